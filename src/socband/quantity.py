@@ -189,9 +189,7 @@ class Quantity:
             missing = [name for name in names if name not in values]
             if not problems and missing:
                 need = ", ".join(f"`{name}`" for name in missing)
-                problems.append(
-                    Problem(where, shown(dict(raw)), f"{raw['dist']} needs its parameter {need}")
-                )
+                problems.append(Problem(where, shown(dict(raw)), f"{need} as well"))
             if not problems:
                 problems.extend(_bad_parameters(raw["dist"], names, values, where))
         if problems:

@@ -1,0 +1,279 @@
+"""The setup file: bank, monitor, loads, what is known now and what is asked.
+
+`read_setup` turns a TOML file into a `Setup`, or raises one `InputError` with every problem found.
+A value left out is filled from the table in `site_priors`; `Setup.assumptions` says which.
+To extend the schema: add a dataclass in `site_parts`, an entry in `_SECTIONS`, priors in `site_priors`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.quantity import Quantity
+from socband.site_check import cross_checks
+from socband.site_fields import ClockTime, Hours
+from socband.site_parts import (
+    About,
+    Ambient,
+    Bank,
+    Inverter,
+    Limits,
+    Load,
+    Monitor,
+    Present,
+    Question,
+    ReZero,
+    UntrackedLoad,
+)
+from socband.site_priors import Assumption, fill_missing
+
+__all__ = [
+    "About",
+    "Ambient",
+    "Assumption",
+    "Bank",
+    "ClockTime",
+    "Hours",
+    "Inverter",
+    "Limits",
+    "Load",
+    "Monitor",
+    "Present",
+    "Question",
+    "ReZero",
+    "Setup",
+    "UntrackedLoad",
+    "read_setup",
+    "setup_from_table",
+]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """Everything a setup file says, complete: no number is missing, none is invented silently.
+
+    Attributes:
+        name: file name, for messages and histories.
+        loads: may be empty.
+        inverter: None if there is none.
+        assumptions: what was not said and therefore assumed, each with its reason.
+    """
+
+    name: str
+    about: About
+    bank: Bank
+    monitor: Monitor
+    loads: tuple[Load, ...]
+    inverter: Inverter | None
+    untracked_load: UntrackedLoad
+    ambient: Ambient
+    present: Present
+    limits: Limits
+    question: Question
+    assumptions: tuple[Assumption, ...]
+
+    def with_quantities(self, **changes: Quantity) -> Setup:
+        """A copy with some values replaced: `with_quantities(monitor__offset_a=q)`."""
+        setup = self
+        for path, value in changes.items():
+            setup = _replaced(setup, path.split("__"), value)
+        return setup
+
+
+def _replaced(node: Any, path: list[str], value: Any) -> Any:
+    head, *rest = path
+    inner = _replaced(getattr(node, head), rest, value) if rest else value
+    return dataclasses.replace(node, **{head: inner})
+
+
+# ---------------------------------------------------------------- reading
+
+_SECTIONS: dict[str, type] = {
+    "about": About,
+    "bank": Bank,
+    "monitor": Monitor,
+    "loads": Load,
+    "inverter": Inverter,
+    "untracked_load": UntrackedLoad,
+    "ambient": Ambient,
+    "present": Present,
+    "limits": Limits,
+    "question": Question,
+}
+
+# flag of the command line: (the key it overrides)
+_FLAGS: dict[str, tuple[str, str, str]] = {
+    "display": ("--display", "present", "display_soc"),
+    "since_full": ("--since-full", "present", "hours_since_full"),
+    "temperature": ("--temperature", "ambient", "temperature_c"),
+    "until": ("--until", "question", "until"),
+    "now": ("--now", "present", "clock"),
+}
+
+
+def read_setup(
+    path: str | Path, overrides: Mapping[str, Any] | None = None, now: datetime | None = None
+) -> Setup:
+    """Read and check a setup file.
+
+    Args:
+        path: the TOML file.
+        overrides: from the command line, None values ignored: `display` [%], `since_full` [h],
+            `temperature` [°C], `until` and `now` ("HH:MM").
+        now: what the clock is where neither file nor override says; the computer's by default.
+
+    Raises:
+        InputError: with every problem of file and overrides.
+    """
+    path = Path(path)
+    table = _toml(path)
+    bank = table.get("bank")
+    if isinstance(bank, dict) and isinstance(cell := bank.get("cell"), str):
+        if cell.endswith(".toml"):
+            bank["cell"] = str(path.parent / cell)  # a path is meant from the setup file's folder
+    return setup_from_table(table, overrides, name=path.name, now=now)
+
+
+def setup_from_table(
+    table: Mapping[str, Any],
+    overrides: Mapping[str, Any] | None = None,
+    name: str = "setup",
+    now: datetime | None = None,
+) -> Setup:
+    """The same from tables already in memory; see `read_setup`."""
+    problems: list[Problem] = []
+    tree: dict[str, Any] = {}
+    for key, value in table.items():
+        if key not in _SECTIONS:
+            expected = "a section this program knows"
+            hint = did_you_mean(key, list(_SECTIONS))
+            problems.append(Problem(f"[{key}]", "an unknown section", expected, hint))
+        elif key == "loads":
+            tree[key] = _load_tables(value, problems)
+        elif isinstance(value, Mapping):
+            tree[key] = {k: dict(v) if isinstance(v, Mapping) else v for k, v in value.items()}
+        else:
+            problems.append(Problem(key, shown(value), f"a section: [{key}]"))
+    if "bank" not in table:
+        problems.append(Problem("[bank]", "nothing", "this section", "no bank, no answer"))
+    flags = _apply_overrides(tree, overrides or {}, problems)
+    filled = fill_missing(tree, now or datetime.now())
+    parts: dict[str, Any] = {}
+    for key, kind in _SECTIONS.items():
+        if key == "loads":
+            loads = [
+                _validated(kind, raw, _load_name(i, raw), filled.keys, flags, problems)
+                for i, raw in enumerate(filled.tree.get(key, ()))
+            ]
+            parts[key] = tuple(load for load in loads if load is not None)
+        elif key in filled.tree and (key != "bank" or "bank" in table):
+            parts[key] = _validated(kind, filled.tree[key], key, filled.keys, flags, problems)
+        else:
+            parts[key] = None
+    problems += cross_checks(parts)
+    if problems:
+        raise InputError(problems, name)
+    return Setup(name=name, assumptions=filled.assumptions, **parts)
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(Problem(str(path), f"no valid TOML: {error}", "a TOML file")) from None
+    except UnicodeDecodeError:
+        raise InputError(Problem(str(path), "bytes that are no UTF-8 text", "TOML text")) from None
+    except OSError as error:
+        reason = (error.strerror or "unreadable").lower()
+        raise InputError(Problem(str(path), reason, "a setup file that can be read")) from None
+
+
+def _load_tables(value: Any, problems: list[Problem]) -> list[dict[str, Any]]:
+    if isinstance(value, list) and all(isinstance(item, Mapping) for item in value):
+        return [dict(item) for item in value]
+    hint = "two brackets on each side" if isinstance(value, Mapping) else ""
+    problems.append(Problem("loads", shown(value), "sections [[loads]], one for each load", hint))
+    return []
+
+
+def _load_name(index: int, raw: Mapping[str, Any]) -> str:
+    name = raw.get("name")
+    return f"loads[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
+
+
+def _apply_overrides(
+    tree: dict[str, Any], overrides: Mapping[str, Any], problems: list[Problem]
+) -> dict[str, str]:
+    """Put overrides into the tree; return which key path came from which flag."""
+    flags = {}
+    for key, value in overrides.items():
+        if value is None:
+            continue
+        if key not in _FLAGS:
+            raise TypeError(f"unknown override {key!r}")  # a programmer's mistake, not a user's
+        flag, section, field = _FLAGS[key]
+        if key == "display":
+            value = _from_percent(flag, value, problems)
+        flags[f"{section}.{field}"] = flag
+        tree.setdefault(section, {})[field] = value
+    return flags
+
+
+def _from_percent(flag: str, value: Any, problems: list[Problem]) -> Any:
+    good = isinstance(value, int | float) and not isinstance(value, bool)
+    if good and (value == 0 or 1 <= value <= 100):
+        return value / 100.0
+    hint = "the flag takes percent, the file 0 to 1" if good and 0 < value < 1 else ""
+    problems.append(Problem(flag, shown(value), "a percentage from 0 to 100", hint))
+    return 0.5  # only so that the other keys are still looked at
+
+
+@cache
+def _adapter(kind: type) -> TypeAdapter:
+    return TypeAdapter(kind)
+
+
+def _validated(
+    kind: type,
+    raw: Any,
+    where: str,
+    assumed: frozenset[str],
+    flags: Mapping[str, str],
+    problems: list[Problem],
+) -> Any:
+    """The section as its dataclass, or None after adding to `problems`."""
+    try:
+        return _adapter(kind).validate_python(raw)
+    except ValidationError as error:
+        for entry in error.errors(include_url=False):
+            path = ".".join([where, *(str(step) for step in entry["loc"])])
+            if entry["type"] == "missing" and path in assumed:
+                continue  # its prior hangs on a key that is itself wrong and reported
+            problems += _problems_of(kind, entry, flags.get(path, path))
+        return None
+
+
+def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Problem]:
+    if entry["type"] == "socband":
+        return [
+            dataclasses.replace(p, where=f"{where}.{p.where}" if p.where else where)
+            for p in entry["ctx"]["problems"]
+        ]
+    owner = ReZero if "re_zero" in entry["loc"][:-1] else kind
+    names = [field.name for field in dataclasses.fields(owner)]
+    if entry["type"] == "unexpected_keyword_argument":
+        hint = did_you_mean(str(entry["loc"][-1]), names)
+        return [Problem(where, "an unknown key", "a key of this section", hint)]
+    if entry["type"] == "missing":
+        return [Problem(where, "nothing", "this key, which has no sensible default")]
+    return [Problem(where, shown(entry["input"]), "a table of keys")]

@@ -1,0 +1,133 @@
+"""Checks of a setup file that need more than one key."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from socband.errors import Problem
+from socband.quantity import Quantity
+
+if TYPE_CHECKING:
+    from socband.site_parts import Bank, Load
+
+# Per cell [V]. LFP cells are charged to 3.65 V and emptied to 2.0-2.5 V at the most (cell data
+# sheets); a rested cell lies between the ends of the published OCV curve, 2.0 and 3.65 V.
+_DISCONNECT = (2.0, 3.2)
+_RESTED = (2.0, 3.65)
+_FULL = (3.2, 3.8)
+_RECONNECT = (2.2, 3.5)
+
+
+def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
+    """Problems between keys; a section that is itself broken (None) is left out.
+
+    Args:
+        parts: section name to its dataclass of `socband.site_parts`, or None.
+    """
+    problems: list[Problem] = []
+    for index, load in enumerate(parts["loads"]):
+        problems += _load_problems(f"loads[{index + 1}] ({load.name})", load)
+    problems += _doubled_names(parts["loads"])
+    bank = parts["bank"]
+    if bank is not None:
+        problems += _voltage_problems(bank, parts)
+        problems += _bank_problems(bank, parts)
+    limits = parts["limits"]
+    if limits is not None and limits.reconnect_v.median <= limits.disconnect_v.median:
+        problems.append(
+            Problem(
+                "limits.reconnect_v",
+                limits.reconnect_v.describe("V"),
+                f"more than the disconnect voltage, {limits.disconnect_v.describe('V')}",
+            )
+        )
+    present = parts["present"]
+    if (
+        present is not None
+        and present.rested_voltage_v is None
+        and present.rested_hours is not None
+    ):
+        expected = "present.rested_voltage_v beside it"
+        problems.append(Problem("present.rested_hours", f"{present.rested_hours:g}", expected))
+    return problems
+
+
+def _load_problems(where: str, load: Load) -> list[Problem]:
+    problems = []
+    if (load.power_w is None) == (load.current_a is None):
+        found = "neither power_w nor current_a" if load.power_w is None else "both of them"
+        problems.append(Problem(where, found, "exactly one of power_w and current_a"))
+    if load.through_inverter and load.current_a is not None:
+        hint = "its current at the battery hangs on the voltage"
+        problems.append(Problem(f"{where}.current_a", "a current", "power_w behind inverter", hint))
+    part_time = load.duty.interval(0.9)[0] < 1.0
+    if part_time and load.cycle_min is None:
+        expected = "cycle_min too, the length of one on-off cycle in minutes"
+        problems.append(Problem(f"{where}.duty", load.duty.describe(), expected))
+    return problems
+
+
+def _doubled_names(loads: tuple[Load, ...]) -> list[Problem]:
+    seen: set[str] = set()
+    problems = []
+    for index, load in enumerate(loads):
+        if load.name in seen:
+            expected = "a name that no other load has"
+            problems.append(Problem(f"loads[{index + 1}].name", repr(load.name), expected))
+        seen.add(load.name)
+    return problems
+
+
+def _voltage_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:
+    limits, present, inverter = parts["limits"], parts["present"], parts["inverter"]
+    monitor = parts["monitor"]
+    rested = present.rested_voltage_v if present is not None else None
+    checks: list[tuple[str, Quantity | None, tuple[float, float]]] = [
+        ("limits.disconnect_v", limits and limits.disconnect_v, _DISCONNECT),
+        ("limits.reconnect_v", limits and limits.reconnect_v, _RECONNECT),
+        ("inverter.cutout_v", inverter and inverter.cutout_v, _DISCONNECT),
+        ("monitor.re_zero.above_v", monitor and monitor.re_zero.above_v, _FULL),
+        (
+            "present.rested_voltage_v",
+            None if rested is None else Quantity.from_number(rested),
+            _RESTED,
+        ),
+    ]
+    cells = bank.cells_in_series
+    problems = []
+    for where, value, (low, high) in checks:
+        if value is None or low <= value.median / cells <= high:
+            continue
+        found = f"{value.median:g} V, which is {value.median / cells:.3g} V a cell"
+        expected = f"{low * cells:g} to {high * cells:g} V for {cells} LFP cells in series"
+        hint = "give the voltage of the whole bank" if low <= value.median <= high else ""
+        problems.append(Problem(where, found, expected, hint))
+    return problems
+
+
+def _bank_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:
+    problems = []
+    monitor = parts["monitor"]
+    if monitor is not None:
+        ratio = monitor.assumed_capacity_ah.median / bank.rated_capacity_ah
+        if not 0.1 <= ratio <= 10.0:
+            problems.append(
+                Problem(
+                    "monitor.assumed_capacity_ah",
+                    f"{monitor.assumed_capacity_ah.median:g} Ah, {ratio:.3g} times the rated one",
+                    "roughly the capacity of the whole bank, in Ah",
+                )
+            )
+    present = parts["present"]
+    current = present.current_a if present is not None else None
+    if current is not None and abs(current.median) > 5.0 * bank.rated_capacity_ah:
+        problems.append(
+            Problem(
+                "present.current_a",
+                f"{current.median:g} A",
+                f"no more than {5.0 * bank.rated_capacity_ah:g} A, five times the capacity an hour",
+                "in amperes, negative = discharging",
+            )
+        )
+    return problems

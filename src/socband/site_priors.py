@@ -1,0 +1,233 @@
+"""What is taken for a number that the setup file leaves out: one table, each with its reason.
+
+A prior is written just as it would stand in the setup file. It should be wide enough that an owner
+who says nothing is not told more than anybody can know. "Memory" marks a number recalled by the
+authors, not read in a source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from socband.quantity import Quantity
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """Something the setup file does not say.
+
+    Attributes:
+        key: key path, e.g. "monitor.offset_a".
+        description: what is taken instead, in words with its unit.
+        source: why, or where the number comes from.
+    """
+
+    key: str
+    description: str
+    source: str
+
+    def __str__(self) -> str:
+        return f"{self.key} = {self.description} ({self.source})"
+
+
+class _Prior(NamedTuple):
+    value: Any  # as in the file, or a function of the tree returning that, None if it cannot
+    source: str
+    quiet: bool = False  # a plain default, not worth a line among the assumptions
+
+
+def _get(tree: Mapping[str, Any], section: str, key: str) -> float | None:
+    part = tree.get(section)
+    value = part.get(key) if isinstance(part, Mapping) else None
+    good = isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 1e9
+    return value if good else None
+
+
+def _per_cell(volt: float) -> Callable[[Mapping[str, Any]], float | None]:
+    def value(tree: Mapping[str, Any]) -> float | None:
+        cells = _get(tree, "bank", "cells_in_series")
+        return None if cells is None else round(volt * cells, 6)
+
+    return value
+
+
+def _of_capacity(table: Any, *scaled: str) -> Callable[[Mapping[str, Any]], Any]:
+    """A value in hours⁻¹ times the rated capacity."""
+
+    def value(tree: Mapping[str, Any]) -> Any:
+        capacity = _get(tree, "bank", "rated_capacity_ah")
+        if capacity is None:
+            return None
+        if not isinstance(table, dict):
+            return table * capacity
+        return {k: v * capacity if k in scaled else v for k, v in table.items()}
+
+    return value
+
+
+def _untracked_probability(tree: Mapping[str, Any]) -> float:
+    return 1.0 if "current_a" in tree.get("untracked_load", {}) else 0.2
+
+
+def _rested_hours(tree: Mapping[str, Any]) -> float | None:
+    return 1.0 if "rested_voltage_v" in tree.get("present", {}) else None
+
+
+_PRIORS: dict[str, _Prior] = {
+    "bank.capacity_fraction": _Prior(
+        {"dist": "norm", "loc": 0.93, "scale": 0.06},
+        "assumed: between new and some years old; cells are rarely below 80 % in service",
+    ),
+    "bank.resistance_factor": _Prior(
+        {"dist": "lognorm", "s": 0.3, "scale": 1.15},
+        "assumed: resistance grows with age and differs between makes",
+    ),
+    "bank.connection_resistance_ohm": _Prior(
+        {"dist": "lognorm", "s": 0.5, "scale": 0.0015},
+        "assumed: leads, fuse, terminals and shunt together, from below 1 to a few milliohm",
+    ),
+    "monitor.offset_a": _Prior(
+        {"dist": "norm", "loc": 0.0, "scale": 0.05},
+        "assumed: a few steps of a 16-bit reading over ±500 A, 15.3 mA each (computed)",
+    ),
+    "monitor.gain_error": _Prior(
+        {"dist": "norm", "loc": 0.0, "scale": 0.005},
+        "assumed: shunt accuracy classes run from 0.1 to 1 % (IEC 60051, memory)",
+    ),
+    "monitor.noise_a": _Prior(0.05, "assumed: it averages out over hours"),
+    "monitor.dead_band_a": _Prior(
+        {"dist": "uniform", "loc": 0.0, "scale": 0.1}, "assumed: a setting, often near zero"
+    ),
+    "monitor.resolution_a": _Prior(
+        0.0153, "16 bit over ±500 A (computed); assumed to be such a shunt"
+    ),
+    "monitor.assumed_capacity_ah": _Prior(
+        _of_capacity(1.0), "assumed: the rated capacity was entered"
+    ),
+    "monitor.assumed_charge_efficiency": _Prior(
+        {"dist": "uniform", "loc": 0.97, "scale": 0.03}, "assumed: a setting, for lithium near 1"
+    ),
+    "monitor.drift_a_per_k": _Prior(
+        {"dist": "norm", "loc": 0.0, "scale": 0.0005}, "assumed: about 10 mA over 20 K"
+    ),
+    "monitor.re_zero.above_v": _Prior(_per_cell(3.5), "assumed: a setting, 3.5 V a cell"),
+    "monitor.re_zero.below_a": _Prior(
+        _of_capacity(0.04), "assumed: a setting, tail current of 4 % of capacity"
+    ),
+    "monitor.re_zero.for_s": _Prior(180.0, "assumed: a setting, three minutes"),
+    "monitor.re_zero.false_probability": _Prior(
+        0.1, "assumed: one full charge in ten is declared too early"
+    ),
+    "monitor.re_zero.shortfall": _Prior(
+        {"dist": "uniform", "loc": 0.02, "scale": 0.18},
+        "assumed: 2 to 20 % of capacity still missing then",
+    ),
+    "untracked_load.probability": _Prior(
+        _untracked_probability, "assumed: one bank in five has one; certain if its current is given"
+    ),
+    "untracked_load.current_a": _Prior(
+        _of_capacity({"dist": "expon", "loc": 0.0, "scale": 0.004}, "scale"),
+        "assumed: a small device, on average 0.4 % of capacity per hour",
+    ),
+    "untracked_load.hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
+    "ambient.temperature_c": _Prior(
+        {"dist": "norm", "loc": 15.0, "scale": 8.0}, "assumed: nothing is said of the weather"
+    ),
+    "present.hours_since_full": _Prior(
+        {"dist": "uniform", "loc": 0.0, "scale": 168.0}, "assumed: some time in the last week"
+    ),
+    "present.rested_hours": _Prior(_rested_hours, "assumed: about an hour"),
+    "limits.disconnect_v": _Prior(
+        _per_cell(2.5), "assumed: a setting, 2.5 V a cell as in cell data sheets; look it up"
+    ),
+    "limits.delay_s": _Prior(10.0, "assumed: a setting, ten seconds"),
+    "limits.reconnect_v": _Prior(
+        _per_cell(3.1), "assumed: a setting, 3.1 V a cell (12 to 12.8 V on four cells, memory)"
+    ),
+    "question.until": _Prior("07:00", "assumed: until the morning"),
+    "question.horizon_hours": _Prior(72.0, "assumed: three days ahead", quiet=True),
+    "question.want": _Prior(0.9, "assumed: nine nights in ten", quiet=True),
+}
+
+# filled only where the section is there, or a load runs through the inverter
+_INVERTER: dict[str, _Prior] = {
+    "inverter.efficiency": _Prior(
+        {"dist": "uniform", "loc": 0.82, "scale": 0.12}, "assumed: usual range (memory)"
+    ),
+    "inverter.idle_w": _Prior(
+        {"dist": "uniform", "loc": 5.0, "scale": 20.0}, "assumed: usual range, 5 to 25 W (memory)"
+    ),
+    "inverter.cutout_v": _Prior(
+        _per_cell(2.625), "assumed: a setting, 10.5 V on four cells (memory); look it up"
+    ),
+}
+
+# filled for every load
+_LOAD: dict[str, _Prior] = {
+    "duty": _Prior(1.0, "assumed: on all the time", quiet=True),
+    "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
+}
+
+_UNITS = {
+    "a_per_k": "A/K",
+    "fraction": "of rated",
+    "ohm": "ohm",
+    "hours": "h",
+    "hours_since_full": "h",
+    "ah": "Ah",
+    "w": "W",
+    "a": "A",
+    "v": "V",
+    "c": "°C",
+    "s": "s",
+}
+
+
+class Filled(NamedTuple):
+    """A tree with its gaps filled; `keys` are the key paths that priors answer for."""
+
+    tree: dict[str, Any]
+    assumptions: tuple[Assumption, ...]
+    keys: frozenset[str]
+
+
+def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
+    """Fill the gaps of a setup tree from the table of priors.
+
+    Args:
+        tree: sections as read; values that are wrong stay as they are.
+        now: what the clock is if the file does not say.
+    """
+    priors = dict(_PRIORS)
+    priors["present.clock"] = _Prior(now.strftime("%H:%M"), "assumed: this computer's clock")
+    loads = [load for load in tree.get("loads", ()) if isinstance(load, Mapping)]
+    if "inverter" in tree or any(load.get("through_inverter") is True for load in loads):
+        priors |= _INVERTER
+    filled: dict[str, Any] = {k: dict(v) if k != "loads" else v for k, v in tree.items()}
+    filled.setdefault("about", {})
+    filled["loads"] = [{**{k: p.value for k, p in _LOAD.items()}, **load} for load in loads]
+    assumptions = []
+    for path, prior in priors.items():
+        *sections, key = path.split(".")
+        node: Any = filled
+        for section in sections:
+            node = node.setdefault(section, {}) if isinstance(node, dict) else None
+        if not isinstance(node, dict) or key in node:
+            continue
+        value = prior.value(tree) if callable(prior.value) else prior.value
+        if value is None:
+            continue
+        node[key] = value
+        if not prior.quiet:
+            assumptions.append(Assumption(path, _describe(key, value), prior.source))
+    return Filled(filled, tuple(assumptions), frozenset(priors))
+
+
+def _describe(key: str, value: Any) -> str:
+    if isinstance(value, str | list):
+        return str(value)
+    unit = next((u for tail, u in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
+    return Quantity.from_value(value).describe(unit)
