@@ -2,7 +2,7 @@
 
 `read_setup` turns a TOML file into a `Setup`, or raises one `InputError` with every problem found.
 A value left out is filled from the table in `site_priors`; `Setup.assumptions` says which.
-To extend the schema: add a dataclass in `site_parts`, an entry in `_SECTIONS`, priors in `site_priors`.
+To extend it: a dataclass in `site_parts`, an entry in `_SECTIONS`, priors in `site_priors`.
 """
 
 from __future__ import annotations

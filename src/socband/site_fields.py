@@ -164,7 +164,9 @@ def quantity(low: float = -np.inf, high: float = np.inf, hint: str = "") -> Any:
 
 def optional(kind: Any) -> Any:
     """The field type `kind`, or None as the default (a TOML file cannot hold None)."""
-    return Annotated[kind.__origin__ | None, *kind.__metadata__]
+    validate = kind.__metadata__[0].func
+    passing = PlainValidator(lambda raw: None if raw is None else validate(raw))
+    return Annotated[kind.__origin__ | None, passing]
 
 
 def _read_number(raw: Any, low: float, high: float, hint: str) -> float:

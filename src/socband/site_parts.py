@@ -1,6 +1,6 @@
 """The sections of a setup file as frozen dataclasses; validation comes with the field types.
 
-Every `quantity` is a `socband.quantity.Quantity`; a `number` is a float, a `whole` an int. The units
+Every `quantity` is a `socband.quantity.Quantity`; a `number` is a float, a `whole` an int. Units
 stand at the end of the names. Limits here are physical or absurd ones; checks between keys are in
 `site_check`, the values of missing keys in `site_priors`.
 """
