@@ -1,12 +1,30 @@
-"""Logs of time, current, voltage and perhaps temperature."""
+"""Logs of time, current, voltage and perhaps temperature, as plain arrays.
+
+`read_log` reads CSV with the column labels of the Battery Data Format (or its machine names), plain
+or gzipped, and any other labels by a mapping. Every row is looked at: what can be mended (rows that
+cannot be read, doubled times, gaps) is reported in `Log.warnings`; what cannot (time running
+backwards, a current of the wrong sign, voltages that the cells cannot have) is an `InputError`.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import gzip
+import re
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from socband.errors import Problem
+from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.log_check import Checked, check_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+OnProblem = Literal["report", "reject"]
 
 
 @dataclass(frozen=True)
@@ -38,3 +56,282 @@ class Log:
 
     def __len__(self) -> int:
         return len(self.time_s)
+
+    @classmethod
+    def from_arrays(
+        cls,
+        name: str,
+        time_s: Any,
+        current_a: Any,
+        voltage_v: Any,
+        *,
+        cells_in_series: int | None = None,
+        on_problem: OnProblem = "report",
+        first_row: int = 1,
+        **more: Any,
+    ) -> Log:
+        """From arrays, checked row by row just as a file is.
+
+        Args:
+            name: for messages.
+            time_s, current_a, voltage_v: (n,) each; NaN where unknown.
+            cells_in_series: of the bank the voltage belongs to; None = not checked.
+            on_problem: "reject" turns every warning into an error.
+            first_row: what the user calls the first row.
+            more: temperature_c, true_soc, unix_time_s, net_charge_ah, or None each.
+
+        Raises:
+            InputError: the log cannot be used.
+        """
+        rows: dict[str, np.ndarray] = {
+            key: np.asarray(value, dtype=float)
+            for key, value in dict(
+                time_s=time_s, current_a=current_a, voltage_v=voltage_v, **more
+            ).items()
+            if value is not None
+        }
+        checked = check_rows(rows, first_row, cells_in_series)
+        return _log(name, checked, on_problem)
+
+
+def _log(name: str, checked: Checked, on_problem: OnProblem) -> Log:
+    problems = list(checked.errors)
+    if on_problem == "reject":
+        problems += checked.warnings
+    if problems:
+        raise InputError(problems, name)
+    rows = dict(checked.rows)
+    rows["time_s"] = rows["time_s"] - rows["time_s"][0]
+    if "net_charge_ah" in rows:
+        rows["net_charge_ah"] = rows["net_charge_ah"] - rows["net_charge_ah"][0]
+    return Log(name=name, warnings=tuple(checked.warnings), **rows)
+
+
+def charge_ah(log: Log) -> np.ndarray:
+    """Net charge since the first row (n,) [Ah]: the counters', else the current by trapezoids."""
+    if log.net_charge_ah is not None:
+        return log.net_charge_ah
+    mean_a = 0.5 * (log.current_a[1:] + log.current_a[:-1])
+    return np.concatenate([[0.0], np.cumsum(mean_a * np.diff(log.time_s))]) / 3600.0
+
+
+def with_true_soc(log: Log, start_soc: float, capacity_ah: float) -> Log:
+    """The log with its true charge counted from a known start.
+
+    Args:
+        log: with counters, better, or without.
+        start_soc: charge at the first row, 0..1.
+        capacity_ah: [Ah]; not clipped, so a wrong capacity shows as a charge outside 0..1.
+    """
+    return replace(log, true_soc=start_soc + charge_ah(log) / capacity_ah)
+
+
+def sliced(log: Log, start: int | None = None, stop: int | None = None, step: int = 1) -> Log:
+    """Rows start:stop:step as a log of its own, its time and counter beginning at 0."""
+    part = slice(start, stop, step)
+    arrays = {
+        key: None if value is None else value[part]
+        for key, value in vars(log).items()
+        if key not in ("name", "warnings")
+    }
+    arrays["time_s"] = arrays["time_s"] - arrays["time_s"][0]
+    if arrays["net_charge_ah"] is not None:
+        arrays["net_charge_ah"] = arrays["net_charge_ah"] - arrays["net_charge_ah"][0]
+    return Log(name=log.name, warnings=log.warnings, **arrays)
+
+
+# ---------------------------------------------------------------- files
+
+# role: labels, best first. Battery Data Format, battery-data-alliance: preferred labels and machine
+# names; then the names used inside this program.
+_LABELS: dict[str, tuple[str, ...]] = {
+    "time": ("Test Time / s", "test_time_second", "time_s"),
+    "unix_time": ("Unix Time / s", "unix_time_second", "unix_time_s"),
+    "current": ("Current / A", "current_ampere", "current_a"),
+    "voltage": ("Voltage / V", "voltage_volt", "voltage_v"),
+    "temperature": (
+        "Surface Temperature / degC",
+        "surface_temperature_celsius",
+        "Temperature T1 / degC",
+        "temperature_t1_celsius",
+        "Ambient Temperature / degC",
+        "ambient_temperature_celsius",
+        "temperature_c",
+    ),
+    "net_charge": ("Net Capacity / Ah", "net_capacity_ah", "net_charge_ah"),
+    "true_soc": ("true_soc",),
+}
+_FIELDS = {
+    "time": "time_s",
+    "unix_time": "unix_time_s",
+    "current": "current_a",
+    "voltage": "voltage_v",
+    "temperature": "temperature_c",
+    "net_charge": "net_charge_ah",
+    "true_soc": "true_soc",
+}
+# a label's own unit, where it is not the one used inside
+_UNITS: dict[str, dict[str, float]] = {
+    "time": {"ms": 1e-3, "min": 60.0, "h": 3600.0},
+    "unix_time": {"ms": 1e-3},
+    "current": {"ma": 1e-3},
+    "voltage": {"mv": 1e-3},
+    "net_charge": {"mah": 1e-3},
+    "true_soc": {"%": 1e-2, "percent": 1e-2},
+}
+
+
+def read_log(
+    path: str | Path,
+    columns: Mapping[str, str] | None = None,
+    discharge_positive: bool = False,
+    cells_in_series: int | None = None,
+    on_problem: OnProblem = "report",
+) -> Log:
+    """Read a log from CSV (comma, semicolon or tab; `.gz` too).
+
+    Args:
+        path: the file.
+        columns: role to column label where the labels are not those of the Battery Data Format;
+            roles: time, unix_time, current, voltage, temperature, net_charge, true_soc.
+        discharge_positive: the file counts discharge as positive.
+        cells_in_series: of the logged bank, to recognise impossible voltages; None = unknown.
+        on_problem: "reject" turns every warning into an error.
+
+    Raises:
+        InputError: with row numbers as an editor counts them (the header is row 1).
+    """
+    path = Path(path)
+    header, separator = _header(path)
+    found = _match(header, columns or {}, path.name)
+    table = _table(path, separator, list(dict.fromkeys(found.values())))
+    blank = table.isna().all(axis=1).to_numpy()
+    rows = {_FIELDS[role]: _numbers(table[label]) for role, label in found.items()}
+    if "time_s" not in rows:
+        rows["time_s"] = rows["unix_time_s"]
+    warnings = []
+    for role, label in found.items():
+        factor = _factor(role, label)
+        if factor != 1.0:
+            rows[_FIELDS[role]] = rows[_FIELDS[role]] * factor
+            what = f"its unit, converted by {factor:g}"
+            warnings.append(Problem(f"column {label!r}", what, "the unit used inside"))
+    if discharge_positive:
+        rows["current_a"] = -rows["current_a"]
+    if "unix_time" not in found and rows["time_s"].size and rows["time_s"][0] > 5e8:
+        rows["unix_time_s"] = rows["time_s"]  # a date, then, or seconds since 1970
+    checked = check_rows(rows, 2, cells_in_series, ignored=blank)
+    checked.warnings[:0] = warnings
+    return _log(path.name, checked, on_problem)
+
+
+def _header(path: Path) -> tuple[list[str], str]:
+    """Column labels and separator."""
+    try:
+        opened = gzip.open if path.suffix == ".gz" else open
+        with opened(path, "rt", encoding="utf-8-sig", errors="replace") as stream:
+            line = stream.readline(65536)
+    except (OSError, EOFError, zlib.error) as error:
+        reason = (getattr(error, "strerror", None) or str(error) or "unreadable").lower()
+        raise InputError(Problem(str(path), reason, "a log that can be read")) from None
+    if not line.strip():
+        raise InputError(Problem(path.name, "no header in the first row", "column labels there"))
+    if "\0" in line:
+        raise InputError(Problem(path.name, "binary data", "a CSV text file, plain or .gz"))
+    separator = max(",;\t", key=line.count)
+    labels = line.strip("\r\n").split(separator)
+    return [label.strip().strip('"').strip() for label in labels], separator
+
+
+def _plain(label: str) -> str:
+    return re.sub(r"\s+", " ", label).strip().casefold()
+
+
+def _match(header: list[str], columns: Mapping[str, str], name: str) -> dict[str, str]:
+    """Role to label as it stands in the file."""
+    problems = []
+    by_plain = {_plain(label): label for label in reversed(header)}
+    found = {}
+    for role, label in columns.items():
+        if role not in _LABELS:
+            hint = did_you_mean(role, list(_LABELS))
+            problems.append(Problem("--column", shown(role), "a role it can have", hint))
+        elif _plain(label) not in by_plain:
+            hint = did_you_mean(label, header)
+            expected = f"a column of {name}"
+            problems.append(Problem(f"--column {role}", shown(label), expected, hint))
+        else:
+            found[role] = by_plain[_plain(label)]
+    for role, labels in _LABELS.items():
+        if role in columns:
+            continue
+        for label in labels:
+            if _plain(label) in by_plain:
+                found[role] = by_plain[_plain(label)]
+                break
+    listed = shown(", ".join(header))
+    for role in ("time", "current", "voltage"):
+        if role in found or role in columns or (role == "time" and "unix_time" in found):
+            continue
+        hint = f'name it: --column {role}="its label"'
+        problems.append(
+            Problem(name, f"columns {listed}", f"one called {_LABELS[role][0]!r}", hint)
+        )
+    doubled = {label for label in found.values() if header.count(label) > 1}
+    for label in sorted(doubled):
+        problems.append(Problem(name, f"two columns {label!r}", "one such column"))
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _table(path: Path, separator: str, labels: list[str]) -> pd.DataFrame:
+    import pandas as pd
+
+    wanted = set(labels)
+    try:
+        table = pd.read_csv(
+            path,
+            sep=separator,
+            usecols=lambda label: str(label).strip() in wanted,
+            encoding="utf-8-sig",
+            encoding_errors="replace",
+            skip_blank_lines=False,  # so that row numbers stay those of the file
+            skipinitialspace=True,
+            low_memory=False,
+            index_col=False,
+        )
+    except pd.errors.ParserError as error:
+        text = str(error).removeprefix("Error tokenizing data. C error: ").strip().lower()
+        expected = "as many fields in every row as the header has"
+        raise InputError(Problem(path.name, text, expected)) from None
+    except (OSError, EOFError, zlib.error, ValueError) as error:
+        text = f"data that cannot be read: {error}".lower()
+        raise InputError(Problem(path.name, text, "an undamaged CSV file")) from None
+    table.columns = [str(label).strip() for label in table.columns]
+    return table
+
+
+def _numbers(column: pd.Series) -> np.ndarray:
+    """As float64; dates as seconds since 1970; NaN where neither."""
+    import pandas as pd
+
+    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
+        return column.to_numpy(dtype=float)
+    text = column.astype("string").str.strip()
+    numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    if np.isnan(numbers).mean() > 0.5:
+        comma = text.str.replace(",", ".", n=1, regex=False)
+        with_comma = pd.to_numeric(comma, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        if np.isnan(with_comma).mean() < np.isnan(numbers).mean():
+            return with_comma
+        dates = pd.to_datetime(text, errors="coerce", format="ISO8601", utc=True)
+        if dates.notna().mean() > 0.5:
+            epoch = pd.Timestamp("1970-01-01", tz="UTC")
+            return ((dates - epoch) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
+    return numbers
+
+
+def _factor(role: str, label: str) -> float:
+    unit = re.search(r"(?:[/\[(_]\s*)([A-Za-z%]+)\s*[\])]?\s*$", label)
+    return _UNITS.get(role, {}).get(unit[1].casefold(), 1.0) if unit else 1.0

@@ -118,7 +118,10 @@ class Hours:
     def __str__(self) -> str:
         if self.is_always:
             return "all day"
-        return ", ".join(f"{ClockTime(a)}-{ClockTime(b % MINUTES_A_DAY)}" for a, b in self.spans)
+        spans = list(self.spans)
+        if len(spans) > 1 and spans[0][0] == 0 and spans[-1][1] == MINUTES_A_DAY:
+            spans = [*spans[1:-1], (spans[-1][0], spans[0][1])]  # one span across midnight
+        return ", ".join(f"{ClockTime(a)}-{ClockTime(b % MINUTES_A_DAY)}" for a, b in spans)
 
 
 def _merged(pieces: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

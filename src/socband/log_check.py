@@ -1,0 +1,246 @@
+"""Row by row checks of a log: what can be mended is mended and reported, the rest are errors."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband.errors import Problem
+
+# No LFP cell in service shows a voltage outside these [V]; open cell records dip to 1.92 V.
+_POSSIBLE_CELL_V = (1.0, 4.0)
+_LISTED = 20  # problems of one kind that are listed one by one
+_NEEDED = ("time_s", "current_a", "voltage_v")
+
+
+@dataclass(frozen=True)
+class Checked:
+    """Rows that can be used, and what was found. Arrays have one common length n."""
+
+    rows: dict[str, np.ndarray]
+    warnings: list[Problem]
+    errors: list[Problem]
+
+
+def check_rows(
+    rows: dict[str, np.ndarray],
+    first_row: int,
+    cells_in_series: int | None,
+    ignored: np.ndarray | None = None,
+) -> Checked:
+    """Check and mend.
+
+    Args:
+        rows: arrays (n,) named as the fields of a `Log`; NaN where a value could not be read.
+        first_row: what the user calls the first row.
+        cells_in_series: to recognise impossible voltages; None = not checked.
+        ignored: (n,) rows to drop without a word (blank lines).
+    """
+    warnings: list[Problem] = []
+    errors: list[Problem] = []
+    number = np.arange(len(rows["time_s"])) + first_row
+    if ignored is not None and ignored.any():
+        rows, number = _kept(rows, number, ~ignored)
+    if len(number) < 2:
+        found = f"{len(number)} rows of data"
+        return Checked(rows, warnings, [Problem("rows", found, "at least two")])
+
+    bad = ~np.logical_and.reduce([np.isfinite(rows[key]) for key in _NEEDED])
+    if bad.mean() > 0.5 or (~bad).sum() < 2:
+        return Checked(rows, warnings, [_mostly_unreadable(rows, number, bad)])
+    warnings += _listed(
+        number, bad, "time, current or voltage missing or no number", "three numbers", "left out"
+    )
+    rows, number = _kept(rows, number, ~bad)
+
+    time_s = rows["time_s"]
+    back = np.flatnonzero(np.diff(time_s) < 0.0) + 1
+    for k in back[:_LISTED]:
+        found = f"time running backwards, {time_s[k - 1]:.10g} s to {time_s[k]:.10g} s"
+        errors.append(Problem(f"row {number[k]}", found, "times that only increase"))
+    if len(back) > _LISTED:
+        found = f"time running backwards in {len(back) - _LISTED} more rows"
+        errors.append(Problem("rows", found, "times that only increase"))
+    if errors:
+        return Checked(rows, warnings, errors)
+
+    doubled = np.concatenate([[False], np.diff(time_s) == 0.0])
+    warnings += _listed(number, doubled, "the time of the row before", "a later time", "left out")
+    rows, number = _kept(rows, number, ~doubled)
+    if len(number) < 2:
+        return Checked(rows, warnings, [Problem("rows", "one single time", "times that increase")])
+
+    impossible = _impossible_voltage(rows["voltage_v"], cells_in_series)
+    if impossible.any():
+        problem = _voltage_problem(rows["voltage_v"], number, impossible, cells_in_series)
+        if impossible.mean() > 0.05:
+            return Checked(rows, warnings, [problem])
+        warnings += _listed(
+            number, impossible, problem.found.split(",")[0], problem.expected, "left out"
+        )
+        rows, number = _kept(rows, number, ~impossible)
+
+    rows = _optional_columns(dict(rows), number, warnings, errors)
+    warnings += _gaps(rows["time_s"], number)
+    _check_sign(rows, warnings, errors)
+    return Checked(rows, warnings, errors)
+
+
+def _kept(
+    rows: dict[str, np.ndarray], number: np.ndarray, keep: np.ndarray
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    if keep.all():
+        return rows, number
+    return {key: value[keep] for key, value in rows.items()}, number[keep]
+
+
+def _runs(number: np.ndarray, marked: np.ndarray) -> Iterator[str]:
+    """Marked rows in words, neighbours together: "row 7", "rows 9 to 12"."""
+    at = np.flatnonzero(marked)
+    for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1):
+        if len(run):
+            first, last = number[run[0]], number[run[-1]]
+            yield f"row {first}" if first == last else f"rows {first} to {last}"
+
+
+def _listed(
+    number: np.ndarray, marked: np.ndarray, found: str, expected: str, done: str
+) -> list[Problem]:
+    wheres = list(_runs(number, marked))
+    problems = [Problem(where, found, expected, done) for where in wheres[:_LISTED]]
+    if len(wheres) > _LISTED:
+        where = f"{len(wheres) - _LISTED} more places"
+        problems.append(Problem(where, found, expected, done))
+    return problems
+
+
+def _mostly_unreadable(rows: dict[str, np.ndarray], number: np.ndarray, bad: np.ndarray) -> Problem:
+    worst = max(_NEEDED, key=lambda key: int(np.isnan(rows[key]).sum()))
+    where = f"row {number[np.flatnonzero(bad)[0]]} and {int(bad.sum()) - 1} more"
+    found = f"no number for {worst.rsplit('_', 1)[0]}"
+    return Problem(where, found, "numbers with a decimal point in most rows")
+
+
+def _impossible_voltage(voltage_v: np.ndarray, cells: int | None) -> np.ndarray:
+    if cells is None:
+        return voltage_v <= 0.0
+    low, high = _POSSIBLE_CELL_V
+    return (voltage_v < low * cells) | (voltage_v > high * cells)
+
+
+def _voltage_problem(
+    voltage_v: np.ndarray, number: np.ndarray, impossible: np.ndarray, cells: int | None
+) -> Problem:
+    first = int(np.flatnonzero(impossible)[0])
+    where = f"row {number[first]}"
+    found = f"{voltage_v[first]:.5g} V, and {int(impossible.sum()) - 1} more such rows"
+    if cells is None:
+        return Problem(where, found, "a voltage above 0")
+    low, high = _POSSIBLE_CELL_V
+    expected = f"{low * cells:g} to {high * cells:g} V for {cells} LFP cells in series"
+    middle = float(np.median(voltage_v))
+    likely = round(middle / 3.28)
+    hint = ""
+    if likely >= 1 and likely != cells and abs(middle / likely - 3.28) < 0.15:
+        hint = f"{middle:.4g} V looks like {likely} cell{'s' * (likely > 1)} in series"
+    elif abs(middle / 1000.0 / cells - 3.28) < 0.4:
+        hint = "are these millivolts?"
+    return Problem(where, found, expected, hint)
+
+
+def _optional_columns(
+    rows: dict[str, np.ndarray],
+    number: np.ndarray,
+    warnings: list[Problem],
+    errors: list[Problem],
+) -> dict[str, np.ndarray]:
+    """Fill holes in the columns a log can do without; drop a column that is all holes."""
+    for key in ("temperature_c", "net_charge_ah", "true_soc", "unix_time_s"):
+        if key not in rows:
+            continue
+        value, good = rows[key], np.isfinite(rows[key])
+        if key == "temperature_c":
+            good = good & (value > -80.0) & (value < 150.0)
+        if not good.any():
+            del rows[key]
+            warnings.append(Problem(key, "no sensible value in any row", "numbers", "left out"))
+        elif not good.all():
+            rows[key] = np.interp(rows["time_s"], rows["time_s"][good], value[good])
+            warnings += _listed(number, ~good, f"no sensible {key}", "a number", "interpolated")
+    soc = rows.get("true_soc")
+    if soc is not None and (soc.min() < -0.05 or soc.max() > 1.05):
+        found = f"values from {soc.min():.4g} to {soc.max():.4g}"
+        errors.append(Problem("true_soc", found, "0 to 1", "62 % is 0.62"))
+    return rows
+
+
+def _gaps(time_s: np.ndarray, number: np.ndarray) -> list[Problem]:
+    step_s = np.diff(time_s)
+    usual_s = float(np.median(step_s))
+    longest_s = max(10.0 * usual_s, 30.0)
+    at = np.flatnonzero(step_s > longest_s)
+    done = "the current is taken to run on between its ends"
+    problems = [
+        Problem(
+            f"rows {number[k]} to {number[k + 1]}",
+            f"a gap of {step_s[k]:.6g} s",
+            f"steps near {usual_s:.4g} s",
+            done,
+        )
+        for k in at[:_LISTED]
+    ]
+    if len(at) > _LISTED:
+        rest = step_s[at[_LISTED:]]
+        found = f"gaps, {rest.sum():.6g} s together"
+        where = f"{len(rest)} more places"
+        problems.append(Problem(where, found, f"steps near {usual_s:.4g} s", done))
+    return problems
+
+
+def _check_sign(
+    rows: dict[str, np.ndarray], warnings: list[Problem], errors: list[Problem]
+) -> None:
+    """Does the current's sign fit the voltage?
+
+    A battery has a positive resistance: when the current into it steps up, so does its voltage. Only
+    steps of at least a fifth of the largest count, and only between rows that follow closely. In the
+    open cell records at least half of such steps agree, in most of them nearly all.
+    """
+    current_a, voltage_v, time_s = rows["current_a"], rows["voltage_v"], rows["time_s"]
+    step_a, step_v, step_s = np.diff(current_a), np.diff(voltage_v), np.diff(time_s)
+    close = step_s <= 3.0 * np.median(step_s)
+    largest = np.abs(step_a[close]).max(initial=0.0)
+    steps = close & (np.abs(step_a) >= 0.2 * largest) & (step_v != 0.0) & (step_a != 0.0)
+    expected = "a voltage that rises when the current into the battery rises"
+    hint = "--discharge-positive, if the log counts discharge as positive"
+    count = int(steps.sum())
+    against = float(np.mean(step_a[steps] * step_v[steps] < 0.0)) if count else 0.0
+    norm = np.sqrt(np.sum(step_a[steps] ** 2) * np.sum(step_v[steps] ** 2))
+    correlation = float(np.sum(step_a[steps] * step_v[steps]) / norm) if norm > 0 else 0.0
+    trend = _trend_against(current_a, voltage_v, step_s)
+    if (count >= 2 and against >= 0.8 and correlation < -0.5) or (count and against == 1 and trend):
+        found = f"the opposite at {against:.0%} of {count} steps of the current"
+        errors.append(Problem("current", found, expected, hint))
+    elif trend:
+        sense = "charge" if np.sum(current_a[:-1] * step_s) > 0 else "discharge"
+        found = f"a log of nothing but {sense} in which the voltage goes the other way"
+        warnings.append(Problem("current", found, expected, hint))
+
+
+def _trend_against(current_a: np.ndarray, voltage_v: np.ndarray, step_s: np.ndarray) -> bool:
+    """One-way current, and the voltage over its last fifth of charge moved against it?"""
+    charge = current_a[:-1] * step_s
+    throughput = np.abs(charge).sum()
+    net = charge.sum()
+    if throughput == 0.0 or abs(net) < 0.95 * throughput:
+        return False
+    share = np.cumsum(np.abs(charge)) / throughput
+    first, last = share <= 0.2, share >= 0.8
+    if not first.any() or not last.any():
+        return False
+    weight = np.abs(charge)
+    start_v = np.average(voltage_v[:-1][first], weights=weight[first] + 1e-30)
+    end_v = np.average(voltage_v[:-1][last], weights=weight[last] + 1e-30)
+    return bool((end_v - start_v) * np.sign(net) < -0.01 * abs(start_v))
