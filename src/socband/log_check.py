@@ -204,9 +204,9 @@ def _check_sign(
 ) -> None:
     """Does the current's sign fit the voltage?
 
-    A battery has a positive resistance: when the current into it steps up, so does its voltage. Only
-    steps of at least a fifth of the largest count, and only between rows that follow closely. In the
-    open cell records at least half of such steps agree, in most of them nearly all.
+    A battery has a positive resistance: when the current into it steps up, so does its voltage.
+    Only steps of at least a fifth of the largest count, and only between rows that follow closely.
+    In the open cell records at least half of such steps agree, in most of them nearly all.
     """
     current_a, voltage_v, time_s = rows["current_a"], rows["voltage_v"], rows["time_s"]
     step_a, step_v, step_s = np.diff(current_a), np.diff(voltage_v), np.diff(time_s)
