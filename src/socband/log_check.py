@@ -179,23 +179,20 @@ def _optional_columns(
 def _gaps(time_s: np.ndarray, number: np.ndarray) -> list[Problem]:
     step_s = np.diff(time_s)
     usual_s = float(np.median(step_s))
-    longest_s = max(10.0 * usual_s, 30.0)
-    at = np.flatnonzero(step_s > longest_s)
-    done = "the current is taken to run on between its ends"
-    problems = [
-        Problem(
-            f"rows {number[k]} to {number[k + 1]}",
-            f"a gap of {step_s[k]:.6g} s",
-            f"steps near {usual_s:.4g} s",
-            done,
-        )
-        for k in at[:_LISTED]
-    ]
-    if len(at) > _LISTED:
-        rest = step_s[at[_LISTED:]]
-        found = f"gaps, {rest.sum():.6g} s together"
-        where = f"{len(rest)} more places"
-        problems.append(Problem(where, found, f"steps near {usual_s:.4g} s", done))
+    at = np.flatnonzero(step_s > max(10.0 * usual_s, 30.0))
+    runs = [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run)]
+    expected = f"steps near {usual_s:.4g} s"
+    done = "the current is taken to change steadily in between"
+    problems = []
+    for run in runs[:_LISTED]:
+        lengths = step_s[run]
+        many = f"{len(run)} gaps of up to" if len(run) > 1 else "a gap of"
+        where = f"rows {number[run[0]]} to {number[run[-1] + 1]}"
+        problems.append(Problem(where, f"{many} {lengths.max():.6g} s", expected, done))
+    if len(runs) > _LISTED:
+        rest_s = sum(float(step_s[run].sum()) for run in runs[_LISTED:])
+        where = f"{len(runs) - _LISTED} more places"
+        problems.append(Problem(where, f"gaps, {rest_s:.6g} s together", expected, done))
     return problems
 
 

@@ -1,0 +1,256 @@
+"""The setup file: what is read, what is assumed, what is refused."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from socband.errors import InputError
+from socband.quantity import Quantity
+from socband.site import ClockTime, Hours, read_setup, setup_from_table
+
+BANK = {"cell": "some-cell", "cells_in_series": 4, "rated_capacity_ah": 200}
+FULL = """
+[about]
+title = "An invented boat"
+note = "invented"
+
+[bank]
+cell = "some-cell"
+cells_in_series = 4
+strings_in_parallel = 2
+rated_capacity_ah = 200
+capacity_fraction = {dist = "norm", loc = 0.9, scale = 0.03, source = "capacity test"}
+resistance_factor = 1.2
+connection_resistance_ohm = 0.002
+
+[monitor]
+offset_a = {dist = "norm", loc = 0.0, scale = 0.08}
+gain_error = 0.0
+noise_a = 0.1
+dead_band_a = 0.05
+resolution_a = 0.1
+assumed_capacity_ah = 210
+assumed_charge_efficiency = 0.99
+drift_a_per_k = 0
+[monitor.re_zero]
+above_v = 14.2
+below_a = 6
+for_s = 120
+false_probability = 0.2
+shortfall = {dist = "uniform", loc = 0.02, scale = 0.1}
+
+[[loads]]
+name = "fridge"
+power_w = 50
+duty = {dist = "uniform", loc = 0.3, scale = 0.2}
+cycle_min = 40
+essential = true
+[[loads]]
+name = "radio"
+current_a = 0.6
+hours = ["22:00-07:00", "12:00-13:30"]
+[[loads]]
+name = "laptop"
+power_w = 40
+through_inverter = true
+
+[inverter]
+efficiency = 0.9
+idle_w = 8
+cutout_v = 10.8
+
+[untracked_load]
+probability = 0.5
+current_a = 0.4
+hours = "00:00-24:00"
+
+[ambient]
+temperature_c = {dist = "norm", loc = 4, scale = 2}
+
+[present]
+display_soc = 0.62
+hours_since_full = 26
+rested_voltage_v = 13.2
+rested_hours = 2
+clock = "21:30"
+current_a = -4
+
+[limits]
+disconnect_v = 10.4
+delay_s = 15
+reconnect_v = 12.6
+
+[question]
+until = ["07:00", "09:30"]
+horizon_hours = 48
+want = 0.95
+"""
+
+
+@pytest.fixture
+def full(tmp_path: Path) -> Path:
+    path = tmp_path / "boat.toml"
+    path.write_text(FULL, encoding="utf-8")
+    return path
+
+
+def test_a_full_file_is_read_and_nothing_assumed(full: Path) -> None:
+    setup = read_setup(full)
+    assert setup.assumptions == ()
+    assert setup.name == "boat.toml"
+    assert setup.bank.strings_in_parallel == 2
+    assert setup.bank.capacity_fraction.source == "capacity test"
+    assert setup.monitor.re_zero.shortfall.interval(0.9) == pytest.approx((0.025, 0.115))
+    assert [load.name for load in setup.loads] == ["fridge", "radio", "laptop"]
+    assert setup.loads[0].essential
+    assert setup.loads[1].power_w is None
+    assert setup.loads[1].hours.spans == ((0, 420), (720, 810), (1320, 1440))
+    assert setup.inverter is not None
+    assert setup.present.clock == ClockTime(21 * 60 + 30)
+    assert setup.present.current_a == Quantity.from_number(-4.0).within(-1e5, 1e5)
+    assert [str(clock) for clock in setup.question.until] == ["07:00", "09:30"]
+    assert setup.untracked_load.hours.is_always
+
+
+def test_gaps_are_filled_and_said() -> None:
+    now = datetime(2024, 1, 5, 18, 45)
+    setup = setup_from_table({"bank": BANK}, now=now)
+    said = {a.key: a for a in setup.assumptions}
+    assert setup.limits.disconnect_v.median == pytest.approx(10.0)
+    assert "setting" in said["limits.disconnect_v"].source
+    assert setup.monitor.assumed_capacity_ah.median == 200.0
+    assert str(setup.present.clock) == "18:45"
+    assert "clock" in said["present.clock"].source
+    assert setup.inverter is None
+    assert not any(key.startswith("inverter") for key in said)
+    assert setup.present.display_soc is None
+    for assumption in setup.assumptions:
+        assert re.search("assumed|computed|memory|IEC", assumption.source), assumption
+
+
+def test_a_prior_of_everything_that_is_said_to_be_assumed_is_really_used() -> None:
+    """Each assumption names a key of the setup whose value it describes."""
+    setup = setup_from_table({"bank": BANK})
+    for assumption in setup.assumptions:
+        node: object = setup
+        for step in assumption.key.split("."):
+            node = getattr(node, step)
+        if isinstance(node, Quantity):
+            assert assumption.description.startswith(f"{node.median:.3g}"), assumption
+
+
+def test_a_load_through_the_inverter_brings_an_inverter() -> None:
+    loads = [{"name": "tv", "power_w": 50, "through_inverter": True}]
+    setup = setup_from_table({"bank": BANK, "loads": loads})
+    assert setup.inverter is not None
+    assert "inverter.efficiency" in {a.key for a in setup.assumptions}
+
+
+def test_an_untracked_load_that_is_described_is_there() -> None:
+    setup = setup_from_table({"bank": BANK, "untracked_load": {"current_a": 0.5}})
+    assert setup.untracked_load.probability == 1.0
+
+
+def test_overrides_are_used(full: Path) -> None:
+    overrides = {
+        "display": 48,
+        "since_full": 10.5,
+        "temperature": -3,
+        "until": "06:15",
+        "now": "22:05",
+    }
+    setup = read_setup(full, overrides)
+    assert setup.present.display_soc == pytest.approx(0.48)
+    assert setup.present.hours_since_full.median == 10.5
+    assert setup.ambient.temperature_c.median == -3.0
+    assert [str(clock) for clock in setup.question.until] == ["06:15"]
+    assert str(setup.present.clock) == "22:05"
+    assert read_setup(full, {"display": None}).present.display_soc == 0.62
+
+
+@pytest.mark.parametrize(
+    ("overrides", "flag"),
+    [
+        ({"display": 0.62}, "--display"),
+        ({"display": 130}, "--display"),
+        ({"display": -1}, "--display"),
+        ({"since_full": -5}, "--since-full"),
+        ({"temperature": 300}, "--temperature"),
+        ({"until": "7am"}, "--until"),
+        ({"now": "25:10"}, "--now"),
+    ],
+)
+def test_a_wrong_override_is_named_as_its_flag(full: Path, overrides: dict, flag: str) -> None:
+    with pytest.raises(InputError) as caught:
+        read_setup(full, overrides)
+    assert [p.where for p in caught.value.problems] == [flag]
+
+
+def test_all_problems_at_once() -> None:
+    table = {
+        "bank": {**BANK, "cells_in_series": "4", "capcity_fraction": 0.9},
+        "monitor": {"offset_a": {"dist": "normal"}, "re_zero": {"abve_v": 14}},
+        "loads": [{"name": "a", "power_w": 3, "current_a": 2}, {"name": "b", "hours": ["9-5"]}],
+        "present": {"display_soc": 62},
+        "limit": {},
+    }
+    with pytest.raises(InputError) as caught:
+        setup_from_table(table)
+    wheres = {p.where for p in caught.value.problems}
+    assert wheres == {
+        "[limit]",
+        "bank.cells_in_series",
+        "bank.capcity_fraction",
+        "monitor.offset_a.dist",
+        "monitor.re_zero.abve_v",
+        "loads[1] (a)",
+        "loads[2] (b).hours",
+        "present.display_soc",
+    }
+    text = str(caught.value)
+    for hint in ("'limits'", "'capacity_fraction'", "'norm'", "'above_v'", "62 % is 0.62"):
+        assert hint in text
+
+
+def test_a_cell_path_is_meant_from_the_setup_files_folder(tmp_path: Path) -> None:
+    path = tmp_path / "s.toml"
+    path.write_text('[bank]\ncell = "my.toml"\ncells_in_series = 4\nrated_capacity_ah = 100\n')
+    assert Path(read_setup(path).bank.cell) == tmp_path / "my.toml"
+
+
+def test_values_can_be_replaced(full: Path) -> None:
+    setup = read_setup(full)
+    fixed = Quantity.from_number(0.1)
+    changed = setup.with_quantities(monitor__offset_a=fixed, monitor__re_zero__for_s=fixed)
+    assert changed.monitor.offset_a.median == 0.1
+    assert changed.monitor.re_zero.for_s.median == 0.1
+    assert setup.monitor.offset_a.std > 0.0
+    assert dataclasses.replace(setup.loads[0], hours=Hours()).hours.is_always
+
+
+@pytest.mark.parametrize(
+    ("text", "minute"), [("00:00", 0), ("7:05", 425), ("23:59", 1439), ("24:00", 0)]
+)
+def test_clock_times(text: str, minute: int) -> None:
+    assert ClockTime.from_text(text).minute == minute
+
+
+def test_minutes_until() -> None:
+    assert ClockTime(1290).minutes_until(ClockTime(420)) == 570  # 21:30 to 07:00: 9.5 h
+    assert ClockTime(420).minutes_until(ClockTime(420)) == 1440
+
+
+def test_hours_of_the_day() -> None:
+    night = Hours.from_texts(["22:00-07:00"])
+    minute = np.array([0, 419.5, 420, 1319, 1320, 1439, 1440 + 30])
+    np.testing.assert_array_equal(night.contains(minute), [1, 1, 0, 0, 1, 1, 1])
+    assert night.fraction == pytest.approx(9 / 24)
+    assert str(night) == "22:00-07:00"
+    assert Hours.from_texts(["08:00-12:00", "11:00-13:00"]).spans == ((480, 780),)
+    assert Hours.from_texts("06:00-06:00").is_always
