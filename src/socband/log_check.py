@@ -11,6 +11,9 @@ from socband.errors import Problem
 
 # No LFP cell in service shows a voltage outside these [V]; open cell records dip to 1.92 V.
 _POSSIBLE_CELL_V = (1.0, 4.0)
+# Half of a log's readings at least lie within these: from just below the 2.0 V at which open cell
+# records end to just above the usual charge voltage of 3.65 V.
+_USUAL_CELL_V = (1.9, 3.75)
 _LISTED = 20  # problems of one kind that are listed one by one
 _NEEDED = ("time_s", "current_a", "voltage_v")
 
@@ -127,6 +130,8 @@ def _impossible_voltage(voltage_v: np.ndarray, cells: int | None) -> np.ndarray:
     if cells is None:
         return voltage_v <= 0.0
     low, high = _POSSIBLE_CELL_V
+    if not _USUAL_CELL_V[0] <= np.median(voltage_v) / cells <= _USUAL_CELL_V[1]:
+        low, high = _USUAL_CELL_V  # another bank: then hold every row to what is usual
     return (voltage_v < low * cells) | (voltage_v > high * cells)
 
 
@@ -138,7 +143,7 @@ def _voltage_problem(
     found = f"{voltage_v[first]:.5g} V, and {int(impossible.sum()) - 1} more such rows"
     if cells is None:
         return Problem(where, found, "a voltage above 0")
-    low, high = _POSSIBLE_CELL_V
+    low, high = _USUAL_CELL_V if impossible.mean() > 0.05 else _POSSIBLE_CELL_V
     expected = f"{low * cells:g} to {high * cells:g} V for {cells} LFP cells in series"
     middle = float(np.median(voltage_v))
     likely = round(middle / 3.28)

@@ -1,0 +1,255 @@
+"""The log reader. Labels: Battery Data Format (battery-data-alliance), see check-values there."""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from socband.errors import InputError
+from socband.logs import Log, charge_ah, read_log, sliced, with_true_soc
+
+Write = Callable[..., Path]
+
+
+def steps(n: int = 120, cells: int = 4) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Time, current and voltage of an invented bank with 5 mΩ, its load switching every 10 rows."""
+    time_s = 60.0 * np.arange(n)
+    current_a = np.where(np.arange(n) // 10 % 2, -12.0, -2.0)
+    voltage_v = 3.3 * cells + 0.005 * current_a - 1e-6 * time_s
+    return time_s, current_a, voltage_v
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    def write_csv(
+        header: str = "Test Time / s,Current / A,Voltage / V",
+        rows: list[str] | None = None,
+        name: str = "log.csv",
+        separator: str = ",",
+    ) -> Path:
+        if rows is None:
+            rows = [separator.join(f"{x:.6g}" for x in row) for row in zip(*steps(), strict=True)]
+        path = tmp_path / name
+        path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+        return path
+
+    return write_csv
+
+
+def rows_of(n: int = 120) -> list[str]:
+    return [",".join(f"{x:.6g}" for x in row) for row in zip(*steps(n), strict=True)]
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "Test Time / s,Current / A,Voltage / V",
+        "test_time_second,current_ampere,voltage_volt",
+        '"Test Time / s","Current / A","Voltage / V"',
+        "\ufefftest time /  s,CURRENT / A,Voltage / V",
+    ],
+)
+def test_battery_data_format_labels(write: Write, header: str) -> None:
+    log = read_log(write(header), cells_in_series=4, on_problem="reject")
+    time_s, current_a, voltage_v = steps()
+    np.testing.assert_allclose(log.time_s, time_s)
+    np.testing.assert_allclose(log.current_a, current_a)
+    np.testing.assert_allclose(log.voltage_v, voltage_v, rtol=1e-5)
+    assert log.temperature_c is None
+    assert log.warnings == ()
+    assert len(log) == 120
+
+
+def test_all_optional_columns_and_gz(tmp_path: Path) -> None:
+    header = (
+        "Unix Time / s,Voltage / V,Current / A,Ambient Temperature / degC,"
+        "Surface Temperature / degC,Net Capacity / Ah,true_soc"
+    )
+    rows = [
+        f"{1.7e9 + t:.1f},{u},{i},20,25.5,{3 + k * 0.01:.2f},0.5"
+        for k, (t, i, u) in enumerate(zip(*steps(), strict=True))
+    ]
+    path = tmp_path / "log.bdf.gz"
+    with gzip.open(path, "wt", encoding="utf-8") as stream:
+        stream.write("\n".join([header, *rows]))
+    log = read_log(path, cells_in_series=4)
+    assert log.time_s[0] == 0.0
+    assert log.unix_time_s is not None
+    assert log.unix_time_s[0] == 1.7e9
+    assert log.temperature_c is not None
+    assert log.temperature_c[0] == 25.5  # the cell's surface comes before the air around it
+    assert log.net_charge_ah is not None
+    assert log.net_charge_ah[[0, -1]] == pytest.approx([0.0, 1.19])
+    assert log.true_soc is not None
+
+
+def test_any_labels_by_a_mapping_and_any_sign(write: Write) -> None:
+    path = write("t,I[A],U[V]")
+    columns = {"time": "t", "current": "I[A]", "voltage": "U[V]"}
+    assert read_log(path, columns).current_a[0] == -2.0
+    rows = [",".join(f"{x:.6g}" for x in (t, -i, u)) for t, i, u in zip(*steps(), strict=True)]
+    path = write("t,I[A],U[V]", rows)
+    assert read_log(path, columns, discharge_positive=True).current_a[0] == -2.0
+    with pytest.raises(InputError, match="--discharge-positive"):
+        read_log(path, columns)
+
+
+def test_semicolons_and_decimal_commas(write: Write) -> None:
+    rows = [
+        ";".join(f"{x:.4f}" for x in row).replace(".", ",") for row in zip(*steps(), strict=True)
+    ]
+    log = read_log(write("Test Time / s;Current / A;Voltage / V", rows), cells_in_series=4)
+    np.testing.assert_allclose(log.voltage_v, steps()[2], atol=1e-4)
+
+
+def test_dates_and_other_units(write: Write) -> None:
+    rows = [
+        f"2024-03-01T{k // 60:02d}:{k % 60:02d}:00Z,{1000 * i:.0f},{1000 * u:.1f}"
+        for k, (_, i, u) in enumerate(zip(*steps(), strict=True))
+    ]
+    path = write("when,I [mA],U (mV)", rows)
+    columns = {"time": "when", "current": "I [mA]", "voltage": "U (mV)"}
+    log = read_log(path, columns, cells_in_series=4)
+    np.testing.assert_allclose(log.time_s, steps()[0])
+    np.testing.assert_allclose(log.current_a, steps()[1])
+    assert log.unix_time_s is not None
+    assert log.unix_time_s[0] == 1709251200.0  # 2024-03-01 00:00 UTC, GNU date
+    assert {w.where for w in log.warnings} == {"column 'I [mA]'", "column 'U (mV)'"}
+
+
+# ---------------------------------------------------------------- what is mended and said
+
+
+def test_doubled_times_are_left_out_and_said(write: Write) -> None:
+    rows = rows_of()
+    rows.insert(30, rows[29])
+    log = read_log(write(rows=rows), cells_in_series=4)
+    assert len(log) == 120
+    (warning,) = log.warnings
+    assert warning.where == "row 32"  # the header is row 1, the first row of data row 2
+    with pytest.raises(InputError, match="row 32"):
+        read_log(write(rows=rows), cells_in_series=4, on_problem="reject")
+
+
+def test_unreadable_rows_are_left_out_and_said(write: Write) -> None:
+    rows = rows_of()
+    rows[9] = "540,n/a,13.2"
+    rows[10] = "600,,13.2"
+    rows[49] = "2940,-2,nan"
+    log = read_log(write(rows=rows), cells_in_series=4)
+    assert len(log) == 117
+    assert [w.where for w in log.warnings] == ["rows 11 to 12", "row 51"]
+
+
+def test_blank_lines_do_not_shift_row_numbers(write: Write) -> None:
+    rows = [*rows_of()[:10], "", *rows_of()[10:]]
+    rows[60] = "x,-2,13.2"
+    log = read_log(write(rows=[*rows, "", ""]), cells_in_series=4)
+    assert [w.where for w in log.warnings] == ["row 62"]
+
+
+def test_gaps_are_said_with_their_length(write: Write) -> None:
+    rows = rows_of()
+    del rows[50:75]
+    (warning,) = read_log(write(rows=rows), cells_in_series=4).warnings
+    assert warning.where == "rows 51 to 52"
+    assert "1560 s" in warning.found  # 25 rows of 60 s are missing
+
+
+def test_single_impossible_voltages_are_left_out(write: Write) -> None:
+    rows = rows_of()
+    rows[20] = "1200,-2,0.0"
+    log = read_log(write(rows=rows), cells_in_series=4)
+    assert len(log) == 119
+    assert log.warnings[0].where == "row 22"
+
+
+def test_many_problems_are_counted_not_listed(write: Write) -> None:
+    rows = rows_of()
+    for k in range(0, 100, 2):
+        rows[k] = "?,?,?"
+    log = read_log(write(rows=rows), cells_in_series=4)
+    assert len(log) == 70
+    assert len([w for w in log.warnings if "left out" in w.hint]) == 21
+    assert any(w.where == "30 more places" for w in log.warnings)
+
+
+def test_holes_in_the_temperature_are_bridged() -> None:
+    time_s, current_a, voltage_v = steps()
+    temperature_c = np.linspace(10.0, 20.0, 120)
+    holed = temperature_c.copy()
+    holed[40:50] = np.nan
+    holed[70] = 999.0
+    log = Log.from_arrays("x", time_s, current_a, voltage_v, temperature_c=holed)
+    np.testing.assert_allclose(log.temperature_c, temperature_c, atol=1e-9)
+    assert [w.where for w in log.warnings] == ["rows 41 to 50", "row 71"]
+
+
+# ---------------------------------------------------------------- what cannot be used
+
+
+def test_time_running_backwards_is_refused_with_its_row(write: Write) -> None:
+    rows = rows_of()
+    rows[40], rows[41] = rows[41], rows[40]
+    with pytest.raises(InputError) as caught:
+        read_log(write(rows=rows), cells_in_series=4)
+    assert [p.where for p in caught.value.problems] == ["row 43"]
+
+
+@pytest.mark.parametrize(
+    ("cells", "says"), [(16, "looks like 4 cells"), (1, "looks like 4 cells"), (8, "4 cells")]
+)
+def test_voltages_of_another_bank_are_refused(write: Write, cells: int, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        read_log(write(), cells_in_series=cells)
+
+
+def test_a_wrong_sign_is_seen_without_steps_too() -> None:
+    """A steady discharge logged as charge has no step; its falling voltage gives it away."""
+    time_s = 60.0 * np.arange(600)
+    falling_v = np.linspace(13.4, 12.4, 600)
+    log = Log.from_arrays("x", time_s, np.full(600, 5.0), falling_v, cells_in_series=4)
+    assert "goes the other way" in log.warnings[0].found
+    right = Log.from_arrays("x", time_s, np.full(600, -5.0), falling_v, cells_in_series=4)
+    assert right.warnings == ()
+
+
+def test_noise_alone_does_not_look_like_a_wrong_sign() -> None:
+    rng = np.random.default_rng(1)
+    time_s = np.arange(2000.0)
+    current_a = -3.0 + 0.1 * rng.standard_normal(2000)
+    voltage_v = 13.2 + 0.005 * rng.standard_normal(2000)  # a meter's noise, not the battery's
+    assert Log.from_arrays("x", time_s, current_a, voltage_v, cells_in_series=4).warnings == ()
+
+
+# ---------------------------------------------------------------- arithmetic
+
+
+def test_charge_is_the_integral_of_the_current() -> None:
+    """Closed form: a ramp from 0 to -10 A over two hours is -10 Ah."""
+    time_s = np.linspace(0.0, 7200.0, 721)
+    log = Log("x", time_s, -10.0 * time_s / 7200.0, np.full(721, 13.0))
+    assert charge_ah(log)[-1] == pytest.approx(-10.0, rel=1e-12)
+    known = with_true_soc(log, 0.9, 100.0)
+    assert known.true_soc is not None
+    assert known.true_soc[[0, -1]] == pytest.approx([0.9, 0.8])
+
+
+def test_counters_come_before_the_integral() -> None:
+    log = Log("x", np.arange(3.0), np.zeros(3), np.ones(3), net_charge_ah=np.array([0, -1, -2.0]))
+    assert charge_ah(log)[-1] == -2.0
+
+
+def test_a_slice_begins_at_zero() -> None:
+    time_s, current_a, voltage_v = steps()
+    log = Log("x", time_s, current_a, voltage_v, net_charge_ah=-time_s / 3600.0)
+    part = sliced(log, 10, 20, 2)
+    assert len(part) == 5
+    assert part.time_s[0] == 0.0
+    assert part.net_charge_ah is not None
+    assert part.net_charge_ah[0] == 0.0
+    assert part.voltage_v[0] == voltage_v[10]
