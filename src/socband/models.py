@@ -1,0 +1,484 @@
+"""Cell model files: what one LFP cell is like, with a spread and a source for every number.
+
+A model file is TOML. Each section holds numbers and tables, a `spread` (one standard deviation in
+the unit of the number; how well it is known for a cell of this kind) and a `source`, both either
+one entry for the section or one per key. The tables run over the state of charge, 0 to 1.
+`load_cell` reports everything that is wrong with a file at once; `dump_cell` writes the same bytes
+for the same numbers. The equations that use these numbers stand in `socband.cell`.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.models_schema import SECTIONS, Entry, entries
+
+KELVIN = 273.15
+GAS_J_PER_MOL_K = 8.314462618  # CODATA 2018, exact
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A table over the state of charge, joined by straight lines.
+
+    Attributes:
+        soc: increasing, 0..1.
+        value: as long as `soc`; the unit is that of the quantity.
+    """
+
+    soc: tuple[float, ...]
+    value: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class TemperatureCurve:
+    """A table over temperature [°C], joined by straight lines, flat beyond its ends."""
+
+    temperature_c: tuple[float, ...]
+    value: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Resistance:
+    """One resistance: ref_ohm · factor(soc) · k(T), k = share + (1−share)·Arrhenius factor.
+
+    Attributes:
+        ref_ohm: at the reference temperature [ohm].
+        soc, factor: dependence on charge, factor near 1.
+        share: 0..1, the part that does not change with temperature.
+        activation_kj_mol: of the rest [kJ/mol].
+    """
+
+    ref_ohm: float
+    soc: tuple[float, ...]
+    factor: tuple[float, ...]
+    share: float
+    activation_kj_mol: float
+
+
+@dataclass(frozen=True)
+class Lag:
+    """How far the surface charge lags the mean charge per unit of C-rate.
+
+    Attributes:
+        soc, value: λ(soc) [1 per C-rate].
+        share, activation_kj_mol: temperature factor as for `Resistance`.
+        saturation_c_rate: the drive grows like asinh beyond this C-rate.
+    """
+
+    soc: tuple[float, ...]
+    value: tuple[float, ...]
+    share: float
+    activation_kj_mol: float
+    saturation_c_rate: float
+
+
+@dataclass(frozen=True)
+class VoltageError:
+    """What the voltage model leaves over: an Ornstein-Uhlenbeck process and white noise.
+
+    variance = std_v² + (std_soc·dOCV/dz)² + (std_v_per_c_rate·C-rate)², correlation time tau_s.
+    """
+
+    std_v: float
+    std_soc: float
+    std_v_per_c_rate: float
+    tau_s: float
+    noise_v: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """How the filter is to trust this model, found once on training records.
+
+    Attributes:
+        eta: learning rate of the likelihood, 0..1.
+        error_scale, tau_scale: multiply the voltage error's standard deviation and its tau_s.
+        date, records: when and on which records.
+    """
+
+    eta: float
+    error_scale: float
+    tau_scale: float
+    date: str
+    records: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class CellModel:
+    """One cell; see `socband.cell` for the equations. All numbers are per cell.
+
+    Attributes:
+        name, title, notes: what it is; notes say what is missing or assumed.
+        capacity_ah: at the reference temperature and a low rate [Ah].
+        reference_temperature_c: of OCV, resistances and capacity [°C].
+        ocv: [V]; strictly increasing; the mean of the charge and discharge branches.
+        hysteresis: half gap M between the branches [V].
+        entropy: dU/dT [V/K].
+        r0, r1, r2, tau1_s, tau2_s, saturation_1_c_rate: ohmic part and the two RC branches.
+        lag: surface charge.
+        hysteresis_decay: γ; h turns over within a charge of 1/γ of the capacity.
+        capacity_temperature: usable share of the capacity.
+        coulombic_efficiency: charge kept of the charge put in, on charge only.
+        self_discharge_per_day: of the capacity.
+        heat_capacity_j_per_k, heat_conductance_w_per_k: lumped, per cell, to the surroundings.
+        lower_v, upper_v: cell voltage limits [V].
+        charge_min_c, discharge_min_c: coldest temperature for each [°C].
+        voltage_error: see there.
+        calibration: None until the filter was calibrated.
+        spread: dotted key of the file → standard deviation in the unit of the number.
+        sources: dotted key of the file → source, or "assumed: reason".
+    """
+
+    name: str
+    title: str
+    capacity_ah: float
+    reference_temperature_c: float
+    ocv: Curve
+    hysteresis: Curve
+    entropy: Curve
+    r0: Resistance
+    r1: Resistance
+    r2: Resistance
+    tau1_s: float
+    tau2_s: float
+    saturation_1_c_rate: float
+    lag: Lag
+    hysteresis_decay: float
+    capacity_temperature: TemperatureCurve
+    coulombic_efficiency: float
+    self_discharge_per_day: float
+    heat_capacity_j_per_k: float
+    heat_conductance_w_per_k: float
+    lower_v: float
+    upper_v: float
+    charge_min_c: float
+    discharge_min_c: float
+    voltage_error: VoltageError
+    calibration: Calibration | None = None
+    notes: tuple[str, ...] = ()
+    spread: Mapping[str, float] = field(default_factory=dict)
+    sources: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "spread", MappingProxyType(dict(self.spread)))
+        object.__setattr__(self, "sources", MappingProxyType(dict(self.sources)))
+
+    @classmethod
+    def from_tree(cls, tree: Mapping[str, Any], origin: str = "") -> CellModel:
+        """From the parsed TOML.
+
+        Raises:
+            InputError: with every problem of the file.
+        """
+        problems: list[Problem] = []
+        flat = _read_sections(tree, problems)
+        if problems:
+            raise InputError(problems, origin)
+        values, spread, sources = flat
+        return _assemble(values, spread, sources)
+
+    def value(self, key: str) -> float | tuple[float, ...]:
+        """The number or table that stands in the file under this dotted key."""
+        return _tree_values(self)[key]
+
+    def relative_spread(self, key: str) -> float:
+        """Standard deviation over the number itself (over the mean size of a table)."""
+        value = self.value(key)
+        size = sum(map(abs, value)) / len(value) if isinstance(value, tuple) else abs(value)
+        return self.spread[key] / size if size else 0.0
+
+
+# ---------------------------------------------------------------------- reading
+
+
+def available_cells() -> list[str]:
+    """Names of the models that come with the package."""
+    return sorted({path.stem for folder in _folders() for path in folder.glob("*.toml")})
+
+
+def load_cell(name_or_path: str | Path) -> CellModel:
+    """A cell model by its name or by the path of its file.
+
+    Raises:
+        InputError: no such model, or every problem of its file.
+    """
+    path = _find(name_or_path)
+    try:
+        with path.open("rb") as stream:
+            tree = tomllib.load(stream)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(Problem(str(path), f"broken TOML: {error}", "a TOML file")) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(Problem(str(path), str(error), "a readable TOML file")) from None
+    return CellModel.from_tree(tree, str(path))
+
+
+def _folders() -> list[Path]:
+    here = Path(__file__).resolve()
+    # An installed package carries models/ inside; a checkout has it at the top.
+    places = (here.parent / "models", here.parents[2] / "models")
+    return [folder for folder in places if folder.is_dir()]
+
+
+def _find(name_or_path: str | Path) -> Path:
+    text = str(name_or_path)
+    given = Path(text)
+    if given.suffix == ".toml" or given.parent != Path("."):
+        if given.is_file():
+            return given
+        raise InputError(Problem(text, "no such file", "the path of a cell model file"))
+    for folder in _folders():
+        if (folder / f"{text}.toml").is_file():
+            return folder / f"{text}.toml"
+    names = available_cells()
+    raise InputError(
+        Problem(
+            "cell model",
+            shown(text),
+            "the name of a model that comes with socband or the path of a .toml file",
+            did_you_mean(text, names),
+        )
+    )
+
+
+def _read_sections(
+    tree: Mapping[str, Any], problems: list[Problem]
+) -> tuple[dict[str, Any], dict[str, float], dict[str, str]]:
+    values: dict[str, Any] = {}
+    spread: dict[str, float] = {}
+    sources: dict[str, str] = {}
+    tops = sorted({name.split(".")[0] for name in SECTIONS})
+    for key in tree:
+        if key not in tops:
+            problems.append(Problem(key, "an unknown section", "a section of a cell model file",
+                                    did_you_mean(key, tops)))  # fmt: skip
+    unknown = [k for k in tree.get("resistance", {}) if k not in ("r0", "r1", "r2")]
+    problems += [Problem(f"resistance.{k}", "an unknown section", "r0, r1 and r2") for k in unknown]
+    for name, section in SECTIONS.items():
+        raw: Any = tree
+        for part in name.split("."):
+            raw = raw.get(part) if isinstance(raw, Mapping) else None
+        if raw is None:
+            if not section.optional:
+                problems.append(Problem(name, "nothing", f"the section [{name}]"))
+            continue
+        if not isinstance(raw, Mapping):
+            problems.append(Problem(name, shown(raw), f"a section [{name}]"))
+            continue
+        _read_section(name, raw, values, spread, sources, problems)
+    return values, spread, sources
+
+
+def _read_section(
+    name: str,
+    raw: Mapping[str, Any],
+    values: dict[str, Any],
+    spread: dict[str, float],
+    sources: dict[str, str],
+    problems: list[Problem],
+) -> None:
+    section = SECTIONS[name]
+    before = len(problems)
+    known = [entry.key for entry in section.entries]
+    for key in raw:
+        if key not in known and not (section.measured and key in ("spread", "source")):
+            problems.append(Problem(f"{name}.{key}", "an unknown key", ", ".join(known),
+                                    did_you_mean(key, known, listed=0)))  # fmt: skip
+    for entry in section.entries:
+        dotted = f"{name}.{entry.key}"
+        if entry.key in raw:
+            problem = entry.problem(raw[entry.key])
+            if problem is None:
+                values[dotted] = entry.convert(raw[entry.key])
+            else:
+                problems.append(Problem(dotted, *problem))
+        elif entry.required:
+            problems.append(Problem(dotted, "nothing", entry.expected))
+        if section.measured and entry.has_spread:
+            _read_doubt(name, entry, raw, spread, sources, problems)
+    if len(problems) == before and section.table is not None:
+        problems += [Problem(f"{name}.{w}", f, e) for w, f, e in section.table(name, values)]
+
+
+def _read_doubt(
+    name: str,
+    entry: Entry,
+    raw: Mapping[str, Any],
+    spread: dict[str, float],
+    sources: dict[str, str],
+    problems: list[Problem],
+) -> None:
+    """Spread and source of one number."""
+    dotted = f"{name}.{entry.key}"
+    given = raw.get("spread", {})
+    value = given.get(entry.key) if isinstance(given, Mapping) else given
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e6:
+        problems.append(
+            Problem(f"{name}.spread.{entry.key}", shown(value), "a standard deviation, 0 or more")
+        )
+    else:
+        spread[dotted] = float(value)
+    given = raw.get("source", {})
+    text = given.get(entry.key) if isinstance(given, Mapping) else given
+    if not isinstance(text, str) or not text.strip():
+        problems.append(
+            Problem(f"{name}.source.{entry.key}", shown(text), 'a source, or "assumed: reason"')
+        )
+    else:
+        sources[dotted] = text
+
+
+def _assemble(
+    v: Mapping[str, Any], spread: Mapping[str, float], sources: Mapping[str, str]
+) -> CellModel:
+    def resistance(name: str) -> Resistance:
+        at = f"resistance.{name}."
+        return Resistance(
+            v[at + "ref_ohm"], v[at + "soc"], v[at + "factor"], v[at + "share"],
+            v[at + "activation_kj_mol"],
+        )  # fmt: skip
+
+    lag = "surface_lag."
+    err = "voltage_error."
+    calibration = None
+    if "calibration.eta" in v:
+        calibration = Calibration(*(v[f"calibration.{k}"] for k in
+                                    ("eta", "error_scale", "tau_scale", "date", "records")))  # fmt: skip
+    return CellModel(
+        name=v["about.name"],
+        title=v["about.title"],
+        notes=v.get("about.notes", ()),
+        capacity_ah=v["capacity.capacity_ah"],
+        reference_temperature_c=v["ocv.reference_temperature_c"],
+        ocv=Curve(v["ocv.soc"], v["ocv.voltage_v"]),
+        hysteresis=Curve(v["hysteresis.soc"], v["hysteresis.half_gap_v"]),
+        entropy=Curve(v["entropy.soc"], v["entropy.slope_v_per_k"]),
+        r0=resistance("r0"),
+        r1=resistance("r1"),
+        r2=resistance("r2"),
+        tau1_s=v["resistance.r1.tau_s"],
+        tau2_s=v["resistance.r2.tau_s"],
+        saturation_1_c_rate=v["resistance.r1.saturation_c_rate"],
+        lag=Lag(
+            v[lag + "soc"], v[lag + "lag_per_c_rate"], v[lag + "share"],
+            v[lag + "activation_kj_mol"], v[lag + "saturation_c_rate"],
+        ),  # fmt: skip
+        hysteresis_decay=v["hysteresis.decay"],
+        capacity_temperature=TemperatureCurve(v["capacity.temperature_c"], v["capacity.fraction"]),
+        coulombic_efficiency=v["capacity.coulombic_efficiency"],
+        self_discharge_per_day=v["capacity.self_discharge_per_day"],
+        heat_capacity_j_per_k=v["thermal.heat_capacity_j_per_k"],
+        heat_conductance_w_per_k=v["thermal.heat_conductance_w_per_k"],
+        lower_v=v["limits.lower_v"],
+        upper_v=v["limits.upper_v"],
+        charge_min_c=v["limits.charge_min_c"],
+        discharge_min_c=v["limits.discharge_min_c"],
+        voltage_error=VoltageError(*(v[err + k] for k in
+                                     ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"))),
+        calibration=calibration,
+        spread=spread,
+        sources=sources,
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------------- writing
+
+
+def _tree_values(cell: CellModel) -> dict[str, Any]:
+    """The inverse of `_assemble`: dotted key → number, table or text."""
+    v: dict[str, Any] = {
+        "about.name": cell.name,
+        "about.title": cell.title,
+        "about.notes": cell.notes,
+        "capacity.capacity_ah": cell.capacity_ah,
+        "capacity.coulombic_efficiency": cell.coulombic_efficiency,
+        "capacity.self_discharge_per_day": cell.self_discharge_per_day,
+        "capacity.temperature_c": cell.capacity_temperature.temperature_c,
+        "capacity.fraction": cell.capacity_temperature.value,
+        "ocv.reference_temperature_c": cell.reference_temperature_c,
+        "ocv.soc": cell.ocv.soc,
+        "ocv.voltage_v": cell.ocv.value,
+        "hysteresis.soc": cell.hysteresis.soc,
+        "hysteresis.half_gap_v": cell.hysteresis.value,
+        "hysteresis.decay": cell.hysteresis_decay,
+        "entropy.soc": cell.entropy.soc,
+        "entropy.slope_v_per_k": cell.entropy.value,
+        "resistance.r1.tau_s": cell.tau1_s,
+        "resistance.r2.tau_s": cell.tau2_s,
+        "resistance.r1.saturation_c_rate": cell.saturation_1_c_rate,
+        "surface_lag.soc": cell.lag.soc,
+        "surface_lag.lag_per_c_rate": cell.lag.value,
+        "surface_lag.share": cell.lag.share,
+        "surface_lag.activation_kj_mol": cell.lag.activation_kj_mol,
+        "surface_lag.saturation_c_rate": cell.lag.saturation_c_rate,
+        "thermal.heat_capacity_j_per_k": cell.heat_capacity_j_per_k,
+        "thermal.heat_conductance_w_per_k": cell.heat_conductance_w_per_k,
+        "limits.lower_v": cell.lower_v,
+        "limits.upper_v": cell.upper_v,
+        "limits.charge_min_c": cell.charge_min_c,
+        "limits.discharge_min_c": cell.discharge_min_c,
+    }
+    for name in ("r0", "r1", "r2"):
+        part = getattr(cell, name)
+        for key in ("ref_ohm", "soc", "factor", "share", "activation_kj_mol"):
+            v[f"resistance.{name}.{key}"] = getattr(part, key)
+    for key in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"):
+        v[f"voltage_error.{key}"] = getattr(cell.voltage_error, key)
+    if cell.calibration is not None:
+        for key in ("eta", "error_scale", "tau_scale", "date", "records"):
+            v[f"calibration.{key}"] = getattr(cell.calibration, key)
+    return v
+
+
+def dump_cell(cell: CellModel) -> str:
+    """The TOML text of a model: the same numbers give the same bytes.
+
+    `CellModel.from_tree(tomllib.loads(dump_cell(cell)))` is the same model.
+    """
+    values = _tree_values(cell)
+    blocks = []
+    for name, section in SECTIONS.items():
+        keys = [e.key for e in section.entries if f"{name}.{e.key}" in values]
+        if not keys or (section.optional and f"{name}.{keys[0]}" not in values):
+            continue
+        lines = [f"[{name}]"]
+        lines += [f"{key} = {_toml(values[f'{name}.{key}'])}" for key in keys]
+        if section.measured:
+            doubt = [e.key for e in entries(name) if e.has_spread]
+            texts = [cell.sources.get(f"{name}.{k}", "") for k in doubt]
+            if len(set(texts)) == 1:
+                lines.append(f"source = {_toml(texts[0])}")
+            lines += ["", f"[{name}.spread]"]
+            lines += [f"{k} = {_toml(cell.spread.get(f'{name}.{k}', 0.0))}" for k in doubt]
+            if len(set(texts)) > 1:
+                lines += ["", f"[{name}.source]"]
+                lines += [f"{k} = {_toml(t)}" for k, t in zip(doubt, texts, strict=True)]
+        blocks.append("\n".join(lines))
+    head = "# Cell model of socband. Spreads are standard deviations in the unit of the number."
+    return head + "\n\n" + "\n\n".join(blocks) + "\n"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, str):
+        escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+        return f'"{escaped}"'
+    if isinstance(value, tuple):
+        items = [_toml(item) for item in value]
+        line = f"[{', '.join(items)}]"
+        if len(line) <= 88:
+            return line
+        rows, row = [], "   "
+        for item in items:
+            if len(row) + len(item) + 2 > 98:
+                rows.append(row)
+                row = "   "
+            row += f" {item},"
+        return "[\n" + "\n".join([*rows, row]) + "\n]"
+    return repr(float(value))
