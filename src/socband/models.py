@@ -17,7 +17,7 @@ from types import MappingProxyType
 from typing import Any
 
 from socband.errors import InputError, Problem, did_you_mean, shown
-from socband.models_schema import SECTIONS, Entry, entries
+from socband.models_text import read_sections, write_sections
 
 KELVIN = 273.15
 GAS_J_PER_MOL_K = 8.314462618  # CODATA 2018, exact
@@ -178,7 +178,7 @@ class CellModel:
             InputError: with every problem of the file.
         """
         problems: list[Problem] = []
-        flat = _read_sections(tree, problems)
+        flat = read_sections(tree, problems)
         if problems:
             raise InputError(problems, origin)
         values, spread, sources = flat
@@ -248,109 +248,26 @@ def _find(name_or_path: str | Path) -> Path:
     )
 
 
-def _read_sections(
-    tree: Mapping[str, Any], problems: list[Problem]
-) -> tuple[dict[str, Any], dict[str, float], dict[str, str]]:
-    values: dict[str, Any] = {}
-    spread: dict[str, float] = {}
-    sources: dict[str, str] = {}
-    tops = sorted({name.split(".")[0] for name in SECTIONS})
-    for key in tree:
-        if key not in tops:
-            problems.append(Problem(key, "an unknown section", "a section of a cell model file",
-                                    did_you_mean(key, tops)))  # fmt: skip
-    unknown = [k for k in tree.get("resistance", {}) if k not in ("r0", "r1", "r2")]
-    problems += [Problem(f"resistance.{k}", "an unknown section", "r0, r1 and r2") for k in unknown]
-    for name, section in SECTIONS.items():
-        raw: Any = tree
-        for part in name.split("."):
-            raw = raw.get(part) if isinstance(raw, Mapping) else None
-        if raw is None:
-            if not section.optional:
-                problems.append(Problem(name, "nothing", f"the section [{name}]"))
-            continue
-        if not isinstance(raw, Mapping):
-            problems.append(Problem(name, shown(raw), f"a section [{name}]"))
-            continue
-        _read_section(name, raw, values, spread, sources, problems)
-    return values, spread, sources
-
-
-def _read_section(
-    name: str,
-    raw: Mapping[str, Any],
-    values: dict[str, Any],
-    spread: dict[str, float],
-    sources: dict[str, str],
-    problems: list[Problem],
-) -> None:
-    section = SECTIONS[name]
-    before = len(problems)
-    known = [entry.key for entry in section.entries]
-    for key in raw:
-        if key not in known and not (section.measured and key in ("spread", "source")):
-            problems.append(Problem(f"{name}.{key}", "an unknown key", ", ".join(known),
-                                    did_you_mean(key, known, listed=0)))  # fmt: skip
-    for entry in section.entries:
-        dotted = f"{name}.{entry.key}"
-        if entry.key in raw:
-            problem = entry.problem(raw[entry.key])
-            if problem is None:
-                values[dotted] = entry.convert(raw[entry.key])
-            else:
-                problems.append(Problem(dotted, *problem))
-        elif entry.required:
-            problems.append(Problem(dotted, "nothing", entry.expected))
-        if section.measured and entry.has_spread:
-            _read_doubt(name, entry, raw, spread, sources, problems)
-    if len(problems) == before and section.table is not None:
-        problems += [Problem(f"{name}.{w}", f, e) for w, f, e in section.table(name, values)]
-
-
-def _read_doubt(
-    name: str,
-    entry: Entry,
-    raw: Mapping[str, Any],
-    spread: dict[str, float],
-    sources: dict[str, str],
-    problems: list[Problem],
-) -> None:
-    """Spread and source of one number."""
-    dotted = f"{name}.{entry.key}"
-    given = raw.get("spread", {})
-    value = given.get(entry.key) if isinstance(given, Mapping) else given
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e6:
-        problems.append(
-            Problem(f"{name}.spread.{entry.key}", shown(value), "a standard deviation, 0 or more")
-        )
-    else:
-        spread[dotted] = float(value)
-    given = raw.get("source", {})
-    text = given.get(entry.key) if isinstance(given, Mapping) else given
-    if not isinstance(text, str) or not text.strip():
-        problems.append(
-            Problem(f"{name}.source.{entry.key}", shown(text), 'a source, or "assumed: reason"')
-        )
-    else:
-        sources[dotted] = text
-
-
 def _assemble(
     v: Mapping[str, Any], spread: Mapping[str, float], sources: Mapping[str, str]
 ) -> CellModel:
     def resistance(name: str) -> Resistance:
         at = f"resistance.{name}."
         return Resistance(
-            v[at + "ref_ohm"], v[at + "soc"], v[at + "factor"], v[at + "share"],
+            v[at + "ref_ohm"],
+            v[at + "soc"],
+            v[at + "factor"],
+            v[at + "share"],
             v[at + "activation_kj_mol"],
-        )  # fmt: skip
+        )
 
     lag = "surface_lag."
     err = "voltage_error."
     calibration = None
     if "calibration.eta" in v:
-        calibration = Calibration(*(v[f"calibration.{k}"] for k in
-                                    ("eta", "error_scale", "tau_scale", "date", "records")))  # fmt: skip
+        calibration = Calibration(
+            *(v[f"calibration.{k}"] for k in ("eta", "error_scale", "tau_scale", "date", "records"))
+        )
     return CellModel(
         name=v["about.name"],
         title=v["about.title"],
@@ -367,9 +284,12 @@ def _assemble(
         tau2_s=v["resistance.r2.tau_s"],
         saturation_1_c_rate=v["resistance.r1.saturation_c_rate"],
         lag=Lag(
-            v[lag + "soc"], v[lag + "lag_per_c_rate"], v[lag + "share"],
-            v[lag + "activation_kj_mol"], v[lag + "saturation_c_rate"],
-        ),  # fmt: skip
+            v[lag + "soc"],
+            v[lag + "lag_per_c_rate"],
+            v[lag + "share"],
+            v[lag + "activation_kj_mol"],
+            v[lag + "saturation_c_rate"],
+        ),
         hysteresis_decay=v["hysteresis.decay"],
         capacity_temperature=TemperatureCurve(v["capacity.temperature_c"], v["capacity.fraction"]),
         coulombic_efficiency=v["capacity.coulombic_efficiency"],
@@ -380,12 +300,13 @@ def _assemble(
         upper_v=v["limits.upper_v"],
         charge_min_c=v["limits.charge_min_c"],
         discharge_min_c=v["limits.discharge_min_c"],
-        voltage_error=VoltageError(*(v[err + k] for k in
-                                     ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"))),
+        voltage_error=VoltageError(
+            *(v[err + k] for k in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"))
+        ),
         calibration=calibration,
         spread=spread,
         sources=sources,
-    )  # fmt: skip
+    )
 
 
 # ---------------------------------------------------------------------- writing
@@ -442,43 +363,4 @@ def dump_cell(cell: CellModel) -> str:
 
     `CellModel.from_tree(tomllib.loads(dump_cell(cell)))` is the same model.
     """
-    values = _tree_values(cell)
-    blocks = []
-    for name, section in SECTIONS.items():
-        keys = [e.key for e in section.entries if f"{name}.{e.key}" in values]
-        if not keys or (section.optional and f"{name}.{keys[0]}" not in values):
-            continue
-        lines = [f"[{name}]"]
-        lines += [f"{key} = {_toml(values[f'{name}.{key}'])}" for key in keys]
-        if section.measured:
-            doubt = [e.key for e in entries(name) if e.has_spread]
-            texts = [cell.sources.get(f"{name}.{k}", "") for k in doubt]
-            if len(set(texts)) == 1:
-                lines.append(f"source = {_toml(texts[0])}")
-            lines += ["", f"[{name}.spread]"]
-            lines += [f"{k} = {_toml(cell.spread.get(f'{name}.{k}', 0.0))}" for k in doubt]
-            if len(set(texts)) > 1:
-                lines += ["", f"[{name}.source]"]
-                lines += [f"{k} = {_toml(t)}" for k, t in zip(doubt, texts, strict=True)]
-        blocks.append("\n".join(lines))
-    head = "# Cell model of socband. Spreads are standard deviations in the unit of the number."
-    return head + "\n\n" + "\n\n".join(blocks) + "\n"
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
-        return f'"{escaped}"'
-    if isinstance(value, tuple):
-        items = [_toml(item) for item in value]
-        line = f"[{', '.join(items)}]"
-        if len(line) <= 88:
-            return line
-        rows, row = [], "   "
-        for item in items:
-            if len(row) + len(item) + 2 > 98:
-                rows.append(row)
-                row = "   "
-            row += f" {item},"
-        return "[\n" + "\n".join([*rows, row]) + "\n]"
-    return repr(float(value))
+    return write_sections(_tree_values(cell), cell.spread, cell.sources)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -88,7 +89,7 @@ def _table_check(axis: str, *columns: str, whole: bool = True, rising: bool = Fa
     def check(name: str, values: Mapping[str, Any]) -> list[Complaint]:
         x = values[f"{name}.{axis}"]
         found = []
-        if any(b <= a for a, b in zip(x, x[1:], strict=False)):
+        if any(b <= a for a, b in itertools.pairwise(x)):
             found.append((axis, "steps back or repeats", "strictly increasing numbers"))
         if whole and (x[0] != 0.0 or x[-1] != 1.0):
             found.append((axis, f"{x[0]:g} to {x[-1]:g}", "a table from 0 to 1"))
@@ -96,7 +97,7 @@ def _table_check(axis: str, *columns: str, whole: bool = True, rising: bool = Fa
             y = values[f"{name}.{column}"]
             if len(y) != len(x):
                 found.append((column, f"{len(y)} numbers", f"{len(x)}, as many as `{axis}`"))
-            elif rising and any(b <= a for a, b in zip(y, y[1:], strict=False)):
+            elif rising and any(b <= a for a, b in itertools.pairwise(y)):
                 at = next(x[k + 1] for k in range(len(y) - 1) if y[k + 1] <= y[k])
                 found.append((column, f"a fall or a repeat at {axis} {at:g}", "rising numbers"))
         return found
