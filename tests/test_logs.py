@@ -121,6 +121,12 @@ def test_dates_and_other_units(write: Write) -> None:
     assert {w.where for w in log.warnings} == {"column 'I [mA]'", "column 'U (mV)'"}
 
 
+def test_a_separator_at_the_end_of_every_row_shifts_nothing(write: Write) -> None:
+    log = read_log(write(rows=[f"{row}," for row in rows_of()]), cells_in_series=4)
+    np.testing.assert_allclose(log.current_a, steps()[1])
+    assert log.warnings == ()
+
+
 # ---------------------------------------------------------------- what is mended and said
 
 

@@ -148,7 +148,7 @@ def _voltage_problem(
     middle = float(np.median(voltage_v))
     likely = round(middle / 3.28)
     hint = ""
-    if likely >= 1 and likely != cells and abs(middle / likely - 3.28) < 0.15:
+    if 1 <= likely <= 200 and likely != cells and abs(middle / likely - 3.28) < 0.15:
         hint = f"{middle:.4g} V looks like {likely} cell{'s' * (likely > 1)} in series"
     elif abs(middle / 1000.0 / cells - 3.28) < 0.4:
         hint = "are these millivolts?"

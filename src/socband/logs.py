@@ -202,9 +202,9 @@ def read_log(
         InputError: with row numbers as an editor counts them (the header is row 1).
     """
     path = Path(path)
-    header, separator = _header(path)
+    header, separator, trailing = _header(path)
     found = _match(header, columns or {}, path.name)
-    table = _table(path, separator, list(dict.fromkeys(found.values())))
+    table = _table(path, separator, trailing, list(dict.fromkeys(found.values())))
     blank = table.isna().all(axis=1).to_numpy()
     rows = {_FIELDS[role]: _numbers(table[label]) for role, label in found.items()}
     if "time_s" not in rows:
@@ -225,12 +225,13 @@ def read_log(
     return _log(path.name, checked, on_problem)
 
 
-def _header(path: Path) -> tuple[list[str], str]:
-    """Column labels and separator."""
+def _header(path: Path) -> tuple[list[str], str, bool]:
+    """Column labels, separator, and whether rows end in a separator that the header lacks."""
     try:
         opened = gzip.open if path.suffix == ".gz" else open
         with opened(path, "rt", encoding="utf-8-sig", errors="replace") as stream:
             line = stream.readline(65536)
+            first = stream.readline(65536)
     except (OSError, EOFError, zlib.error) as error:
         reason = (getattr(error, "strerror", None) or str(error) or "unreadable").lower()
         raise InputError(Problem(str(path), reason, "a log that can be read")) from None
@@ -240,7 +241,12 @@ def _header(path: Path) -> tuple[list[str], str]:
         raise InputError(Problem(path.name, "binary data", "a CSV text file, plain or .gz"))
     separator = max(",;\t", key=line.count)
     labels = line.strip("\r\n").split(separator)
-    return [label.strip().strip('"').strip() for label in labels], separator
+    extra = first.count(separator) + 1 - len(labels)
+    trailing = extra == 1 and first.rstrip(" \r\n").endswith(separator)
+    if extra > 0 and not trailing and '"' not in first:  # pandas would take it for an index
+        found = f"expected {len(labels)} fields in line 2, saw {len(labels) + extra}"
+        raise InputError(Problem(path.name, found, "as many fields in every row as the header has"))
+    return [label.strip().strip('"').strip() for label in labels], separator, trailing
 
 
 def _plain(label: str) -> str:
@@ -285,21 +291,20 @@ def _match(header: list[str], columns: Mapping[str, str], name: str) -> dict[str
     return found
 
 
-def _table(path: Path, separator: str, labels: list[str]) -> pd.DataFrame:
+def _table(path: Path, separator: str, trailing: bool, labels: list[str]) -> pd.DataFrame:
     import pandas as pd
 
-    wanted = set(labels)
     try:
+        # No `usecols`: with it, rows of too many fields pass unseen, or shifted by one.
         table = pd.read_csv(
             path,
             sep=separator,
-            usecols=lambda label: str(label).strip() in wanted,
             encoding="utf-8-sig",
             encoding_errors="replace",
             skip_blank_lines=False,  # so that row numbers stay those of the file
             skipinitialspace=True,
             low_memory=False,
-            index_col=False,
+            index_col=False if trailing else None,
         )
     except pd.errors.ParserError as error:
         text = str(error).removeprefix("Error tokenizing data. C error: ").strip().lower()
@@ -309,7 +314,7 @@ def _table(path: Path, separator: str, labels: list[str]) -> pd.DataFrame:
         text = f"data that cannot be read: {error}".lower()
         raise InputError(Problem(path.name, text, "an undamaged CSV file")) from None
     table.columns = [str(label).strip() for label in table.columns]
-    return table
+    return table[labels]
 
 
 def _numbers(column: pd.Series) -> np.ndarray:
@@ -320,7 +325,7 @@ def _numbers(column: pd.Series) -> np.ndarray:
         return column.to_numpy(dtype=float)
     text = column.astype("string").str.strip()
     numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    if np.isnan(numbers).mean() > 0.5:
+    if numbers.size and np.isnan(numbers).mean() > 0.5:
         comma = text.str.replace(",", ".", n=1, regex=False)
         with_comma = pd.to_numeric(comma, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
         if np.isnan(with_comma).mean() < np.isnan(numbers).mean():
