@@ -105,8 +105,7 @@ _FAST: dict[str, _Fast] = {
     ),
 }
 
-# scipy.stats shape parameters of other likely names, so that spelling is checked without importing
-# scipy.stats; anything not listed here is looked up there.
+# offered as the nearest right spelling
 _COMMON = (*_FAST, "truncnorm", "t", "laplace", "logistic", "halfnorm", "weibull_min", "loguniform")
 
 
