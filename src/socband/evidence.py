@@ -1,0 +1,224 @@
+"""Evidence beyond current and voltage of a log, in one place and with one likelihood.
+
+Each piece says at what time it was taken and how a member's state and log likelihood change when it
+is taken into account (a scalar Kalman update in the member). A log's voltage goes through the
+compiled filter; all else comes through here, with or without a log.
+
+Calibration tempers the likelihood of the voltages, because the cell model errs in its own way all
+along a record. A reading taken by hand has no such history and counts in full: its log likelihood
+is divided by the learning rate that the posterior multiplies with.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from socband import kernels as k
+from socband.cell import temperature_factors
+from socband.track import Scale
+
+if TYPE_CHECKING:
+    from socband.cell import CellModel
+
+Array = np.ndarray
+
+# position of P[i, j] in the upper triangle, row by row over (z, i1, i2, e, b)
+_ROW_START = (0, 4, 7, 9, 10)
+
+
+def _p(state: Array, i: int, j: int) -> Array:
+    i, j = min(i, j), max(i, j)
+    return state[k.P0 + _ROW_START[i] + j]
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a piece of evidence may need to know.
+
+    Attributes:
+        cell, scale: the cell model, and bank to cell.
+        parameters: (PARAMETER_ROWS, n) of the kernel.
+        seen_a: current the monitor shows at that moment, bank level [A].
+        untracked_on: (n,) 0..1, whether each member's untracked load draws at that moment.
+        temperature_c: of the cells, before the members' own offset.
+        eta: learning rate of the posterior.
+    """
+
+    cell: CellModel
+    scale: Scale
+    parameters: Array
+    seen_a: float
+    untracked_on: Array
+    temperature_c: float
+    eta: float
+
+
+class Evidence(Protocol):
+    """One piece of evidence, taken at `time_s` seconds from the start of the log."""
+
+    time_s: float
+
+    def apply(self, state: Array, context: Context) -> None:
+        """Update state means, covariances and log likelihood of all members in place."""
+        ...
+
+
+def kalman_update(
+    state: Array,
+    jacobian: dict[int, Array | float],
+    innovation: Array,
+    variance: Array | float,
+    eta: float,
+) -> None:
+    """One scalar measurement in every member.
+
+    Args:
+        state: (STATE_ROWS, n), changed in place.
+        jacobian: index of the Kalman state (0..4 for z, i1, i2, e, b) -> derivative.
+        innovation: (n,) measured less predicted.
+        variance: of the measurement.
+        eta: see the module.
+    """
+    pht = [sum(h * _p(state, i, j) for j, h in jacobian.items()) for i in range(5)]
+    s = sum(h * pht[i] for i, h in jacobian.items()) + variance
+    state[k.LOGLIK] -= 0.5 * (innovation**2 / s + np.log(2.0 * np.pi * s)) / eta
+    for i in range(5):
+        state[i] += pht[i] / s * innovation
+        for j in range(i, 5):
+            _p(state, i, j)[...] -= pht[i] * pht[j] / s
+
+
+@dataclass(frozen=True)
+class RestedVoltage:
+    """The bank's voltage after a rest.
+
+    Attributes:
+        voltage_v: of the whole bank [V].
+        rested_hours: how long next to no current had flowed [h].
+        reading_std_v: of the meter and of connections, whole bank [V].
+    """
+
+    time_s: float
+    voltage_v: float
+    rested_hours: float
+    reading_std_v: float = 0.02
+
+    def apply(self, state: Array, context: Context) -> None:
+        cell, z = context.cell, state[k.Z]
+        measured = self.voltage_v / context.scale.cells_in_series
+        soc = np.array(cell.ocv.soc)
+        ocv = np.array(cell.ocv.value)
+        step = 0.004
+        slope = (np.interp(z + step, soc, ocv) - np.interp(z - step, soc, ocv)) / (2.0 * step)
+        gap = np.interp(z, cell.hysteresis.soc, cell.hysteresis.value)
+        entropy = np.interp(z, cell.entropy.soc, cell.entropy.value)
+        kelvin = context.temperature_c + context.parameters[k.TEMPERATURE_K]
+        predicted = (
+            np.interp(z, soc, ocv)
+            + gap * state[k.H]
+            + (kelvin - cell.reference_temperature_c) * entropy
+        )
+        error = cell.voltage_error
+        spread = np.sqrt(error.std_v**2 + (error.std_soc * slope) ** 2)
+        # What has not relaxed yet: a tenth of the slow branch's voltage at C/5, falling with its
+        # time constant (assumed), and never less than the meter's own error.
+        left = (
+            0.2
+            * cell.capacity_ah
+            * cell.r2.ref_ohm
+            * np.exp(-self.rested_hours * 3600.0 / cell.tau2_s)
+        )
+        variance = (self.reading_std_v / context.scale.cells_in_series) ** 2 + left**2
+        innovation = measured - predicted - spread * state[k.E]
+        kalman_update(state, {0: slope, 3: spread}, innovation, variance, context.eta)
+
+
+@dataclass(frozen=True)
+class FullCharge:
+    """The monitor, or the owner, says the bank is full.
+
+    Attributes:
+        true_probability: that it is really full: 1 a watched full charge, 0.5 unsure.
+        full_std: how far from 100 % a really full bank may be, 0..1.
+        shortfall_mean, shortfall_std: charge missing at a false full, 0..1.
+    """
+
+    time_s: float
+    true_probability: float
+    full_std: float = 0.01
+    shortfall_mean: float = 0.11
+    shortfall_std: float = 0.06
+
+    def apply(self, state: Array, context: Context) -> None:
+        before = state.copy()
+        branches = []
+        for weight, mean, std in (
+            (self.true_probability, 1.0, self.full_std),
+            (1.0 - self.true_probability, 1.0 - self.shortfall_mean, self.shortfall_std),
+        ):
+            branch = before.copy()
+            branch[k.LOGLIK] = 0.0
+            kalman_update(branch, {0: 1.0}, mean - branch[k.Z], std**2, 1.0)
+            branches.append((weight * np.exp(branch[k.LOGLIK]) + 1e-300, branch))
+        total = branches[0][0] + branches[1][0]
+        # Two Gaussians become one of the same mean and covariance (moment matching).
+        share = branches[0][0] / total
+        mean = [share * branches[0][1][i] + (1.0 - share) * branches[1][1][i] for i in range(5)]
+        apart = [branches[0][1][i] - branches[1][1][i] for i in range(5)]
+        for i in range(5):
+            state[i] = mean[i]
+            for j in range(i, 5):
+                within = share * _p(branches[0][1], i, j) + (1.0 - share) * _p(branches[1][1], i, j)
+                _p(state, i, j)[...] = within + share * (1.0 - share) * apart[i] * apart[j]
+        state[k.LOGLIK] = before[k.LOGLIK] + np.log(total) / context.eta
+
+
+@dataclass(frozen=True)
+class ClampReading:
+    """The true current, measured at the battery post with a clamp meter.
+
+    Attributes:
+        current_a: positive into the bank [A].
+        reading_std_a: of the meter [A].
+        seen_a: what the display said at that moment [A]; the log's own value if None.
+    """
+
+    time_s: float
+    current_a: float
+    reading_std_a: float
+    seen_a: float | None = None
+
+    def apply(self, state: Array, context: Context) -> None:
+        seen = context.seen_a if self.seen_a is None else self.seen_a
+        scale = context.scale.cell_per_bank
+        parameters = context.parameters
+        predicted = (
+            parameters[k.GAIN] * seen * scale
+            - parameters[k.UNTRACKED_A] * context.untracked_on
+            + state[k.B]
+        )
+        innovation = self.current_a * scale - predicted
+        kalman_update(state, {4: 1.0}, innovation, (self.reading_std_a * scale) ** 2, context.eta)
+
+
+@dataclass(frozen=True)
+class CapacityTest:
+    """A capacity measured from full to cut-off at a low rate.
+
+    Attributes:
+        capacity_ah: of the bank [Ah].
+        reading_std_ah: how well it was measured [Ah].
+    """
+
+    time_s: float
+    capacity_ah: float
+    reading_std_ah: float
+
+    def apply(self, state: Array, context: Context) -> None:
+        factor = temperature_factors(context.cell, np.array(context.temperature_c))[4]
+        members_ah = context.parameters[k.CAPACITY_AH] / context.scale.cell_per_bank * factor
+        miss = (self.capacity_ah - members_ah) / self.reading_std_ah
+        state[k.LOGLIK] -= 0.5 * miss**2 / context.eta

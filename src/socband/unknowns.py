@@ -1,0 +1,226 @@
+"""What is unknown, and the ensemble drawn from it.
+
+Every unknown lives on a *normal score*: a standard normal number that its quantile function turns
+into the quantity. The prior of the whole ensemble is then a standard normal in as many dimensions
+as there are unknowns, whatever the single distributions are (a spike at "no untracked load" and a
+choice between hours of the day included), and the moves of `posterior` need no other prior. The
+scores come from a counter-based generator, one stream for each (seed, name): drawing more members,
+in other chunks or on other cores, changes no member already drawn.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.quantity import Quantity
+from socband.site_fields import Hours
+
+if TYPE_CHECKING:
+    from socband.site import Setup
+
+Array = np.ndarray
+
+# The order is that of the rows of a score matrix.
+NAMES = (
+    "start_soc",
+    "offset_a",
+    "gain_error",
+    "untracked_a",
+    "untracked_pattern",
+    "capacity_fraction",
+    "resistance_factor",
+    "hysteresis_start",
+    "temperature_offset_k",
+)
+
+
+def uniforms(seed: int, name: str, n: int) -> Array:
+    """Uniform numbers in (0, 1) from the stream of (seed, name).
+
+    Args:
+        seed: any non-negative integer.
+        name: what they are for; another name is another, independent stream.
+        n: how many.
+
+    Returns:
+        (n,) float64; the first k of a longer draw are the same numbers.
+    """
+    key = (int(seed) << 32) ^ zlib.crc32(name.encode())
+    raw = np.random.Philox(key=key).random_raw(n)
+    # 53 bits, moved by half a step so that neither 0 nor 1 occurs (their normal score is infinite).
+    return ((raw >> np.uint64(11)).astype(float) + 0.5) * 2.0**-53
+
+
+def normal_scores(seed: int, name: str, n: int) -> Array:
+    """(n,) standard normal numbers from the stream of (seed, name)."""
+    from scipy.special import ndtri
+
+    return ndtri(uniforms(seed, name, n))
+
+
+def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
+    """(d, n) standard normal scores, one row for each name."""
+    return np.stack([normal_scores(seed, name, n) for name in names])
+
+
+ALWAYS = Hours()
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """Hours of the day in which an untracked load draws.
+
+    Attributes:
+        hours: the hours; the whole day is the steady pattern.
+        weight: prior probability against the other patterns.
+    """
+
+    hours: Hours = ALWAYS
+    weight: float = 1.0
+
+    def active(self, hour: Array) -> Array:
+        """1.0 where `hour` of the day [h] lies inside, else 0.0; any shape."""
+        return self.hours.contains(np.asarray(hour) * 60.0).astype(float)
+
+
+STEADY = Pattern()
+
+
+@dataclass(frozen=True)
+class Members:
+    """The ensemble: one entry of each array is one member, one draw of everything unknown.
+
+    All (n,) float64. Currents are those of the bank; positive charges it.
+
+    Attributes:
+        soc: true state of charge, 0..1.
+        offset_a: what the monitor reads at zero current [A].
+        gain_error: relative; the monitor reads (1 + gain_error) times the current it sees.
+        untracked_a: what draws unseen while it draws, as a positive magnitude [A].
+        untracked_pattern: index into the patterns; int64.
+        capacity_fraction: present over rated capacity.
+        resistance_factor: present over the cell model's resistance.
+        h: hysteresis state, -1..1.
+        temperature_offset_k: cell temperature less what was given or measured [K].
+        i1_a, i2_a: currents of the two RC branches, bank level [A].
+    """
+
+    soc: Array
+    offset_a: Array
+    gain_error: Array
+    untracked_a: Array
+    untracked_pattern: Array
+    capacity_fraction: Array
+    resistance_factor: Array
+    h: Array
+    temperature_offset_k: Array
+    i1_a: Array
+    i2_a: Array
+
+    def __len__(self) -> int:
+        return len(self.soc)
+
+    def take(self, index: Array) -> Members:
+        """The members at `index`, in that order."""
+        return Members(**{name: getattr(self, name)[index] for name in self.__dataclass_fields__})
+
+    def replaced(self, **changes: Array) -> Members:
+        """A copy with some arrays exchanged."""
+        return replace(self, **changes)
+
+
+@dataclass(frozen=True)
+class Unknowns:
+    """Prior of one bank and monitor: a distribution for every name in `NAMES`.
+
+    Attributes:
+        start_soc: true charge where the story starts, 0..1.
+        offset_a, gain_error, capacity_fraction, resistance_factor, temperature_offset_k: see
+            `Members`.
+        untracked_probability: that there is an untracked load at all, 0..1.
+        untracked_a: its size if there is one [A], positive.
+        patterns: when it may draw; the first is the steady one by custom.
+        hysteresis_start: hysteresis state at the start, -1..1.
+    """
+
+    start_soc: Quantity
+    offset_a: Quantity
+    gain_error: Quantity
+    untracked_probability: float
+    untracked_a: Quantity
+    capacity_fraction: Quantity
+    resistance_factor: Quantity
+    hysteresis_start: Quantity
+    temperature_offset_k: Quantity
+    patterns: tuple[Pattern, ...] = (STEADY,)
+
+    @classmethod
+    def from_setup(cls, setup: Setup, start_soc: Quantity | None = None) -> Unknowns:
+        """The prior that a setup file describes.
+
+        Args:
+            setup: as read.
+            start_soc: charge at the start; anywhere if not given.
+        """
+        monitor, bank, untracked = setup.monitor, setup.bank, setup.untracked_load
+        ambient = setup.ambient.temperature_c
+        return cls(
+            start_soc=start_soc or Quantity.from_dist("uniform", loc=0.0, scale=1.0),
+            offset_a=monitor.offset_a,
+            gain_error=monitor.gain_error,
+            untracked_probability=untracked.probability,
+            untracked_a=untracked.current_a,
+            capacity_fraction=bank.capacity_fraction,
+            resistance_factor=bank.resistance_factor,
+            hysteresis_start=Quantity.from_dist("uniform", loc=-1.0, scale=2.0),
+            temperature_offset_k=_centred(ambient),
+            patterns=(Pattern(untracked.hours),),
+        )
+
+    def members(self, scores: Array) -> Members:
+        """The quantities that stand at a matrix of normal scores.
+
+        Args:
+            scores: (len(NAMES), n).
+        """
+        from scipy.special import ndtr
+
+        u = dict(zip(NAMES, ndtr(scores), strict=True))
+        n = scores.shape[1]
+        none = 1.0 - self.untracked_probability
+        # The spike: scores below it have no untracked load, those above share the rest of (0, 1).
+        inside = (u["untracked_a"] - none) / max(self.untracked_probability, 1e-12)
+        size = self.untracked_a.ppf(np.clip(inside, 1e-12, 1.0 - 1e-12))
+        cumulative = np.cumsum([p.weight for p in self.patterns])
+        pattern = np.searchsorted(cumulative / cumulative[-1], u["untracked_pattern"])
+        return Members(
+            soc=self.start_soc.ppf(u["start_soc"]),
+            offset_a=self.offset_a.ppf(u["offset_a"]),
+            gain_error=self.gain_error.ppf(u["gain_error"]),
+            untracked_a=np.where(inside > 0.0, size, 0.0),
+            untracked_pattern=np.minimum(pattern, len(self.patterns) - 1).astype(np.int64),
+            capacity_fraction=self.capacity_fraction.ppf(u["capacity_fraction"]),
+            resistance_factor=self.resistance_factor.ppf(u["resistance_factor"]),
+            h=self.hysteresis_start.ppf(u["hysteresis_start"]),
+            temperature_offset_k=self.temperature_offset_k.ppf(u["temperature_offset_k"]),
+            i1_a=np.zeros(n),
+            i2_a=np.zeros(n),
+        )
+
+    def draw(self, n: int, seed: int) -> Members:
+        """`n` members of the prior; the first k of more members are the same."""
+        return self.members(score_matrix(seed, n))
+
+
+def _centred(quantity: Quantity) -> Quantity:
+    """A quantity's deviation from its median: the same distribution, moved."""
+    if quantity.is_fixed:
+        return Quantity.from_number(0.0, quantity.source)
+    by = quantity.median
+    moved = tuple((k, v - by) if k == "loc" else (k, v) for k, v in quantity.parameters)
+    return replace(quantity, parameters=moved, low=quantity.low - by, high=quantity.high - by)
