@@ -1,0 +1,192 @@
+"""The ensemble from a snapshot: a number on a display, hours since full, perhaps a rested voltage.
+
+No log is needed, because what the display did since it last said "full" follows in closed form. The
+display fell by what the monitor counted,
+
+    q_seen = (display - 1) · assumed capacity,
+
+the bank by what truly flowed (Movassagh et al. 2021, 10.3390/en14144074, the same error sources):
+
+    q_true = (q_seen - offset · t) / (1 + gain error) - untracked · t,
+    charge = 1 - shortfall at a false full + q_true / capacity - self-discharge · t.
+
+What is known besides weighs the members: the bank is still on, and a rested voltage fits or not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband import kernels as k
+from socband.cell import temperature_factors, voltage
+from socband.errors import InputError, Problem
+from socband.evidence import Context, RestedVoltage
+from socband.models import CellModel
+from socband.posterior import systematic
+from socband.site import Setup
+from socband.track import Scale
+from socband.unknowns import NAMES, Members, Unknowns, normal_scores, uniforms
+
+Array = np.ndarray
+
+OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
+LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """What is known now.
+
+    Attributes:
+        members: equally weighted draws of everything unknown.
+        capacity_ah: (n,) present capacity of the bank at its temperature [Ah].
+        temperature_c: (n,) of the bank [°C].
+        causes: name -> (n,) the draws of each unknown, for asking which one widens the band.
+        effective_size: of the draws before they were resampled.
+    """
+
+    members: Members
+    capacity_ah: Array
+    temperature_c: Array
+    causes: Mapping[str, Array]
+    effective_size: float
+
+
+def take_snapshot(setup: Setup, cell: CellModel, n: int, seed: int) -> Snapshot:
+    """The posterior of the present.
+
+    Args:
+        setup: its `present` section says what is known.
+        cell: the cell model.
+        n: members wanted.
+        seed: of everything random.
+
+    Raises:
+        InputError: the readings contradict each other beyond what the setup allows.
+    """
+    present, monitor = setup.present, setup.monitor
+    unknowns = Unknowns.from_setup(setup)
+    draws = n * OVERSAMPLE
+    scores = np.stack([normal_scores(seed, name, draws) for name in NAMES])
+    members = unknowns.members(scores)
+
+    def drawn(quantity, name: str) -> Array:
+        return quantity.ppf(uniforms(seed, name, draws))
+
+    temperature_c = setup.ambient.temperature_c.median + members.temperature_offset_k
+    factor = temperature_factors(cell, temperature_c)[4]
+    capacity_ah = setup.bank.rated_capacity_ah * members.capacity_fraction * factor
+    hours = drawn(present.hours_since_full, "hours_since_full")
+    false_full = uniforms(seed, "false_full", draws) < monitor.re_zero.false_probability
+    shortfall = np.where(false_full, drawn(monitor.re_zero.shortfall, "shortfall"), 0.0)
+    drift_a = drawn(monitor.drift_a_per_k, "drift_a_per_k") * (temperature_c - 25.0)
+    assumed_ah = drawn(monitor.assumed_capacity_ah, "assumed_capacity_ah")
+    causes = {
+        "shunt offset": members.offset_a,
+        "gain error": members.gain_error,
+        "untracked load": members.untracked_a,
+        "capacity": members.capacity_fraction,
+        "last full charge (false or true)": shortfall,
+        "time since full": hours,
+        "capacity set in the monitor": assumed_ah,
+        "temperature": temperature_c,
+    }
+    if present.display_soc is None:
+        soc = uniforms(seed, "start_soc", draws)
+    else:
+        seen_ah = (present.display_soc - 1.0) * assumed_ah
+        true_ah = (seen_ah - (members.offset_a + drift_a) * hours) / (1.0 + members.gain_error)
+        true_ah -= members.untracked_a * untracked_hours(setup, hours)
+        soc = 1.0 - shortfall + true_ah / capacity_ah
+        soc -= cell.self_discharge_per_day * hours / 24.0
+    rng = np.random.default_rng([seed, 11])
+    members = members.replaced(soc=np.minimum(soc, 1.0), h=2.0 * rng.random(draws) ** 4 - 1.0)
+    log_weight, effective = _weigh(setup, cell, members, temperature_c)
+    weights = np.exp(log_weight - log_weight.max())
+    keep = np.sort(rng.permutation(systematic(weights / weights.sum(), rng))[:n])
+    members = members.take(keep)
+    if present.current_a is not None:
+        amps = drawn(present.current_a, "present_current")[keep]
+        members = members.replaced(i1_a=amps, i2_a=amps)
+    return Snapshot(
+        members=members,
+        capacity_ah=capacity_ah[keep],
+        temperature_c=temperature_c[keep],
+        causes={name: values[keep] for name, values in causes.items()},
+        effective_size=effective,
+    )
+
+
+def untracked_hours(setup: Setup, hours: Array) -> Array:
+    """(n,) hours in which the untracked load drew during the last `hours` hours [h]."""
+    window = setup.untracked_load.hours
+    if window.is_always:
+        return hours
+    now = setup.present.clock.minute
+    whole, rest = np.divmod(hours, 24.0)
+    # What lies in the unfinished day, by the minute.
+    minutes = np.arange(1440)
+    inside = window.contains(now - 1 - minutes)
+    gathered = np.concatenate([[0.0], np.cumsum(inside)]) / 60.0
+    return whole * gathered[-1] + gathered[np.minimum((rest * 60.0).astype(int), 1440)]
+
+
+def _weigh(
+    setup: Setup, cell: CellModel, members: Members, temperature_c: Array
+) -> tuple[Array, float]:
+    """Log weights of the draws under what is known besides the display, and their number."""
+    present = setup.present
+    n = len(members)
+    scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
+    amps = 0.0 if present.current_a is None else present.current_a.median
+    amps_cell = np.full(n, amps * scale.cell_per_bank)
+    cell_v = voltage(cell, members.soc, amps_cell, amps_cell, members.h, amps_cell, temperature_c)
+    limit_v = setup.limits.disconnect_v.median / scale.cells_in_series
+    alive = (members.soc > 0.0) & (cell_v > limit_v)
+    log_weight = np.where(alive, 0.0, -np.inf)
+    effective = float(alive.sum())
+    if effective >= LEAST_EFFECTIVE and present.rested_voltage_v is not None:
+        state = np.zeros((k.STATE_ROWS, n))
+        state[k.Z], state[k.H] = members.soc, members.h
+        state[k.P0 + 12] = 1.0
+        parameters = np.zeros((k.PARAMETER_ROWS, n))
+        parameters[k.TEMPERATURE_K] = members.temperature_offset_k
+        RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0).apply(
+            state,
+            Context(
+                cell, scale, parameters, 0.0, np.zeros(n), setup.ambient.temperature_c.median, 1.0
+            ),
+        )
+        log_weight = log_weight + state[k.LOGLIK]
+        weights = np.exp(log_weight - log_weight.max())
+        effective = float(weights.sum() ** 2 / (weights**2).sum())
+        # How far the best of the draws is from the reading, in its own standard deviations.
+        if _misfit(log_weight, state) or effective < LEAST_EFFECTIVE:
+            raise InputError(
+                Problem(
+                    "present.rested_voltage_v",
+                    f"{present.rested_voltage_v:g} V, which hardly any charge explains that the "
+                    "display and the monitor's errors allow",
+                    "readings that fit together, or wider uncertainties",
+                    "was the bank really at rest? is the number of cells right?",
+                )
+            )
+    if effective < LEAST_EFFECTIVE:
+        raise InputError(
+            Problem(
+                "present",
+                "a display under which nearly every possible bank would be empty by now",
+                "a bank that is still on",
+                "check hours_since_full and the size of the untracked load",
+            )
+        )
+    return log_weight, effective
+
+
+def _misfit(log_weight: Array, state: Array) -> bool:
+    """Is even the best-fitting draw more than four standard deviations off?"""
+    best = int(np.argmax(log_weight))
+    return bool(abs(state[k.E][best]) > 4.0)

@@ -1,0 +1,155 @@
+"""Results as labelled datasets with CF attributes, and their file on disk.
+
+Everything shown (text, JSON, pictures) is a view of such a dataset. Units are UDUNITS strings and
+the attributes follow the CF conventions 1.12.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+# CF attributes of every variable and coordinate a result may hold.
+ATTRIBUTES: dict[str, dict[str, str]] = {
+    "time": {"units": "s", "long_name": "time since the start"},
+    "hours": {"units": "h", "long_name": "hours from now"},
+    "quantile": {"units": "1", "long_name": "probability of a lower value"},
+    "member": {"units": "1", "long_name": "member of the ensemble"},
+    "soc": {"units": "1", "long_name": "true state of charge"},
+    "soc_quantile": {"units": "1", "long_name": "quantiles of the true state of charge"},
+    "soc_mean": {"units": "1", "long_name": "mean of the true state of charge"},
+    "soc_std": {"units": "1", "long_name": "standard deviation of the true state of charge"},
+    "hindsight_soc_quantile": {
+        "units": "1",
+        "long_name": "quantiles of the true state of charge, looking back from the end",
+    },
+    "true_soc": {"units": "1", "long_name": "true state of charge, where it is known"},
+    "display_soc": {"units": "1", "long_name": "state of charge on the monitor's display"},
+    "charge_left_ah": {"units": "A h", "long_name": "charge left in the bank"},
+    "lvd_hours": {"units": "h", "long_name": "time until low-voltage disconnect"},
+    "voltage_v": {"units": "V", "long_name": "voltage of the bank"},
+    "current_a": {"units": "A", "long_name": "current into the bank as the monitor saw it"},
+    "temperature_c": {"units": "degC", "long_name": "temperature of the bank"},
+    "ess": {"units": "1", "long_name": "effective sample size of the weights"},
+    "variance_share": {"units": "1", "long_name": "first-order share of the variance of charge"},
+    "survival": {"units": "1", "long_name": "probability that the bank is still on"},
+}
+
+
+def with_attributes(dataset: xr.Dataset, title: str, seed: int | None = None) -> xr.Dataset:
+    """Add CF attributes: units and long names of variables, title and conventions of the whole."""
+    for name, variable in dataset.variables.items():
+        for key, value in ATTRIBUTES.get(str(name), {}).items():
+            variable.attrs.setdefault(key, value)
+    dataset.attrs = {
+        "Conventions": "CF-1.12",
+        "title": title,
+        "source": f"socband {_version()}",
+        **dataset.attrs,
+    }
+    if seed is not None:
+        dataset.attrs["seed"] = int(seed)
+    return dataset
+
+
+def _version() -> str:
+    from socband import __version__
+
+    return __version__
+
+
+def quantiles_of(values: np.ndarray, probabilities: Sequence[float] = QUANTILES) -> np.ndarray:
+    """Quantiles of an ensemble along its first axis; infinities sort last and stay infinite.
+
+    Args:
+        values: (n, ...) members first; no NaN.
+        probabilities: q of them.
+
+    Returns:
+        (q, ...) by the inverse of the empirical distribution (JCGM 101:2008, 7.5 to 7.7: the r-th
+        of the sorted values), which needs no straight line between two of them.
+    """
+    ordered = np.sort(values, axis=0)
+    n = ordered.shape[0]
+    rank = np.clip(np.ceil(np.asarray(probabilities) * n).astype(int) - 1, 0, n - 1)
+    return ordered[rank]
+
+
+def coverage_interval(values: np.ndarray, level: float = 0.95) -> tuple[float, float]:
+    """Probabilistically symmetric coverage interval of an ensemble (JCGM 101:2008, 7.7)."""
+    low, high = quantiles_of(np.asarray(values), (0.5 - level / 2.0, 0.5 + level / 2.0))
+    return float(low), float(high)
+
+
+def shortest_interval(values: np.ndarray, level: float = 0.95) -> tuple[float, float]:
+    """Shortest coverage interval of an ensemble (JCGM 101:2008, 7.7.3)."""
+    ordered = np.sort(np.asarray(values))
+    n = len(ordered)
+    inside = min(int(np.ceil(level * n)), n - 1)
+    width = ordered[inside:] - ordered[: n - inside]
+    best = int(np.argmin(width))
+    return float(ordered[best]), float(ordered[best + inside])
+
+
+def as_percentiles(values: Sequence[float]) -> dict[str, float | None]:
+    """{"p05": …, "p25": …, …} of five quantiles; None where infinite (beyond the horizon)."""
+    return {
+        f"p{round(100 * q):02d}": (float(v) if np.isfinite(v) else None)
+        for q, v in zip(QUANTILES, values, strict=True)
+    }
+
+
+def save_netcdf(dataset: xr.Dataset, path: Path, command: str) -> None:
+    """Write NetCDF4 beside the target, then rename: never half a file.
+
+    Args:
+        dataset: the result.
+        path: target file.
+        command: what was run, for the `history` attribute.
+    """
+    stamp = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    dataset = dataset.assign_attrs(history=f"{stamp}: {command}")
+    with beside(path) as scratch:
+        dataset.to_netcdf(scratch, engine="h5netcdf")
+
+
+class beside:  # noqa: N801  (used like a function)
+    """A path to write to, renamed to the target at the end, removed if anything fails."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = Path(path)
+        self.scratch = self.path.with_name(f".{self.path.stem}.{os.getpid()}{self.path.suffix}")
+
+    def __enter__(self) -> Path:
+        return self.scratch
+
+    def __exit__(self, kind: type | None, *rest: Any) -> None:
+        if kind is None:
+            os.replace(self.scratch, self.path)
+        else:
+            self.scratch.unlink(missing_ok=True)
+
+
+def plain(value: Any) -> Any:
+    """A value that `json` can write: arrays become lists, non-finite numbers None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value
