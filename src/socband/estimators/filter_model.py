@@ -1,0 +1,152 @@
+"""The cell as a three-state model for textbook filters: charge and two RC branch currents.
+
+x = (z, i1, i2); z ← z + I·Δt/(3600·Q), i_k ← a_k·i_k + (1−a_k)·I, y = U(z, i1, i2, h, I, T): see
+`socband.cell`. Hysteresis h is carried along by the seen current and is no state. White noise, as
+textbooks have it: the current's on the charge, the voltage model's on the measurement.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband import cell as physics
+from socband.cell import CellTables, temperature_factors
+from socband.estimators import Prior, step_s
+from socband.logs import Log
+
+if TYPE_CHECKING:
+    from socband.models import CellModel
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Noise:
+    """White noise of the textbook filters.
+
+    Attributes:
+        current_c_rate: standard deviation of the current, per step, as a C-rate: Q of the filter.
+        voltage_v: standard deviation of the measured less the modelled voltage: √R [V].
+    """
+
+    current_c_rate: float
+    voltage_v: float
+
+
+#: Lowest mean CRPS of the grid in benchmarks/bench_table.py --tune, which looks at the calibration
+#: records of benchmarks/split.toml only.
+NOISE = Noise(current_c_rate=0.01, voltage_v=0.02)
+
+
+@dataclass(frozen=True, eq=False)
+class FilterModel:
+    """Everything about a log that does not depend on the filter's state.
+
+    Attributes:
+        dt_s, current_a, voltage_v: (n,) of the log.
+        a1, a2: (n,) decay of the branches over each step.
+        hysteresis: (n,) carried by the seen current.
+        factors: (n, 5) k0, k1, k2, k_lag and T − T_ref.
+        capacity_as: 3600·Q [A s].
+        tables: of the cell; `columns` the same as lists, for scalar look-up without numpy.
+    """
+
+    dt_s: Array
+    current_a: Array
+    voltage_v: Array
+    a1: Array
+    a2: Array
+    hysteresis: Array
+    factors: Array
+    capacity_as: float
+    tables: CellTables
+    columns: tuple[list[float], ...]
+    temperature_c: Array
+
+    @classmethod
+    def from_log(cls, log: Log, cell: CellModel, prior: Prior) -> FilterModel:
+        """Lay out a log; capacity is the one set in the monitor, temperature that of the log."""
+        tables = CellTables.from_model(cell)
+        s = tables.scalars
+        dt_s = step_s(log)
+        given = prior.temperature_c if log.temperature_c is None else log.temperature_c
+        temperature_c = np.broadcast_to(np.asarray(given, dtype=float), dt_s.shape)
+        k0, k1, k2, k_lag, _ = temperature_factors(tables, temperature_c)
+        warmer = temperature_c - s.reference_temperature_c
+        capacity_as = 3600.0 * prior.assumed_capacity_ah
+        keep = np.exp(-np.abs(s.decay * log.current_a) * dt_s / capacity_as)
+        drive = (1.0 - keep) * np.sign(log.current_a)
+        h, hysteresis = 0.0, np.zeros(len(log))
+        for k in range(len(log)):
+            h = keep[k] * h + drive[k]
+            hysteresis[k] = h
+        return cls(
+            dt_s=dt_s,
+            current_a=log.current_a,
+            voltage_v=log.voltage_v,
+            a1=np.exp(-dt_s / s.tau1_s),
+            a2=np.exp(-dt_s / s.tau2_s),
+            hysteresis=hysteresis,
+            factors=np.stack([k0, k1, k2, k_lag, warmer], axis=1),
+            capacity_as=capacity_as,
+            tables=tables,
+            columns=tuple(tables.table[:, c].tolist() for c in range(7)),
+            temperature_c=temperature_c,
+        )
+
+    def transition(self, k: int) -> tuple[Array, Array]:
+        """F (3, 3) and B (3,) of the step that ends at row `k`: x ← F·x + B·I."""
+        a1, a2 = self.a1[k], self.a2[k]
+        return np.diag([1.0, a1, a2]), np.array(
+            [self.dt_s[k] / self.capacity_as, 1.0 - a1, 1.0 - a2]
+        )
+
+    def process_noise(self, k: int, noise: Noise) -> Array:
+        """Q (3, 3) of a current that errs by white noise over the step: σ²·B·Bᵀ."""
+        b = self.transition(k)[1] * noise.current_c_rate * self.tables.scalars.capacity_ah
+        return np.outer(b, b)
+
+    def voltage(self, k: int, z: float, i1: float, i2: float) -> float:
+        """U at row `k` for a scalar state: the equations of `socband.cell.voltage`, in floats."""
+        s = self.tables.scalars
+        k0, k1, k2, k_lag, warmer = self.factors[k].tolist()
+        z = min(max(z, 0.0), 1.0)
+        inner = min(max(z, 1e-4), 1.0 - 1e-4)
+        g = s.s_lag_c_rate * math.asinh(k_lag * i2 / s.capacity_ah / s.s_lag_c_rate)
+        x = self._at(physics.LAG, inner) * abs(g)
+        if g < 0:
+            z_s = inner * math.exp(-x / inner)
+        else:
+            z_s = 1.0 - (1.0 - inner) * math.exp(-x / (1.0 - inner))
+        return (
+            self._at(physics.OCV, z_s)
+            + warmer * self._at(physics.ENTROPY, z)
+            + self._at(physics.GAP, z_s) * float(self.hysteresis[k])
+            + self._at(physics.R0, z) * k0 * float(self.current_a[k])
+            + self._at(physics.R1, z) * s.s1_a * math.asinh(i1 * k1 / s.s1_a)
+            + self._at(physics.R2, z) * k2 * i2
+        )
+
+    def _at(self, column: int, soc: float) -> float:
+        x = soc * physics.INTERVALS
+        k = min(int(x), physics.INTERVALS - 1)
+        values = self.columns[column]
+        return values[k] + (x - k) * (values[k + 1] - values[k])
+
+    def jacobian(self, k: int, z: float, i1: float, i2: float) -> Array:
+        """∂U/∂x (1, 3) by central differences; one-sided at the ends of the table."""
+        dz, di = 2e-3, 1e-3 * self.tables.scalars.capacity_ah
+        low, high = max(z - dz, 0.0), min(z + dz, 1.0)
+        return np.array(
+            [
+                [
+                    (self.voltage(k, high, i1, i2) - self.voltage(k, low, i1, i2)) / (high - low),
+                    (self.voltage(k, z, i1 + di, i2) - self.voltage(k, z, i1 - di, i2)) / (2 * di),
+                    (self.voltage(k, z, i1, i2 + di) - self.voltage(k, z, i1, i2 - di)) / (2 * di),
+                ]
+            ]
+        )
