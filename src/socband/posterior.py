@@ -49,6 +49,7 @@ class Settings:
         moves: Metropolis-Hastings steps after resampling.
         chunk: steps between looks at the effective sample size.
         use_voltage: False = open loop, the prior propagated.
+        probabilities: of the quantiles kept, increasing.
     """
 
     members: int = 4000
@@ -64,6 +65,7 @@ class Settings:
     moves: int = 3
     chunk: int = 32
     use_voltage: bool = True
+    probabilities: tuple[float, ...] = PROBABILITIES
 
 
 # What a cell without calibration gets: see benchmarks/calibrate.py for the pooled values.
@@ -78,7 +80,7 @@ class Posterior:
 
     Attributes:
         time_s: (t,) end of each step.
-        quantiles: (t, q) of the true charge with what was known then; see PROBABILITIES.
+        quantiles: (t, q) of the true charge with what was known then.
         mean, std: (t,) of the charge.
         ess: (t,) effective sample size of the weights.
         members: equally weighted draws of everything unknown, at the end of the log.
@@ -246,7 +248,7 @@ class _Run:
         jitter = normal_scores(settings.seed, "cloud", n)
         state, parameters, pattern = self.start(scores)
         base = np.zeros(n)  # log likelihood that the weights already used up by resampling
-        quantiles = np.empty((t_all, len(PROBABILITIES)))
+        quantiles = np.empty((t_all, len(settings.probabilities)))
         mean, std, ess = np.empty(t_all), np.empty(t_all), np.empty(t_all)
         resampled = []
         for first in range(0, t_all, settings.chunk):
@@ -259,7 +261,7 @@ class _Run:
                 base,
                 self.eta,
                 jitter,
-                np.array(PROBABILITIES),
+                np.array(settings.probabilities),
                 quantiles[first:last],
                 mean[first:last],
                 std[first:last],

@@ -78,10 +78,13 @@ class Pattern:
     Attributes:
         hours: the hours; the whole day is the steady pattern.
         weight: prior probability against the other patterns.
+        size: multiplies the untracked current while it draws; with 1 over the share of the day, the
+            prior of the daily charge is the same as that of a steady load.
     """
 
     hours: Hours = ALWAYS
     weight: float = 1.0
+    size: float = 1.0
 
     def active(self, hour: Array) -> Array:
         """1.0 where `hour` of the day [h] lies inside, else 0.0; any shape."""
@@ -198,12 +201,14 @@ class Unknowns:
         size = self.untracked_a.ppf(np.clip(inside, 1e-12, 1.0 - 1e-12))
         cumulative = np.cumsum([p.weight for p in self.patterns])
         pattern = np.searchsorted(cumulative / cumulative[-1], u["untracked_pattern"])
+        pattern = np.minimum(pattern, len(self.patterns) - 1).astype(np.int64)
+        size = size * np.array([p.size for p in self.patterns])[pattern]
         return Members(
             soc=self.start_soc.ppf(u["start_soc"]),
             offset_a=self.offset_a.ppf(u["offset_a"]),
             gain_error=self.gain_error.ppf(u["gain_error"]),
             untracked_a=np.where(inside > 0.0, size, 0.0),
-            untracked_pattern=np.minimum(pattern, len(self.patterns) - 1).astype(np.int64),
+            untracked_pattern=pattern,
             capacity_fraction=self.capacity_fraction.ppf(u["capacity_fraction"]),
             resistance_factor=self.resistance_factor.ppf(u["resistance_factor"]),
             h=self.hysteresis_start.ppf(u["hysteresis_start"]),

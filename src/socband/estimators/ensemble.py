@@ -1,0 +1,102 @@
+"""The ensemble of this project, on the bench: an adapter, nothing is computed here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.estimators import Prior, band_dataset
+from socband.logs import Log
+from socband.posterior import Settings, condition
+from socband.quantity import Quantity
+from socband.scoring import QUANTILES
+from socband.site_fields import Hours
+from socband.track import Scale, Track
+from socband.unknowns import STEADY, Pattern, Unknowns
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.models import CellModel
+
+# Windows that stand for "some hours only": every start in steps of three hours, two lengths.
+_STARTS_H = range(0, 24, 3)
+_SHARES = (0.3, 0.5)
+
+
+def unknowns_of(prior: Prior, cell: CellModel) -> Unknowns:
+    """The bench's prior in the ensemble's own terms."""
+    windows = [
+        Pattern(_window(start, share), size=1.0 / share) for start in _STARTS_H for share in _SHARES
+    ]
+    some_hours = prior.untracked_hours_probability
+    patterns = (
+        replace(STEADY, weight=1.0 - some_hours),
+        *(replace(w, weight=some_hours / len(windows)) for w in windows),
+    )
+    capacity = prior.assumed_capacity_ah / _capacity_at(cell, prior.temperature_c)
+    return Unknowns(
+        start_soc=Quantity.from_dist("norm", loc=prior.soc0_mean, scale=prior.soc0_std).within(
+            max(0.0, prior.soc0_mean - 5.0 * prior.soc0_std), 1.0
+        ),
+        offset_a=Quantity.from_dist("norm", loc=0.0, scale=prior.offset_std_a),
+        gain_error=Quantity.from_dist("norm", loc=0.0, scale=prior.gain_std),
+        untracked_probability=prior.untracked_probability,
+        untracked_a=Quantity.from_dist("expon", loc=0.0, scale=prior.untracked_mean_a),
+        capacity_fraction=Quantity.from_dist(
+            "norm", loc=capacity, scale=max(prior.capacity_std * capacity, 1e-6)
+        ),
+        resistance_factor=Quantity.from_dist("lognorm", s=0.15, loc=0.0, scale=1.0),
+        hysteresis_start=Quantity.from_dist("uniform", loc=-1.0, scale=2.0),
+        temperature_offset_k=Quantity.from_dist("norm", loc=0.0, scale=1.5),
+        patterns=patterns,
+    )
+
+
+def _window(start_h: float, share: float) -> Hours:
+    start, end = start_h * 60, start_h * 60 + round(share * 1440)
+    spans = ((start, end),) if end <= 1440 else ((0, end - 1440), (start, 1440))
+    return Hours(tuple((int(a), int(b)) for a, b in spans))
+
+
+def _capacity_at(cell: CellModel, temperature_c: float) -> float:
+    from socband.cell import temperature_factors
+
+    return cell.capacity_ah * float(temperature_factors(cell, np.array(temperature_c))[4])
+
+
+BENCH_SETTINGS = Settings(members=1000, probabilities=QUANTILES)
+
+
+@dataclass(frozen=True)
+class Ensemble:
+    """`posterior.condition` with the bench's prior.
+
+    Attributes:
+        settings: of the conditioning; its seed is drawn from the bench's generator.
+        step_s: the log is coarsened to steps of this length [s].
+    """
+
+    settings: Settings = BENCH_SETTINGS
+    step_s: float = 60.0
+
+    def estimate(
+        self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
+    ) -> xr.Dataset:
+        """See `socband.estimators.Estimator`."""
+        track = Track.from_log(log, Scale(), prior.temperature_c, self.step_s)
+        # What stands for a day on the bench is `day_s` long.
+        middle = track.time_s - 0.5 * track.dt_s
+        track = replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
+        settings = replace(self.settings, seed=int(rng.integers(2**31)))
+        posterior = condition(track, cell, unknowns_of(prior, cell), settings)
+        row = np.clip(np.searchsorted(track.time_s, log.time_s), 0, len(track) - 1)
+        return band_dataset(
+            log,
+            posterior.quantiles[row],
+            mean=posterior.mean[row],
+            std=posterior.std[row],
+            ess=posterior.ess[row],
+        )
