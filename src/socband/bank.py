@@ -1,0 +1,140 @@
+"""The bank: batteries in parallel, each with its own capacity, age, leads, temperature and BMS.
+
+Without a [[batteries]] section the bank is one battery as large as the whole. The current split and
+everything that happens in a step is in `socband.kernels_bank`; `parallel_split` is its closed form
+on arrays, for other uses and for the tests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.models import CellModel
+from socband.unknowns import Members, uniforms
+
+if TYPE_CHECKING:
+    from socband.site import Setup
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True)
+class Batteries:
+    """State and parameters of every battery of every member, in the kernel's layout.
+
+    Attributes:
+        names: (nb,) what they are called.
+        state: (n, nb, S_COUNT): charge, branch currents [A per cell], hysteresis, temperature.
+        parameters: (n, nb, B_COUNT).
+    """
+
+    names: tuple[str, ...]
+    state: Array
+    parameters: Array
+
+
+def parallel_split(
+    open_circuit_v: Array, resistance_ohm: Array, current_a: Array
+) -> tuple[Array, Array]:
+    """Current of every battery and the shared voltage, in closed form.
+
+    U = E_b + R_b·I_b for each and Σ I_b = I give U = (I + Σ E_b/R_b)/Σ(1/R_b).
+
+    Args:
+        open_circuit_v, resistance_ohm: (..., nb) [V], [ohm], leads included.
+        current_a: (...) total, positive = charge [A].
+
+    Returns:
+        (..., nb) currents [A] and (...) voltage [V].
+    """
+    conductance = 1.0 / np.asarray(resistance_ohm, dtype=float)
+    open_circuit_v = np.asarray(open_circuit_v, dtype=float)
+    voltage = (current_a + np.sum(conductance * open_circuit_v, axis=-1)) / np.sum(
+        conductance, axis=-1
+    )
+    return conductance * (voltage[..., None] - open_circuit_v), voltage
+
+
+def bank_of(
+    setup: Setup, cell: CellModel, members: Members, temperature_c: Array, seed: int
+) -> Batteries:
+    """Every member's bank, from the setup and the ensemble.
+
+    Args:
+        members: charge, branch currents (bank level), hysteresis, age.
+        temperature_c: (n,) of the batteries now.
+        seed: of what differs between batteries.
+    """
+    from socband.kernels_bank import (
+        B_CAPACITY,
+        B_COLD,
+        B_CONDUCTANCE,
+        B_COUNT,
+        B_CUTOFF,
+        B_DELAY,
+        B_HEATER,
+        B_HEATER_OFF,
+        B_HEATER_ON,
+        B_LEAD,
+        B_PARALLEL,
+        B_RECONNECT,
+        B_RESISTANCE,
+        S_COUNT,
+        S_H,
+        S_I1,
+        S_I2,
+        S_SOC,
+        S_T,
+    )
+
+    n = len(members.soc)
+    listed = getattr(setup, "batteries", None) or ()
+    count = max(1, len(listed))
+    state = np.zeros((n, count, S_COUNT))
+    par = np.zeros((n, count, B_COUNT))
+    bank_parallel = setup.bank.rated_capacity_ah / cell.capacity_ah
+    series = setup.bank.cells_in_series
+    state[:, :, S_SOC] = members.soc[:, None]
+    state[:, :, S_I1] = (members.i1_a / bank_parallel)[:, None]
+    state[:, :, S_I2] = (members.i2_a / bank_parallel)[:, None]
+    state[:, :, S_H] = members.h[:, None]
+    state[:, :, S_T] = temperature_c[:, None]
+    par[:, :, B_CAPACITY] = (cell.capacity_ah * members.capacity_fraction)[:, None]
+    par[:, :, B_RESISTANCE] = members.resistance_factor[:, None]
+    par[:, :, B_PARALLEL] = bank_parallel
+    par[:, :, B_CUTOFF] = -np.inf
+    par[:, :, B_RECONNECT] = np.inf
+    par[:, :, B_COLD] = cell.charge_min_c
+    par[:, :, B_CONDUCTANCE] = 1.0
+    names = ["bank"]
+
+    def draw(key: str, quantity, default: float) -> Array:
+        if quantity is None:
+            return np.full(n, default)
+        return quantity.ppf(uniforms(seed, key, n))
+
+    if listed:
+        names = [battery.name for battery in listed]
+        total = sum(battery.rated_capacity_ah for battery in listed)
+        scale = setup.bank.rated_capacity_ah / total
+        for b, battery in enumerate(listed):
+            key = f"batteries.{battery.name}."
+            rated = battery.rated_capacity_ah * scale
+            par[:, b, B_PARALLEL] = rated / cell.capacity_ah
+            par[:, b, B_CAPACITY] *= draw(key + "capacity_factor", battery.capacity_factor, 1.0)
+            par[:, b, B_RESISTANCE] *= draw(
+                key + "resistance_factor", battery.resistance_factor, 1.0
+            )
+            par[:, b, B_LEAD] = draw(key + "lead_ohm", battery.lead_resistance_ohm, 0.0) / series
+            par[:, b, B_CUTOFF] = draw(key + "cutoff_v", battery.cutoff_v, -np.inf) / series
+            par[:, b, B_DELAY] = draw(key + "cutoff_delay_s", battery.cutoff_delay_s, 5.0)
+            par[:, b, B_RECONNECT] = draw(key + "reconnect_v", battery.reconnect_v, np.inf) / series
+            state[:, b, S_T] += draw(key + "warmer_k", battery.warmer_k, 0.0)
+            watt = draw(key + "heater_w", battery.heater_w, 0.0)
+            par[:, b, B_HEATER] = watt / series / par[:, b, B_PARALLEL]
+            par[:, b, B_HEATER_ON] = draw(key + "heater_on_c", battery.heater_on_c, 2.0)
+            par[:, b, B_HEATER_OFF] = draw(key + "heater_off_c", battery.heater_off_c, 5.0)
+    return Batteries(tuple(names), state, par)

@@ -1,0 +1,284 @@
+"""From a setup and an ensemble to the arrays of the forward kernel, and the run itself.
+
+`Plan` holds everything that a run needs; `run` carries it ahead with some loads switched off. Two
+runs of one plan share every random number, so that their difference is what the switching does.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.bank import Batteries, bank_of
+from socband.cell import CellTables, temperature_factors
+from socband.demand import Demand, moment
+from socband.models import GAS_J_PER_MOL_K, KELVIN, CellModel
+from socband.sources import Sources
+from socband.unknowns import Members, Pattern, normal_scores, uniforms
+
+if TYPE_CHECKING:
+    from socband.site import Setup
+
+Array = np.ndarray
+
+GRID_S = 900.0
+WARMEST_HOUR = 15.0  # assumed: the air is warmest in mid-afternoon
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A forecast laid out for the kernel.
+
+    Attributes:
+        setup: where it comes from.
+        now: its start.
+        horizon_s: how far [s].
+        seed: of the switching times.
+        grid_s: (g,) times of the stored charge [s].
+        cell, table, cap_curve: the cell; see `kernels_bank`.
+        batteries: state and parameters of every battery.
+        limits: (n, L_COUNT).
+        ambient: (n, 3).
+        demand, sources: loads and sources.
+        soc_shift: (n,) charge by which the model's curve is off; see `prepare`.
+        rated_ah: of the bank [Ah].
+        cells_in_series: to scale voltages.
+    """
+
+    setup: Setup
+    now: datetime
+    horizon_s: float
+    seed: int
+    grid_s: Array
+    cell: Array
+    table: Array
+    cap_curve: Array
+    batteries: Batteries
+    limits: Array
+    ambient: Array
+    demand: Demand
+    sources: Sources
+    soc_shift: Array
+    rated_ah: float
+    cells_in_series: int
+
+    def __len__(self) -> int:
+        return len(self.limits)
+
+
+@dataclass(frozen=True)
+class Run:
+    """What became of every member.
+
+    Attributes:
+        report: (n, O_COUNT); see `kernels_forward`.
+        soc: (n, g) mean charge of the bank, 0..1, float32.
+    """
+
+    report: Array
+    soc: Array
+
+    def column(self, index: int) -> Array:
+        """(n,) one column of the report."""
+        return self.report[:, index]
+
+
+def cell_vector(cell: CellModel) -> tuple[Array, Array, Array]:
+    """A cell model as the kernel's constants, table and capacity curve."""
+    from socband.kernels_bank import C_ACT0, C_COUNT
+
+    tables = CellTables.from_model(cell)
+    s = tables.scalars
+    vector = np.array(
+        [
+            s.capacity_ah,
+            s.tau1_s,
+            s.tau2_s,
+            s.s1_a,
+            s.s_lag_c_rate,
+            s.decay,
+            s.reference_temperature_c + KELVIN,
+            s.share0,
+            s.share1,
+            s.share2,
+            s.share_lag,
+            s.activation0_kj_mol,
+            s.activation1_kj_mol,
+            s.activation2_kj_mol,
+            s.activation_lag_kj_mol,
+            s.coulombic_efficiency,
+            s.self_discharge_per_day / 86400.0,
+            s.heat_capacity_j_per_k,
+            s.heat_conductance_w_per_k,
+        ]
+    )
+    if len(vector) != C_COUNT:
+        raise AssertionError("the kernel's list of cell constants has changed")
+    vector[C_ACT0 : C_ACT0 + 4] *= 1e3 / GAS_J_PER_MOL_K
+    curve = temperature_factors(tables, np.arange(-60.0, 91.0))[4]
+    return vector, np.array(tables.table), np.ascontiguousarray(curve)
+
+
+def prepare(
+    setup: Setup,
+    cell: CellModel,
+    members: Members,
+    now: datetime | None = None,
+    horizon_h: float | None = None,
+    seed: int = 0,
+    patterns: Sequence[Pattern] = (),
+    demand: Demand | None = None,
+) -> Plan:
+    """Lay out a forecast.
+
+    The voltage model is wrong near the cut-off too: every member meets its limits with the model's
+    voltage error added as a constant, and on a curve moved along the charge axis by `std_soc`.
+
+    Args:
+        members: the ensemble now.
+        now: start; the setup's clock otherwise.
+        horizon_h: how far [h]; the setup's horizon otherwise.
+        seed: of everything random in it.
+        patterns: what `members.untracked_pattern` counts.
+        demand: in place of the setup's loads.
+    """
+    from socband.kernels_forward import (
+        L_COUNT,
+        L_CUTOUT,
+        L_CUTOUT_DELAY,
+        L_DELAY,
+        L_DISCONNECT,
+        L_FULL_A,
+        L_FULL_S,
+        L_FULL_V,
+        L_LEAD,
+    )
+
+    n = len(members.soc)
+    now = moment(setup, now)
+    horizon_s = 3600.0 * (horizon_h or setup.question.horizon_hours)
+    if demand is None:
+        demand = Demand.from_setup(
+            setup, n, seed, now, horizon_s, members.untracked_a, members.untracked_pattern, patterns
+        )
+    series = setup.bank.cells_in_series
+    vector, table, cap_curve = cell_vector(cell)
+
+    def draw(name: str, quantity) -> Array:
+        return quantity.ppf(uniforms(seed, name, n))
+
+    error, scale = cell.voltage_error, 1.0
+    if cell.calibration is not None:
+        scale = cell.calibration.error_scale
+    nominal_v = float(np.interp(0.5, cell.ocv.soc, cell.ocv.value))
+    mean_w = demand.mean_power_w(nominal_v * series, horizon_s).sum(axis=1)
+    c_rate = mean_w / (nominal_v * series * setup.bank.rated_capacity_ah)
+    std_v = np.hypot(error.std_v, error.std_v_per_c_rate * c_rate)
+    error_v = scale * std_v * normal_scores(seed, "forecast.voltage_error", n)
+    soc_shift = scale * error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
+
+    limits = np.zeros((n, L_COUNT))
+    limits[:, L_DISCONNECT] = draw("limits.disconnect_v", setup.limits.disconnect_v) / series
+    limits[:, L_DISCONNECT] -= error_v
+    limits[:, L_DELAY] = draw("limits.delay_s", setup.limits.delay_s)
+    limits[:, L_CUTOUT] = -np.inf
+    if setup.inverter is not None and any(load.through_inverter for load in setup.loads):
+        limits[:, L_CUTOUT] = draw("inverter.cutout_v", setup.inverter.cutout_v) / series - error_v
+        limits[:, L_CUTOUT_DELAY] = 1.0  # assumed: an inverter lets about a second of sag pass
+    limits[:, L_LEAD] = (
+        draw("bank.connection_resistance_ohm", setup.bank.connection_resistance_ohm) / series
+    )
+    re_zero = setup.monitor.re_zero
+    limits[:, L_FULL_V] = draw("monitor.re_zero.above_v", re_zero.above_v) / series
+    limits[:, L_FULL_A] = draw("monitor.re_zero.below_a", re_zero.below_a)
+    limits[:, L_FULL_S] = draw("monitor.re_zero.for_s", re_zero.for_s)
+
+    ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
+    hour = now.hour + now.minute / 60.0 + now.second / 3600.0
+    swing = getattr(setup.ambient, "swing_k", None)
+    ambient = np.zeros((n, 3))
+    ambient[:, 0] = ambient_c
+    ambient[:, 1] = 0.0 if swing is None else draw("ambient.swing_k", swing)
+    ambient[:, 2] = 3600.0 * ((WARMEST_HOUR - hour) % 24.0)
+
+    batteries = bank_of(setup, cell, members, ambient_c, seed)
+    batteries.state[:, :, 0] += soc_shift[:, None]
+    return Plan(
+        setup,
+        now,
+        horizon_s,
+        int(seed),
+        np.arange(0.0, horizon_s + 1.0, GRID_S),
+        vector,
+        table,
+        cap_curve,
+        batteries,
+        limits,
+        ambient,
+        demand,
+        Sources.from_setup(setup, n, seed, now, horizon_s),
+        soc_shift,
+        setup.bank.rated_capacity_ah,
+        series,
+    )
+
+
+def run(
+    plan: Plan,
+    off: Sequence[str] = (),
+    threads: int | None = None,
+    coarse: float = 1.0,
+    stop_at_lvd: bool = True,
+) -> Run:
+    """Carry every member of a plan ahead.
+
+    Args:
+        plan: see `prepare`.
+        off: names of loads that are switched off.
+        threads: how many; all cores if None. Does not change any number.
+        coarse: multiplies the lengths of steps; for tests of the steps themselves.
+        stop_at_lvd: end a member at its disconnect.
+    """
+    from socband.kernels_forward import O_COUNT, O_SOC, carry
+
+    n = len(plan)
+    demand, sources, batteries = plan.demand, plan.sources, plan.batteries
+    enabled = np.array([name not in set(off) for name in demand.names], dtype=bool)
+    soc = np.empty((n, len(plan.grid_s)), dtype=np.float32)
+    report = np.empty((n, O_COUNT))
+    series = plan.cells_in_series
+    load_power = demand.power_w / series
+
+    def part(bounds: tuple[int, int]) -> None:
+        carry(
+            bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
+            plan.cap_curve, batteries.state, batteries.parameters, plan.limits, plan.ambient,
+            load_power, demand.current_a, demand.duty, demand.cycle_s, demand.kind,
+            demand.span_ptr, demand.spans, enabled, sources.scale, sources.kind, sources.shape,
+            sources.slot_s, float(coarse), bool(stop_at_lvd), soc, report,
+        )  # fmt: skip
+
+    threads = threads or os.cpu_count() or 1
+    size = max(1, -(-n // (threads * 8)))
+    bounds = [(k, min(k + size, n)) for k in range(0, n, size)]
+    if threads == 1 or len(bounds) == 1:
+        for pair in bounds:
+            part(pair)
+    else:
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(part, bounds))
+    soc -= plan.soc_shift[:, None].astype(np.float32)
+    np.clip(soc, 0.0, 1.0, out=soc)
+    report[:, O_SOC] = np.clip(report[:, O_SOC] - plan.soc_shift, 0.0, 1.0)
+    return Run(report, soc)
+
+
+def with_demand(plan: Plan, demand: Demand) -> Plan:
+    """The same plan under other loads."""
+    return replace(plan, demand=demand)
