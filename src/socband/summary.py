@@ -123,7 +123,7 @@ def save_netcdf(dataset: xr.Dataset, path: Path, command: str) -> None:
         dataset.to_netcdf(scratch, engine="h5netcdf")
 
 
-class beside:  # noqa: N801  (used like a function)
+class beside:
     """A path to write to, renamed to the target at the end, removed if anything fails."""
 
     def __init__(self, path: Path) -> None:

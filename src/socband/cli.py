@@ -1,0 +1,66 @@
+"""The command `socband`: reads, asks, shows. Every number is computed elsewhere.
+
+Command functions live in `cli_owner`, `cli_technician` and `cli_research`; they import what they
+need when they are called, so that `socband --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+
+from cyclopts import App
+
+from socband import __version__
+from socband.cli_owner import check, replay, tonight
+
+EXIT_BAD_INPUT = 2
+
+
+def build_app() -> App:
+    """The command with all its subcommands."""
+    app = App(
+        name="socband",
+        version=__version__,
+        help="How far a battery monitor's displayed charge can be trusted, and what that means "
+        "for tonight.",
+        help_format="plaintext",
+        version_flags=["--version"],
+        exit_on_error=False,
+        print_error=False,
+        result_action="return_value",
+    )
+    for function in (tonight, replay, check):
+        app.command(function)
+    return app
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command.
+
+    Args:
+        argv: arguments without the program's name; those of the process by default.
+
+    Returns:
+        0, or 2 if an input is bad; the reason stands on standard error then.
+    """
+    from cyclopts import CycloptsError
+
+    from socband.errors import InputError
+
+    try:
+        build_app()(sys.argv[1:] if argv is None else argv)
+    except InputError as error:
+        from socband.report import problems_text
+
+        print(problems_text(error), file=sys.stderr)
+        return EXIT_BAD_INPUT
+    except CycloptsError as error:
+        print(f"socband: {error}\nTry: socband --help", file=sys.stderr)
+        return EXIT_BAD_INPUT
+    except BrokenPipeError:
+        return 0
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

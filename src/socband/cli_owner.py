@@ -1,0 +1,202 @@
+"""Commands of the owner: tonight, replay, check."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from socband.cli_shared import Progress, at_least, check_targets, show
+
+Columns = Annotated[list[str] | None, Parameter(name="--column", negative=())]
+Flag = Annotated[bool, Parameter(negative=())]
+
+
+def tonight(
+    setup: Path,
+    /,
+    *,
+    display: float | None = None,
+    since_full: float | None = None,
+    temperature: float | None = None,
+    until: str | None = None,
+    now: str | None = None,
+    members: int = 10_000,
+    seed: int = 0,
+    json: Flag = False,
+    save: Path | None = None,
+    plot: Path | None = None,
+) -> None:
+    """How much is really left, and until when.
+
+    Args:
+        setup: setup file (TOML) that describes bank, monitor and loads.
+        display: what the display says now [percent].
+        since_full: hours since the display last said full.
+        temperature: temperature of the bank [°C].
+        until: time of day until which it should last, such as 07:00.
+        now: time of day now, such as 21:30.
+        members: size of the ensemble.
+        seed: same seed, same numbers.
+        json: print one JSON object instead of text.
+        save: write the result as NetCDF to this file (.nc).
+        plot: draw the night ahead to this file (.png, .svg, .pdf).
+    """
+    check_targets(save=save, plot=plot)
+    at_least("--members", members, 100, 1_000_000)
+    at_least("--seed", seed, 0, 2**31 - 1)
+    from socband.models import load_cell
+    from socband.plots import tonight_figure
+    from socband.report import tonight_text
+    from socband.site import read_setup
+    from socband.tonight import tonight as ask
+    from socband.tonight import tonight_json
+
+    read = read_setup(
+        setup,
+        {
+            "display": display,
+            "since_full": since_full,
+            "temperature": temperature,
+            "until": until,
+            "now": now,
+        },
+    )
+    dataset = ask(read, load_cell(read.bank.cell), members, seed)
+    show(
+        dataset,
+        text=tonight_text,
+        as_json=tonight_json,
+        json_wanted=json,
+        save=save,
+        plot=plot,
+        figure=tonight_figure,
+    )
+
+
+def replay(
+    setup: Path,
+    log: Path,
+    /,
+    *,
+    column: Columns = None,
+    discharge_positive: Flag = False,
+    step: float = 60.0,
+    members: int = 4000,
+    seed: int = 0,
+    json: Flag = False,
+    save: Path | None = None,
+    plot: Path | None = None,
+) -> None:
+    """The band on the charge over a recorded log, beside what the monitor would display.
+
+    Args:
+        setup: setup file; its section [present] describes the moment at which the log begins.
+        log: CSV with time, current, voltage and, if there, temperature, in the labels of the
+            Battery Data Format.
+        column: for other labels, such as --column current="I[A]"; may be given several times.
+        discharge_positive: the log's current is positive on discharge.
+        step: the log is averaged to steps of so many seconds.
+        members: size of the ensemble.
+        seed: same seed, same numbers.
+        json: print one JSON object instead of text.
+        save: write the result as NetCDF to this file (.nc).
+        plot: draw the band to this file (.png, .svg, .pdf).
+    """
+    check_targets(save=save, plot=plot)
+    at_least("--members", members, 100, 1_000_000)
+    at_least("--seed", seed, 0, 2**31 - 1)
+    at_least("--step", step, 1, 3600)
+    from socband.logs import read_log
+    from socband.models import load_cell
+    from socband.plots import replay_figure
+    from socband.posterior import Settings
+    from socband.replay import replay as ask
+    from socband.replay import replay_json
+    from socband.report import replay_text, warn
+    from socband.site import read_setup
+
+    read = read_setup(setup)
+    cell = load_cell(read.bank.cell)
+    recorded = read_log(
+        log,
+        columns=_mapping(column),
+        discharge_positive=discharge_positive,
+        cells_in_series=read.bank.cells_in_series,
+    )
+    warn(recorded.warnings)
+    settings = Settings(members=members, seed=seed)
+    dataset = ask(
+        read, cell, recorded, settings, step_s=step, progress=Progress("replaying the log")
+    )
+    show(
+        dataset,
+        text=replay_text,
+        as_json=replay_json,
+        json_wanted=json,
+        save=save,
+        plot=plot,
+        figure=replay_figure,
+    )
+
+
+def check(
+    setup: Path,
+    log: Path | None = None,
+    /,
+    *,
+    column: Columns = None,
+    discharge_positive: Flag = False,
+) -> None:
+    """Every problem of a setup file, and of a log, at once; or "fine" and what is assumed.
+
+    Args:
+        setup: setup file.
+        log: log to be checked with it.
+        column: for other labels, such as --column current="I[A]"; may be given several times.
+        discharge_positive: the log's current is positive on discharge.
+    """
+    from socband.errors import InputError
+    from socband.logs import read_log
+    from socband.models import load_cell
+    from socband.report import check_text
+    from socband.site import read_setup
+
+    problems, read, cell, recorded = [], None, None, None
+    try:
+        read = read_setup(setup)
+        cell = load_cell(read.bank.cell)
+    except InputError as error:
+        problems += error.problems
+    if log is not None:
+        try:
+            recorded = read_log(
+                log,
+                columns=_mapping(column),
+                discharge_positive=discharge_positive,
+                cells_in_series=read.bank.cells_in_series if read else None,
+            )
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(problems)
+    print(check_text(read, cell, recorded))
+
+
+def _mapping(columns: list[str] | None) -> dict[str, str] | None:
+    """`--column current="I[A]"` as a mapping.
+
+    Raises:
+        InputError: one without an equals sign.
+    """
+    from socband.errors import InputError, Problem
+
+    if not columns:
+        return None
+    wrong = [text for text in columns if "=" not in text]
+    if wrong:
+        raise InputError(
+            [Problem("--column", repr(t), 'a pair such as current="I[A]"') for t in wrong]
+        )
+    return {key.strip(): label for key, label in (text.split("=", 1) for text in columns)}

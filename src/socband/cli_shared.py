@@ -1,0 +1,110 @@
+"""What the commands share: writing results, progress, checking where results shall go."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from socband.errors import InputError, Problem
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.figure import Figure
+
+SHOWN_AFTER_S = 2.0
+
+
+def command_line() -> str:
+    """What was typed, for the history of a result."""
+    return " ".join(["socband", *sys.argv[1:]])
+
+
+def check_targets(**targets: Path | None) -> None:
+    """Refuse, before anything is computed, what could not be written afterwards.
+
+    Args:
+        targets: flag name (without dashes) -> path or None.
+
+    Raises:
+        InputError: with every target that cannot be written.
+    """
+    kinds = {"save": (".nc",), "plot": (".png", ".svg", ".pdf")}
+    problems = []
+    for name, path in targets.items():
+        if path is None:
+            continue
+        flag, wanted = f"--{name}", kinds.get(name, ())
+        if wanted and path.suffix.lower() not in wanted:
+            problems.append(Problem(flag, f"{path}", f"a file name ending in {', '.join(wanted)}"))
+        elif path.is_dir():
+            problems.append(Problem(flag, f"{path}, a folder", "the name of a file"))
+        elif not path.parent.is_dir():
+            problems.append(Problem(flag, f"{path}", "a file in a folder that exists"))
+    if problems:
+        raise InputError(problems)
+
+
+def at_least(flag: str, value: int, least: int, most: int) -> None:
+    """Refuse a count outside its limits.
+
+    Raises:
+        InputError: naming the flag.
+    """
+    if not least <= value <= most:
+        raise InputError(Problem(flag, str(value), f"a whole number from {least} to {most}"))
+
+
+class Progress:
+    """A progress bar that shows itself after two seconds, and only on a terminal."""
+
+    def __init__(self, label: str) -> None:
+        self.label, self.started, self.bar = label, time.monotonic(), None
+        self.wanted = sys.stderr.isatty()
+
+    def __call__(self, done: int, total: int) -> None:
+        """So much of so much is done."""
+        if not self.wanted:
+            return
+        if self.bar is None and time.monotonic() - self.started > SHOWN_AFTER_S:
+            from tqdm import tqdm
+
+            self.bar = tqdm(total=total, desc=self.label, file=sys.stderr, leave=False, ncols=78)
+        if self.bar is not None:
+            self.bar.update(done - self.bar.n)
+            if done >= total:
+                self.bar.close()
+
+
+def show(
+    dataset: xr.Dataset,
+    *,
+    text: Callable[[xr.Dataset], str],
+    as_json: Callable[[xr.Dataset], Mapping[str, Any]],
+    json_wanted: bool,
+    save: Path | None,
+    plot: Path | None,
+    figure: Callable[[xr.Dataset], Figure],
+) -> None:
+    """All views of a result: files first, so that nothing is printed if one cannot be written."""
+    from socband.summary import save_netcdf
+
+    if save is not None:
+        save_netcdf(dataset, save, command_line())
+    if plot is not None:
+        save_figure(figure(dataset), plot)
+    if json_wanted:
+        print(json.dumps(as_json(dataset), indent=2, allow_nan=False))
+    else:
+        print(text(dataset))
+
+
+def save_figure(figure: Figure, path: Path) -> None:
+    """Write a picture beside its target, then rename."""
+    from socband.summary import beside
+
+    with beside(path) as scratch:
+        figure.savefig(scratch, dpi=150)

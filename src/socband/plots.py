@@ -1,0 +1,130 @@
+"""Pictures of results: each takes a dataset and an `ax` and returns the `ax`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+# Colours that stay apart for colour-blind readers and in grey (Okabe & Ito 2008).
+BAND, LIKELY, SHOWN, TRUTH, ALARM = "#56B4E9", "#0072B2", "#D55E00", "#000000", "#CC79A7"
+
+
+def new_figure(rows: int = 1, width: float = 6.4, height: float = 4.4) -> tuple[Figure, list[Axes]]:
+    """A figure without a display behind it."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
+    return figure, list(axes)
+
+
+def charge_band(dataset: xr.Dataset, ax: Axes, hours: np.ndarray, name: str) -> Axes:
+    """A band of charge quantiles over time: 90 % light, 50 % darker, the middle a line.
+
+    Args:
+        dataset: holds the variable `name` over a quantile dimension.
+        hours: (t,) where to draw it [h].
+    """
+    q = dataset[name].transpose("quantile", ...)
+
+    def at(p: float) -> np.ndarray:
+        return 100.0 * q.sel(quantile=p, method="nearest").values
+
+    ax.fill_between(hours, at(0.05), at(0.95), color=BAND, alpha=0.35, lw=0, label="90 % sure")
+    ax.fill_between(hours, at(0.25), at(0.75), color=BAND, alpha=0.75, lw=0, label="50 % sure")
+    ax.plot(hours, at(0.5), color=LIKELY, lw=1.6, label="most likely")
+    ax.set_ylabel("charge [%]")
+    ax.set_ylim(0.0, 102.0)
+    ax.grid(alpha=0.25)
+    return ax
+
+
+def replay_band(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """The band over a log, the display beside it, and the truth where it is known."""
+    hours = dataset["time"].values / 3600.0
+    charge_band(dataset, ax, hours, "soc_quantile")
+    if np.isfinite(dataset["display_soc"].values).any():
+        ax.plot(
+            hours, 100.0 * dataset["display_soc"], color=SHOWN, lw=1.4, ls="--", label="display"
+        )
+    if "true_soc" in dataset:
+        ax.plot(hours, 100.0 * dataset["true_soc"], color=TRUTH, lw=1.2, label="true")
+    ax.legend(loc="lower left", fontsize=8, frameon=False)
+    return ax
+
+
+def replay_voltage(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """The measured voltage under the band."""
+    ax.plot(dataset["time"].values / 3600.0, dataset["voltage_v"], color=TRUTH, lw=0.8)
+    ax.set_ylabel("voltage [V]")
+    ax.set_xlabel("hours since the start of the log")
+    ax.grid(alpha=0.25)
+    return ax
+
+
+def replay_figure(dataset: xr.Dataset) -> Figure:
+    """Band and voltage over a log."""
+    figure, (upper, lower) = new_figure(rows=2, height=5.6)
+    replay_band(dataset, upper)
+    upper.set_title(dataset.attrs["title"], fontsize=10)
+    replay_voltage(dataset, lower)
+    return figure
+
+
+def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """The charge over the night, and the straight line that the display alone would promise."""
+    hours = dataset["time"].values
+    charge_band(dataset, ax, hours, "soc")
+    shown = dataset.attrs["display_soc"]
+    if np.isfinite(shown):
+        middle = dataset["soc"].sel(quantile=0.5, method="nearest").values
+        fall = middle[0] - middle
+        ax.plot(
+            hours,
+            100.0 * np.clip(shown - fall, 0, 1),
+            color=SHOWN,
+            ls="--",
+            lw=1.4,
+            label="display's promise",
+        )
+    for until, at in zip(dataset["until"].values, dataset["until_hours"].values, strict=True):
+        ax.axvline(at, color=ALARM, lw=1.2)
+        ax.annotate(f"{until}", (at, 100.0), fontsize=8, color=ALARM, ha="left", va="top")
+    ax.legend(loc="upper right", fontsize=8, frameon=False)
+    return ax
+
+
+def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """The chance that the bank is still on."""
+    ax.plot(dataset["time"].values, 100.0 * dataset["survival"], color=LIKELY, lw=1.6)
+    for at, chance in zip(
+        dataset["until_hours"].values, dataset["lasts_until"].values, strict=True
+    ):
+        ax.axvline(at, color=ALARM, lw=1.2)
+        ax.plot([at], [100.0 * chance], "o", color=ALARM)
+        ax.annotate(f" {100.0 * chance:.0f} %", (at, 100.0 * chance), fontsize=9, color=ALARM)
+    ax.set_ylim(0.0, 104.0)
+    ax.set_ylabel("still on [%]")
+    ax.set_xlabel(f"hours from now ({dataset.attrs['clock']})")
+    ax.grid(alpha=0.25)
+    return ax
+
+
+def tonight_figure(dataset: xr.Dataset) -> Figure:
+    """The night ahead at a glance; readable at the width of a phone."""
+    figure, (upper, lower) = new_figure(rows=2, height=5.6)
+    night_fan(dataset, upper)
+    upper.set_title(dataset.attrs["title"], fontsize=10)
+    night_survival(dataset, lower)
+    last = np.flatnonzero(dataset["survival"].values < 0.005)
+    end = dataset["time"].values[last[0]] if len(last) else dataset["time"].values[-1]
+    lower.set_xlim(0.0, max(end, 1.05 * float(dataset["until_hours"].max())))
+    return figure

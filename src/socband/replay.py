@@ -1,0 +1,172 @@
+"""The band over a recorded log, beside what the monitor would have displayed.
+
+The log is what the monitor saw: its current carries the monitor's errors, its voltage does not. The
+setup's `present` section describes the moment at which the log begins.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband.evidence import Evidence
+from socband.models import CellModel
+from socband.monitor import counted_soc
+from socband.posterior import Posterior, Settings, condition
+from socband.quantity import Quantity
+from socband.site import Setup
+from socband.snapshot import take_snapshot
+from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
+from socband.track import Scale, Track
+from socband.unknowns import Unknowns
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.logs import Log
+
+START_DRAWS = 4000
+
+
+def replay(
+    setup: Setup,
+    cell: CellModel,
+    log: Log,
+    settings: Settings,
+    evidence: Sequence[Evidence] = (),
+    step_s: float = 60.0,
+    progress: Callable[[int, int], None] | None = None,
+) -> xr.Dataset:
+    """Condition the ensemble on a log.
+
+    Args:
+        setup, cell: the bank.
+        log: at bank level, as the monitor saw it.
+        settings: of the conditioning.
+        evidence: beyond the log.
+        step_s: the log is coarsened to steps of this length.
+        progress: see `posterior.condition`.
+
+    Returns:
+        Dataset over `time` (ends of steps): soc_quantile, soc_mean, soc_std, ess, display_soc,
+        current_a, voltage_v, temperature_c, true_soc where the log has it; attributes
+        `median_offset_a`, `untracked_probability_after` and where the filter learned most.
+    """
+    scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
+    ambient_c = setup.ambient.temperature_c.median
+    start_hour = setup.present.clock.minute / 60.0
+    track = Track.from_log(log, scale, ambient_c, step_s, start_hour)
+    unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
+    posterior = condition(track, cell, unknowns, settings, evidence, progress)
+    display = displayed(setup, log, track.time_s)
+    return _dataset(setup, log, track, posterior, display, settings)
+
+
+def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
+    """The prior at the first row of a log, from what the display said then.
+
+    Args:
+        measured: the log has temperatures, so that only a sensor's error remains unknown.
+    """
+    start = take_snapshot(setup, cell, START_DRAWS, seed).members.soc
+    mean, std = float(start.mean()), max(float(start.std()), 1e-4)
+    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1.
+    mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
+    size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
+    soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
+    unknowns = Unknowns.from_setup(setup, soc)
+    if measured:
+        sensor = Quantity.from_dist("norm", loc=0.0, scale=2.0, source="assumed: where it is glued")
+        unknowns = replace(unknowns, temperature_offset_k=sensor)
+    return unknowns
+
+
+def displayed(setup: Setup, log: Log, at_s: np.ndarray) -> np.ndarray:
+    """What the monitor would display at the times `at_s`, or NaN if its start is not known."""
+    if setup.present.display_soc is None:
+        return np.full(len(at_s), np.nan)
+    monitor = setup.monitor
+    shown = counted_soc(
+        log.time_s,
+        log.current_a,
+        log.voltage_v,
+        start_soc=setup.present.display_soc,
+        assumed_capacity_ah=monitor.assumed_capacity_ah.median,
+        assumed_charge_efficiency=monitor.assumed_charge_efficiency.median,
+        dead_band_a=monitor.dead_band_a.median,
+        above_v=monitor.re_zero.above_v.median,
+        below_a=monitor.re_zero.below_a.median,
+        for_s=monitor.re_zero.for_s.median,
+    )
+    return np.interp(at_s, log.time_s, shown)
+
+
+def _dataset(
+    setup: Setup,
+    log: Log,
+    track: Track,
+    posterior: Posterior,
+    display: np.ndarray,
+    settings: Settings,
+) -> xr.Dataset:
+    import xarray as xr
+
+    members = posterior.members
+    bank = track.scale
+    variables = {
+        "soc_quantile": (("time", "quantile"), posterior.quantiles),
+        "soc_mean": ("time", posterior.mean),
+        "soc_std": ("time", posterior.std),
+        "ess": ("time", posterior.ess),
+        "display_soc": ("time", display),
+        "current_a": ("time", track.current_a / bank.cell_per_bank),
+        "voltage_v": ("time", track.voltage_v * bank.cells_in_series),
+        "temperature_c": ("time", track.temperature_c),
+        "offset_a": ("member", members.offset_a),
+        "untracked_a": ("member", members.untracked_a),
+        "capacity_fraction": ("member", members.capacity_fraction),
+        "soc": ("member", members.soc),
+    }
+    if log.true_soc is not None:
+        true_soc = np.interp(track.time_s, log.time_s, log.true_soc)
+        variables["true_soc"] = ("time", true_soc)
+    dataset = xr.Dataset(
+        variables,
+        coords={"time": posterior.time_s, "quantile": list(settings.probabilities)},
+        attrs={
+            "rated_capacity_ah": setup.bank.rated_capacity_ah,
+            "members": settings.members,
+            "log": log.name,
+        },
+    )
+    return with_attributes(dataset, f"Band on the charge: {setup.about.title}", settings.seed)
+
+
+def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
+    """A replayed log as one object of plain numbers."""
+    quantile = dataset["soc_quantile"].sel(quantile=[0.05, 0.25, 0.5, 0.75, 0.95]).values
+    result = {
+        "soc": as_percentiles(quantile[-1]),
+        "display_soc": dataset["display_soc"].values[-1],
+        "offset_a": as_percentiles(quantiles_of(dataset["offset_a"].values)),
+        "untracked_a": as_percentiles(quantiles_of(dataset["untracked_a"].values)),
+        "untracked_none": float(np.mean(dataset["untracked_a"].values == 0.0)),
+        "band": {
+            "time_s": dataset["time"].values,
+            "p05": quantile[:, 0],
+            "p50": quantile[:, 2],
+            "p95": quantile[:, 4],
+            "display": dataset["display_soc"].values,
+        },
+        "members": dataset.attrs["members"],
+        "seed": dataset.attrs["seed"],
+    }
+    if "true_soc" in dataset:
+        true = dataset["true_soc"].values
+        result["true_soc"] = true[-1]
+        inside = (true >= quantile[:, 0]) & (true <= quantile[:, 4])
+        result["inside_90"] = {"at_end": bool(inside[-1]), "share_of_time": float(inside.mean())}
+    return plain(result)

@@ -1,0 +1,208 @@
+"""Results in plain English that fits 80 columns. Views of a dataset: nothing is computed here
+beyond quantiles of what it holds."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.summary import quantiles_of
+from socband.tonight import CAUTIONS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.errors import InputError, Problem
+    from socband.logs import Log
+    from socband.models import CellModel
+    from socband.site import Setup
+
+WIDTH = 78
+
+
+def wrapped(text: str, indent: str = "", hang: str | None = None) -> str:
+    """A paragraph that fits the screen; hyphenated words and file names stay whole."""
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent if hang is None else hang,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+
+
+def clock_after(clock: str, hours: float) -> str:
+    """Time of day so many hours after "HH:MM", with the day where it is not today."""
+    minutes = round(int(clock[:2]) * 60 + int(clock[3:]) + hours * 60.0)
+    day, minute = divmod(minutes, 1440)
+    when = f"{minute // 60:02d}:{minute % 60:02d}"
+    return when + {0: "", 1: " tomorrow"}.get(day, f" in {day} days")
+
+
+def chance_words(p: float, draws: int) -> str:
+    """A probability no finer than its ensemble: "about 72 %", "less than 1 %"."""
+    if p < max(0.005, 1.0 / draws):
+        return "less than 1 %"
+    if p > 1.0 - max(0.005, 1.0 / draws):
+        return "more than 99 %"
+    return f"about {100 * p:.0f} %"
+
+
+def tonight_text(dataset: xr.Dataset) -> str:
+    """The answer of `tonight` for its owner."""
+    soc = quantiles_of(dataset["soc_now"].values)
+    charge = quantiles_of(dataset["charge_left_ah"].values)
+    attrs = dataset.attrs
+    lines = [attrs["title"], ""]
+    if np.isfinite(attrs["display_soc"]):
+        shown = attrs["display_soc"]
+        lines.append(
+            _row(
+                "Display says",
+                f"{100 * shown:.0f} %",
+                f"{attrs['hours_since_full']:.0f} h since full",
+            )
+        )
+    lines += [
+        _row(
+            "Likely true",
+            f"{100 * soc[2]:.0f} %",
+            f"90 % sure: {100 * soc[0]:.0f} to {100 * soc[4]:.0f} %",
+        ),
+        _row("", f"{charge[2]:.0f} Ah", f"90 % sure: {charge[0]:.0f} to {charge[4]:.0f} Ah"),
+        *_disconnect_rows(dataset),
+        "",
+    ]
+    draws = dataset.sizes["member"]
+    for until, chance, hours in zip(
+        dataset["until"].values,
+        dataset["lasts_until"].values,
+        dataset["until_hours"].values,
+        strict=True,
+    ):
+        lines.append(
+            wrapped(
+                f"The chance that it lasts until {until} ({hours:.1f} h from now) is "
+                f"{chance_words(float(chance), draws)}."
+            )
+        )
+    widest = attrs["widest_unknown"]
+    share = float(dataset["variance_share"].values[0])
+    lines.append(
+        wrapped(
+            f"What widens the band most: {widest} ({100 * share:.0f} % of the doubt about the "
+            "charge). Knowing it better narrows the answer most."
+        )
+    )
+    lines += ["", *caution_lines(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def _row(label: str, value: str, doubt: str) -> str:
+    return f"  {label:<14}{value:>8}   {doubt}"
+
+
+def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
+    lvd = quantiles_of(dataset["lvd_hours"].values)
+    horizon = dataset.attrs["horizon_hours"]
+    clock = dataset.attrs["clock"]
+
+    def hours(value: float) -> str:
+        return f"{value:.1f} h" if np.isfinite(value) else f"over {horizon:.0f} h"
+
+    def when(value: float) -> str:
+        return clock_after(clock, value) if np.isfinite(value) else f"beyond {horizon:.0f} h"
+
+    return [
+        _row("Disconnects in", hours(lvd[2]), f"90 % sure: {hours(lvd[0])} to {hours(lvd[4])}"),
+        _row("", "", f"that is {when(lvd[0])} to {when(lvd[4])}"),
+    ]
+
+
+def caution_lines(cautions: Sequence[str]) -> list[str]:
+    """The cautions as a list with hanging indent."""
+    return ["Cautions", *(wrapped(text, "  - ", "    ") for text in cautions)]
+
+
+def replay_text(dataset: xr.Dataset) -> str:
+    """The end of a replayed log in words, and the band over time as a small table."""
+    quantile = dataset["soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values
+    hours = dataset["time"].values / 3600.0
+    shown = dataset["display_soc"].values
+    true = dataset["true_soc"].values if "true_soc" in dataset else None
+    lines = [dataset.attrs["title"], f"Log: {dataset.attrs['log']}", ""]
+    lines.append(
+        "   hour   display   likely   90 % band" + ("       true" if true is not None else "")
+    )
+    for row in np.unique(np.linspace(0, len(hours) - 1, 9).astype(int)):
+        display = f"{100 * shown[row]:6.1f} %" if np.isfinite(shown[row]) else "     -  "
+        line = (
+            f"  {hours[row]:5.1f}  {display} {100 * quantile[row, 1]:6.1f} %"
+            f"   {100 * quantile[row, 0]:5.1f} to {100 * quantile[row, 2]:5.1f} %"
+        )
+        lines.append(line + (f"  {100 * true[row]:6.1f} %" if true is not None else ""))
+    low, middle, high = quantile[-1]
+    lines += [
+        "",
+        wrapped(
+            f"At the end the true charge is likely {100 * middle:.1f} %, and with 90 % "
+            f"certainty between {100 * low:.1f} and {100 * high:.1f} %."
+        ),
+    ]
+    if np.isfinite(shown[-1]):
+        lines.append(wrapped(f"The display would say {100 * shown[-1]:.1f} %."))
+    untracked = quantiles_of(dataset["untracked_a"].values)
+    none = float(np.mean(dataset["untracked_a"].values == 0.0))
+    offset = quantiles_of(dataset["offset_a"].values)
+    lines.append(
+        wrapped(
+            f"Shunt offset {offset[2]:+.3f} A (90 %: {offset[0]:+.3f} to {offset[4]:+.3f} A); "
+            f"untracked load {untracked[2]:.3f} A (90 %: {untracked[0]:.3f} to "
+            f"{untracked[4]:.3f} A), none at all: {100 * none:.0f} %."
+        )
+    )
+    if true is not None:
+        inside = (true >= quantile[:, 0]) & (true <= quantile[:, 2])
+        lines.append(
+            wrapped(
+                f"The true charge lies in the band {100 * inside.mean():.0f} % of the time, at "
+                f"the end {'inside' if inside[-1] else 'OUTSIDE'} it."
+            )
+        )
+    lines += ["", *caution_lines(CAUTIONS[:1])]
+    return "\n".join(lines)
+
+
+def check_text(setup: Setup, cell: CellModel, log: Log | None) -> str:
+    """What `check` found: fine, and what is assumed."""
+    lines = [f"{setup.name}: fine.", "", wrapped(f"Cell model: {cell.title}"), ""]
+    if setup.assumptions:
+        lines.append("Not said in the file, therefore assumed:")
+        for item in setup.assumptions:
+            lines.append(wrapped(f"{item.key} = {item.description}", "  ", "      "))
+            lines.append(wrapped(item.source, "      "))
+    else:
+        lines.append("Nothing had to be assumed.")
+    if log is not None:
+        hours = (log.time_s[-1] - log.time_s[0]) / 3600.0
+        lines += ["", f"{log.name}: {len(log)} rows over {hours:.1f} h, fine."]
+        lines += [wrapped(str(problem), "  - ", "    ") for problem in log.warnings]
+    return "\n".join(lines)
+
+
+def warn(problems: Sequence[Problem]) -> None:
+    """What was mended on reading, to standard error."""
+    for problem in problems:
+        print(wrapped(f"note: {problem}", hang="      "), file=sys.stderr)
+
+
+def problems_text(error: InputError) -> str:
+    """Every problem of an input, one paragraph each."""
+    problems = error.problems
+    head = f"{len(problems)} problems:" if len(problems) > 1 else "1 problem:"
+    return "\n".join([head, *(wrapped(str(p), "  - ", "    ") for p in problems)])
