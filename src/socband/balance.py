@@ -1,0 +1,267 @@
+"""Full-to-full balance: what the monitor counted between two full charges, against zero.
+
+Between two moments at which the bank is truly full the real net charge is zero (charge efficiency
+and self-discharge aside). What the monitor counted in between is therefore its error,
+
+    counted = offset · hours + (1 + gain error) · ∫ untracked dt,
+
+and the sum over a day is the best measurement an owner has without any instrument. A gain error
+alone does not show here: what it adds while charging it takes away while discharging. Offset and a
+steady untracked load show only as their sum; an untracked load of certain hours shows as such only
+if the intervals cover those hours differently.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.logs import Log
+    from socband.site import Setup
+    from socband.unknowns import Pattern
+
+Array = np.ndarray
+
+# A cell of this chemistry that stands at 3.45 V with next to no current is full: its open-circuit
+# voltage up to 98 % is below 3.34 V (check of the open-circuit tables in models/).
+TRUE_FULL_V_PER_CELL = 3.43
+TRUE_FULL_C_RATE = 0.05
+TRUE_FULL_FOR_S = 300.0
+MISSING_ROW_S = 300.0  # a longer silence of the log is a gap
+APART_HOURS = 2.0  # two full moments closer together than this are one
+
+
+@dataclass(frozen=True)
+class FullRule:
+    """When a log says "full".
+
+    Attributes:
+        above_v: bank voltage [V].
+        below_a: magnitude of the current [A].
+        for_s: how long both must hold [s].
+    """
+
+    above_v: float
+    below_a: float
+    for_s: float
+
+    @classmethod
+    def of_monitor(cls, setup: Setup) -> FullRule:
+        """The monitor's own rule, as the setup file gives it (medians)."""
+        rule = setup.monitor.re_zero
+        return cls(rule.above_v.median, rule.below_a.median, rule.for_s.median)
+
+    @classmethod
+    def of_cells(cls, cells_in_series: int, rated_capacity_ah: float) -> FullRule:
+        """A true full by the physics of the cells, whatever the monitor is set to."""
+        return cls(
+            TRUE_FULL_V_PER_CELL * cells_in_series,
+            TRUE_FULL_C_RATE * rated_capacity_ah,
+            TRUE_FULL_FOR_S,
+        )
+
+
+def full_rows(log: Log, rule: FullRule) -> Array:
+    """Rows at which a full charge ends: the last row of each stretch for which the rule holds.
+
+    The end and not the beginning: as long as the charger holds the bank full it stays full.
+
+    Args:
+        log: at bank level.
+        rule: see there.
+
+    Returns:
+        (k,) row numbers, increasing, at least `APART_HOURS` apart.
+    """
+    good = (log.voltage_v >= rule.above_v) & (np.abs(log.current_a) <= rule.below_a)
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(np.int8), [0]])))
+    first, last = edge[0::2], edge[1::2] - 1
+    long_enough = log.time_s[last] - log.time_s[first] >= rule.for_s
+    rows: list[int] = []
+    for row in last[long_enough]:
+        if rows and log.time_s[row] - log.time_s[rows[-1]] < APART_HOURS * 3600.0:
+            rows[-1] = int(row)
+        else:
+            rows.append(int(row))
+    return np.array(rows, dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Balance:
+    """The intervals between full charges; every array has one entry for each interval.
+
+    Attributes:
+        start_s, end_s: from the start of the log [s].
+        counted_ah: net charge the monitor counted [Ah], positive = charge.
+        charged_ah, discharged_ah: both parts, positive magnitudes [Ah].
+        hours_by_clock: (n, 24) hours spent in each hour of the day [h].
+        zero_hours: hours in which the display showed exactly zero [h].
+        gap_hours: hours that the log is silent about [h].
+    """
+
+    start_s: Array
+    end_s: Array
+    counted_ah: Array
+    charged_ah: Array
+    discharged_ah: Array
+    hours_by_clock: Array
+    zero_hours: Array
+    gap_hours: Array
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    @property
+    def hours(self) -> Array:
+        """(n,) length of each interval [h]."""
+        return (self.end_s - self.start_s) / 3600.0
+
+    @property
+    def drift_a(self) -> Array:
+        """(n,) what each interval alone says: error of the monitor as a mean current [A]."""
+        return self.counted_ah / self.hours
+
+    def hours_in(self, pattern: Pattern) -> Array:
+        """(n,) hours of each interval that lie in a pattern's hours [h]."""
+        quarter = (np.arange(24)[:, None] + (np.arange(4) + 0.5) / 4.0).ravel()
+        share = pattern.active(quarter).reshape(24, 4).mean(axis=1)
+        return self.hours_by_clock @ share
+
+
+def start_hour(log: Log, default: float = 0.0) -> float:
+    """Hour of day of the log's first row, 0..24; `default` where the log has no clock."""
+    if log.unix_time_s is None:
+        return default
+    return float((log.unix_time_s[0] / 3600.0) % 24.0)
+
+
+def balance_of(log: Log, rows: Array, first_hour: float = 0.0) -> Balance:
+    """Intervals between the full charges at `rows`.
+
+    Args:
+        log: at bank level; its current is what the monitor saw.
+        rows: see `full_rows`.
+        first_hour: hour of day of the first row, where the log has no clock of its own.
+    """
+    t, current = log.time_s, log.current_a
+    dt_h = np.diff(t) / 3600.0
+    mean = 0.5 * (current[1:] + current[:-1])
+
+    def until(values: Array) -> Array:
+        return np.concatenate([[0.0], np.cumsum(values)])
+
+    def between(values: Array) -> Array:
+        total = until(values)
+        return total[rows[1:]] - total[rows[:-1]]
+
+    hour = np.mod(start_hour(log, first_hour) + 0.5 * (t[1:] + t[:-1]) / 3600.0, 24.0).astype(int)
+    gap = dt_h * 3600.0 > MISSING_ROW_S
+    n = max(len(rows) - 1, 0)
+    by_clock = np.zeros((n, 24))
+    for j in range(n):
+        part = slice(rows[j], rows[j + 1])
+        by_clock[j] = np.bincount(hour[part], dt_h[part], 24)
+    zero = (current[1:] == 0.0) & (current[:-1] == 0.0)
+    return Balance(
+        start_s=t[rows[:-1]] if n else np.zeros(0),
+        end_s=t[rows[1:]] if n else np.zeros(0),
+        counted_ah=between(mean * dt_h) if n else np.zeros(0),
+        charged_ah=between(np.maximum(mean, 0.0) * dt_h) if n else np.zeros(0),
+        discharged_ah=between(np.maximum(-mean, 0.0) * dt_h) if n else np.zeros(0),
+        hours_by_clock=by_clock,
+        zero_hours=between(zero * dt_h) if n else np.zeros(0),
+        gap_hours=between(gap * dt_h) if n else np.zeros(0),
+    )
+
+
+def drift_current(
+    balance: Balance, full_std_ah: float, self_discharge_a: float = 0.0
+) -> tuple[float, float]:
+    """Offset plus untracked load as one current, and its standard deviation [A].
+
+    Neighbouring intervals share the full charge between them, whose uncertainty cancels in their
+    sum: adjoining intervals count as one long one.
+
+    Args:
+        balance: at least one interval.
+        full_std_ah: how far from 100 % a full charge may be [Ah].
+        self_discharge_a: of the cells [A]; they lose it unseen in any case.
+    """
+    hours = balance.hours
+    chains = 1 + int(np.sum(np.abs(balance.start_s[1:] - balance.end_s[:-1]) > 1.0))
+    drift = float(balance.counted_ah.sum() / hours.sum()) - self_discharge_a
+    return drift, float(np.sqrt(2.0 * chains) * full_std_ah / hours.sum())
+
+
+def fit_patterns(
+    balance: Balance, patterns: Sequence[Pattern], full_std_ah: float
+) -> tuple[Array, Array]:
+    """How well one load in certain hours explains the intervals, pattern by pattern.
+
+    Args:
+        balance: the intervals.
+        patterns: hours of the day to try.
+        full_std_ah: see `drift_current`.
+
+    Returns:
+        (k,) least-squares current of each pattern [A], positive = draws unseen, and (k,) the sum
+        of squared misses over the variance of an interval; patterns with equal sums cannot be
+        told apart by the balance.
+    """
+    current, miss = np.zeros(len(patterns)), np.zeros(len(patterns))
+    for j, pattern in enumerate(patterns):
+        hours = balance.hours_in(pattern)
+        total = float(hours @ hours)
+        current[j] = float(hours @ balance.counted_ah) / total if total > 0.0 else 0.0
+        rest = balance.counted_ah - current[j] * hours
+        miss[j] = float(rest @ rest) / (2.0 * full_std_ah**2)
+    return current, miss
+
+
+def drift_series(log: Log, rows: Array, points: int = 2000) -> tuple[Array, Array]:
+    """The drift as it grew: hours, and the part of the count that is error [Ah], for a picture.
+
+    The error within an interval is drawn as its mean current times the time: only the ends of an
+    interval are measured. It drops to zero at each full charge.
+    """
+    balance = balance_of(log, rows)
+    hours, drift = [], []
+    for j in range(len(balance)):
+        n = max(2, points // max(len(balance), 1))
+        inside = np.linspace(0.0, 1.0, n)
+        hours.append((balance.start_s[j] + inside * (balance.end_s[j] - balance.start_s[j])) / 3600)
+        drift.append(inside * balance.counted_ah[j])
+        hours.append(np.array([np.nan]))
+        drift.append(np.array([np.nan]))
+    if not hours:
+        return np.zeros(0), np.zeros(0)
+    return np.concatenate(hours), np.concatenate(drift)
+
+
+def balance_dataset(balance: Balance, capacity_ah: float) -> xr.Dataset:
+    """The table of intervals as a dataset with the dimension `interval`."""
+    import xarray as xr
+
+    def column(values: Array, units: str, long_name: str) -> tuple:
+        return "interval", values, {"units": units, "long_name": long_name}
+
+    return xr.Dataset(
+        {
+            "start": column(balance.start_s, "s", "start, from the start of the log"),
+            "interval_hours": column(balance.hours, "h", "length"),
+            "counted_ah": column(balance.counted_ah, "A h", "net charge counted; truly zero"),
+            "charged_ah": column(balance.charged_ah, "A h", "charge counted in"),
+            "discharged_ah": column(balance.discharged_ah, "A h", "charge counted out"),
+            "drift_a": column(balance.drift_a, "A", "error of the monitor as a mean current"),
+            "drift_soc_per_day": column(
+                balance.drift_a * 24.0 / capacity_ah, "1", "drift of the display per day"
+            ),
+            "gap_hours": column(balance.gap_hours, "h", "hours the log is silent about"),
+        }
+    )

@@ -1,0 +1,101 @@
+"""Full-to-full balance: exact where it must be, blind where it must be blind."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from socband.balance import (
+    FullRule,
+    balance_of,
+    drift_current,
+    fit_patterns,
+    full_rows,
+)
+from socband.logs import Log
+from socband.site_fields import Hours
+from socband.unknowns import STEADY, Pattern
+
+NIGHT = Pattern(Hours.from_texts(["22:00-06:00"]))
+
+
+def made_log(days=4, step_s=60.0, full_hours=(13.0,), true_net_ah=0.0):
+    """True current that returns to full exactly at given hours of each day; voltage marks them."""
+    n = int(days * 86400 / step_s)
+    t = np.arange(n + 1) * step_s
+    hour = np.mod(t / 3600.0, 24.0)
+    true_a = np.where((hour >= 8.0) & (hour < 13.0), 14.0, -3.0) + 4.0 * np.sin(hour)
+    voltage_v = np.full(n + 1, 13.2)
+    rows = np.flatnonzero(np.isin(np.round(hour * 3600), [h * 3600 for h in full_hours]))
+    # Make the trapezoid sum of each interval exactly the wanted net charge.
+    for a, b in itertools.pairwise(rows):
+        mean = 0.5 * (true_a[a:b] + true_a[a + 1 : b + 1])
+        miss_ah = true_net_ah - mean.sum() * step_s / 3600.0
+        middle = (a + b) // 2
+        true_a[middle] += miss_ah * 3600.0 / step_s
+    for row in rows:
+        voltage_v[max(row - 10, 0) : row + 1] = 14.2
+    return t, hour, true_a, voltage_v, rows
+
+
+def as_log(t, seen_a, voltage_v):
+    return Log("made", t, seen_a, voltage_v, unix_time_s=t.copy())
+
+
+def test_offset_plus_untracked_is_recovered_exactly_without_noise():
+    # Closed form: counted over a true full-to-full interval = (offset + untracked) · hours.
+    t, _, true_a, voltage_v, rows = made_log()
+    offset_a, untracked_a = 0.07, 0.65
+    log = as_log(t, true_a + untracked_a + offset_a, voltage_v)
+    drift, std = drift_current(balance_of(log, rows), full_std_ah=2.0)
+    assert drift == pytest.approx(offset_a + untracked_a, abs=1e-12)
+    assert std == pytest.approx(np.sqrt(2.0) * 2.0 / 72.0)  # 3 days, the two ends alone
+
+
+def test_gain_error_scales_the_untracked_load_but_does_not_show_alone():
+    t, _, true_a, voltage_v, rows = made_log()
+    gain = 0.05
+    alone, _ = drift_current(balance_of(as_log(t, (1 + gain) * true_a, voltage_v), rows), 1.0)
+    assert alone == pytest.approx(0.0, abs=1e-12)
+    both = as_log(t, (1 + gain) * (true_a + 0.5) + 0.1, voltage_v)
+    assert drift_current(balance_of(both, rows), 1.0)[0] == pytest.approx(1.05 * 0.5 + 0.1)
+
+
+def test_a_wrong_sign_would_be_noticed():
+    t, _, true_a, voltage_v, rows = made_log()
+    log = as_log(t, -(true_a + 0.5), voltage_v)
+    assert drift_current(balance_of(log, rows), 1.0)[0] == pytest.approx(-0.5)
+
+
+def test_hours_of_day_are_found_only_if_the_intervals_cover_them_differently():
+    for full_hours, apart in (((13.0,), False), ((6.0, 13.0), True)):
+        t, hour, true_a, voltage_v, rows = made_log(days=6, full_hours=full_hours)
+        unseen = 0.8 * NIGHT.active(hour)
+        # the trapezoid spreads a switch over one step: count it the way the log does
+        log = as_log(t, true_a + unseen, voltage_v)
+        balance = balance_of(log, rows)
+        current, miss = fit_patterns(balance, [STEADY, NIGHT], full_std_ah=1.0)
+        assert current[1] == pytest.approx(0.8, rel=0.01)
+        assert bool(miss[0] > miss[1] + 5.0) is apart, (full_hours, miss)
+
+
+def test_full_rows_take_the_end_of_each_hold_and_join_close_ones():
+    t = np.arange(0, 86400, 60.0)
+    voltage_v, current_a = np.full(len(t), 13.3), np.full(len(t), 5.0)
+    for a, b in ((100, 160), (200, 240), (900, 990)):  # the second follows within two hours
+        voltage_v[a:b], current_a[a:b] = 14.0, 1.0
+    rule = FullRule.of_cells(4, 100.0)
+    assert full_rows(as_log(t, current_a, voltage_v), rule).tolist() == [239, 989]
+    voltage_v[:] = 13.3
+    assert full_rows(as_log(t, current_a, voltage_v), rule).size == 0
+
+
+def test_gaps_and_zeros_are_counted():
+    t = np.concatenate([np.arange(0, 36000, 60.0), 43200 + np.arange(0, 36000, 60.0)])
+    current_a = np.zeros(len(t))
+    balance = balance_of(as_log(t, current_a, np.full(len(t), 13.3)), np.array([0, len(t) - 1]))
+    assert balance.gap_hours[0] == pytest.approx((43200 - 35940) / 3600)
+    assert balance.zero_hours[0] == pytest.approx(balance.hours[0])
+    assert balance.hours_by_clock.sum() == pytest.approx(balance.hours[0])
