@@ -35,6 +35,16 @@ class Batteries:
     state: Array
     parameters: Array
 
+    @property
+    def plain(self) -> bool:
+        """Neither a BMS cut-off nor a heater in it?"""
+        from socband.kernels_bank import B_CUTOFF, B_HEATER
+
+        return bool(
+            np.all(self.parameters[:, :, B_CUTOFF] == -np.inf)
+            and np.all(self.parameters[:, :, B_HEATER] == 0.0)
+        )
+
 
 def parallel_split(
     open_circuit_v: Array, resistance_ohm: Array, current_a: Array

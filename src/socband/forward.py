@@ -235,6 +235,7 @@ def run(
     threads: int | None = None,
     coarse: float = 1.0,
     stop_at_lvd: bool = True,
+    general: bool = False,
 ) -> Run:
     """Carry every member of a plan ahead.
 
@@ -244,8 +245,9 @@ def run(
         threads: how many; all cores if None. Does not change any number.
         coarse: multiplies the lengths of steps; for tests of the steps themselves.
         stop_at_lvd: end a member at its disconnect.
+        general: use the general kernel even where the faster one would do.
     """
-    from socband.kernels_forward import O_COUNT, O_SOC, carry
+    from socband.kernels_forward import O_COUNT, O_SOC
 
     n = len(plan)
     demand, sources, batteries = plan.demand, plan.sources, plan.batteries
@@ -255,7 +257,19 @@ def run(
     series = plan.cells_in_series
     load_power = demand.power_w / series
 
-    def part(bounds: tuple[int, int]) -> None:
+    def lanes(bounds: tuple[int, int]) -> None:
+        from socband.kernels_lanes import carry_lanes
+
+        carry_lanes(
+            bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
+            plan.cap_curve, batteries.state, batteries.parameters, plan.limits, plan.ambient,
+            load_power, demand.current_a, demand.duty, demand.cycle_s, demand.kind,
+            demand.span_ptr, demand.spans, enabled, soc, report,
+        )  # fmt: skip
+
+    def single(bounds: tuple[int, int]) -> None:
+        from socband.kernels_forward import carry
+
         carry(
             bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
             plan.cap_curve, batteries.state, batteries.parameters, plan.limits, plan.ambient,
@@ -264,8 +278,10 @@ def run(
             sources.slot_s, float(coarse), bool(stop_at_lvd), soc, report,
         )  # fmt: skip
 
+    usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0 and stop_at_lvd
+    part = lanes if usual and batteries.plain and not general else single
     threads = threads or os.cpu_count() or 1
-    size = max(1, -(-n // (threads * 8)))
+    size = max(1, -(-n // (threads * 4)))
     bounds = [(k, min(k + size, n)) for k in range(0, n, size)]
     if threads == 1 or len(bounds) == 1:
         for pair in bounds:

@@ -47,7 +47,7 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
 # Per battery: parameters ...
 (
     B_CAPACITY,  # [Ah] present capacity per cell at the reference temperature
-    B_RESISTANCE,  # factor on R0, R1, R2
+    B_RESISTANCE,  # factor on R0, R1, R2 and the surface lag
     B_PARALLEL,  # bank amperes per ampere of one cell
     B_LEAD,  # lead resistance over cells in series, in bank amperes [ohm]
     B_CUTOFF,  # BMS cut-off per cell [V]; -inf without
@@ -90,21 +90,23 @@ def evaluate(cell, table, state, par, fac, ev, cap_curve):
         k = min(int(place), 1023)
         w = place - k
         lam = table[k, LAG] + w * (table[k + 1, LAG] - table[k, LAG])
-        drive = fac[b, 3] * state[b, S_I2] / cell[C_CAPACITY]
+        drive = fac[b, 3] * par[b, B_RESISTANCE] * state[b, S_I2] / cell[C_CAPACITY]
         g = cell[C_SAT_LAG] * math.asinh(drive / cell[C_SAT_LAG])
         x = lam * abs(g)
-        zc = min(max(z, 1e-4), 1.0 - 1e-4)
+        zs = state[b, S_SOC]
+        bend = 1.0
         if g < 0.0:
-            zs = zc * math.exp(-x / zc)
-            bend = zs / zc * (1.0 + x / zc)
-        else:
-            y = 1.0 - zc
-            ys = y * math.exp(-x / y)
-            zs = 1.0 - ys
-            bend = ys / y * (1.0 + x / y)
+            zc = max(zs, 1e-4)
+            keep = math.exp(-x / zc)
+            zs -= zc * (1.0 - keep)
+            bend = keep * (1.0 + x / zc)
+        elif g > 0.0:
+            zc = max(1.0 - zs, 1e-4)
+            keep = math.exp(-x / zc)
+            zs += zc * (1.0 - keep)
+            bend = keep * (1.0 + x / zc)
         # beyond empty and full the curve goes on as steep as it ends: that is what makes the
         # current of a charger taper and a model that is off by a percent still reach its limit
-        zs += state[b, S_SOC] - z
         splace = zs * 1024.0
         ks = min(max(int(splace), 0), 1023)
         ws = splace - ks

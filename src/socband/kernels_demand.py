@@ -40,45 +40,46 @@ def hashed(seed, member, stream, count):
 
 
 @JIT
-def _duration(seed, member, kind, count, mean_s):
-    u = hashed(seed, member, np.int64(kind[K_STREAM]), count)
-    return mean_s * (1.0 + kind[K_JITTER] * (2.0 * u - 1.0))
+def _duration(seed, member, jitter, stream, count, mean_s):
+    return mean_s * (1.0 + jitter * (2.0 * hashed(seed, member, stream, count) - 1.0))
 
 
 @JIT
-def update_load(t, j, member, seed, duty, cycle_s, kind, own_on, own_next, surge_end, count, on):
-    """Bring load j to time t; `own_*` is its own on-off process, hours of the day left aside.
+def update_load(t, at, member, seed, duty, cycle_s, jitter, stream, own_on, own_next, count):
+    """Bring the on-off process at place `at` of the arrays to time t; hours are left aside.
 
-    `count[j]` < 0 marks a load that has not begun: its first state and the rest of its first
+    `count[at]` < 0 marks a load that has not begun: its first state and the rest of its first
     interval are drawn as in the steady state of the process.
     """
     if duty >= 1.0 or duty <= 0.0:
-        own_on[j] = duty >= 1.0
-        own_next[j] = np.inf
-        count[j] = max(count[j], 0)
+        own_on[at] = duty >= 1.0
+        own_next[at] = np.inf
+        count[at] = max(count[at], 0)
         return
-    stream = np.int64(kind[j, K_STREAM])
-    if count[j] < 0:
-        own_on[j] = hashed(seed, member, stream, 0) < duty
+    if count[at] < 0:
+        own_on[at] = hashed(seed, member, stream, 0) < duty
         share = hashed(seed, member, stream, 1)
-        count[j] = 2
-        mean = cycle_s * (duty if own_on[j] else 1.0 - duty)
-        own_next[j] = t + share * _duration(seed, member, kind[j], 2, mean)
-    while own_next[j] <= t + 1e-6:
-        own_on[j] = not own_on[j]
-        count[j] += 1
-        mean = cycle_s * (duty if own_on[j] else 1.0 - duty)
-        own_next[j] += max(_duration(seed, member, kind[j], count[j], mean), 1.0)
+        count[at] = 2
+        mean = cycle_s * (duty if own_on[at] else 1.0 - duty)
+        own_next[at] = t + share * _duration(seed, member, jitter, stream, 2, mean)
+    while own_next[at] <= t + 1e-6:
+        own_on[at] = not own_on[at]
+        count[at] += 1
+        mean = cycle_s * (duty if own_on[at] else 1.0 - duty)
+        own_next[at] += max(_duration(seed, member, jitter, stream, count[at], mean), 1.0)
 
 
 @JIT
-def span_at(t, j, span_ptr, spans, place):
-    """Is t inside the hours of load j, and when does that change? `place` remembers where."""
-    k = place[j]
-    while k < span_ptr[j + 1] and spans[k, 1] <= t + 1e-6:
+def span_at(t, at, end, spans, place):
+    """Inside the hours of a load at t, and when does that change? `place[at]` remembers where.
+
+    `end` is the row of `spans` after the load's last one.
+    """
+    k = place[at]
+    while k < end and spans[k, 1] <= t + 1e-6:
         k += 1
-    place[j] = k
-    if k >= span_ptr[j + 1]:
+    place[at] = k
+    if k >= end:
         return False, np.inf
     if spans[k, 0] <= t + 1e-6:
         return True, spans[k, 1]
@@ -86,27 +87,25 @@ def span_at(t, j, span_ptr, spans, place):
 
 
 @JIT
-def switches(seed, member, duty, cycle_s, kind, span_ptr, spans, horizon_s, j, out):
-    """Times at which load j switches on and off, for tests and pictures: (on, off, on, ...).
+def switches(seed, member, duty, cycle_s, jitter, stream, spans, horizon_s, out):
+    """Times at which a load switches: on, off, on, ...; for tests and pictures.
 
     Fills `out` and returns how many; the same process as in the forecast.
     """
-    n_loads = kind.shape[0]
-    own_on = np.zeros(n_loads, np.bool_)
-    own_next = np.zeros(n_loads)
-    surge_end = np.zeros(n_loads)
-    count = np.full(n_loads, -1)
-    place = span_ptr[:-1].copy()
+    own_on = np.zeros(1, np.bool_)
+    own_next = np.zeros(1)
+    count = np.full(1, -1)
+    place = np.zeros(1, np.int64)
     on = False
     t = 0.0
     n = 0
     while t < horizon_s and n < out.shape[0]:
-        update_load(t, j, member, seed, duty, cycle_s, kind, own_on, own_next, surge_end, count, on)
-        inside, until = span_at(t, j, span_ptr, spans, place)
-        now_on = inside and own_on[j]
+        update_load(t, 0, member, seed, duty, cycle_s, jitter, stream, own_on, own_next, count)
+        inside, until = span_at(t, 0, spans.shape[0], spans, place)
+        now_on = inside and own_on[0]
         if now_on != on:
             out[n] = t
             n += 1
             on = now_on
-        t = min(own_next[j], until)
+        t = min(own_next[0], until)
     return n

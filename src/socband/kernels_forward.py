@@ -42,6 +42,8 @@ from socband.kernels_demand import (
     K_DUTY_AT_C,
     K_DUTY_PER_K,
     K_INVERTER,
+    K_JITTER,
+    K_STREAM,
     K_SURGE,
     K_SURGE_S,
     span_at,
@@ -83,7 +85,7 @@ Q_POWER, Q_CURRENT_LIMIT, Q_VOLTAGE_LIMIT, Q_IDLE_SOC, Q_RESUME_SOC, Q_COUNT = r
     O_COUNT,
 ) = range(15)
 
-GRADES_S = np.array([5.0, 15.0, 40.0, 120.0, 300.0])
+GRADES_S = np.array([5.0, 15.0, 45.0, 135.0, 300.0])
 _FINEST_S = 2.0
 _VOLT_STEP = 0.012  # a step may change the open-circuit voltage by about so much [V]
 _HEATER_STEP_S = 60.0
@@ -250,10 +252,10 @@ def carry(
                             warm - load_kind[j, K_DUTY_AT_C]
                         )
                         update_load(
-                            t, j, m, seed, duty, load_cycle[m, j], load_kind,
-                            own_on, own_next, surge_end, count, on,
+                            t, j, m, seed, duty, load_cycle[m, j], load_kind[j, K_JITTER],
+                            np.int64(load_kind[j, K_STREAM]), own_on, own_next, count,
                         )  # fmt: skip
-                        inside, until = span_at(t, j, span_ptr, spans, place)
+                        inside, until = span_at(t, j, span_ptr[j + 1], spans, place)
                         now_on = inside and own_on[j]
                         if now_on and not on[j] and load_kind[j, K_SURGE_S] > 0.0 and t > 0.0:
                             surge_end[j] = t + load_kind[j, K_SURGE_S]
