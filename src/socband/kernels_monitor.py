@@ -1,0 +1,31 @@
+"""The display's counting, compiled: each row depends on the one before."""
+
+from __future__ import annotations
+
+from numba import njit
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def count_display(
+    time_s, counted_a, voltage_v, start_soc, capacity_ah, efficiency, above_v, below_a, for_s, out
+):
+    """Fill `out` with the displayed charge; see `socband.monitor.counted_soc`. Returns re-zeros."""
+    soc = start_soc
+    held_s = 0.0
+    times = 0
+    out[0] = soc
+    for k in range(1, time_s.shape[0]):
+        dt = time_s[k] - time_s[k - 1]
+        amps = counted_a[k]
+        gain = amps * efficiency if amps > 0.0 else amps
+        soc = min(max(soc + gain * dt / (3600.0 * capacity_ah), 0.0), 1.0)
+        if voltage_v[k] >= above_v and abs(amps) <= below_a:
+            held_s += dt
+        else:
+            held_s = 0.0
+        if held_s >= for_s and held_s > 0.0:
+            if soc < 1.0:
+                times += 1
+            soc = 1.0
+        out[k] = soc
+    return times
