@@ -19,6 +19,7 @@ from socband.cell import CellTables
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, kernel_inputs
 
+ROWS = 3  # rows of the log in a step
 NODES = np.arange(physics.INTERVALS + 1) / physics.INTERVALS
 
 
@@ -29,13 +30,18 @@ def model() -> CellModel:
 
 @dataclass(frozen=True)
 class Inputs:
-    """All arguments of the kernel but its outputs."""
+    """All arguments of the kernel but its outputs, and the log's rows behind the drive.
+
+    `row_s`, `row_a`: (steps, ROWS) length and current of the log's rows within each step.
+    """
 
     state: np.ndarray
     parameters: np.ndarray
     pattern: np.ndarray
     dt_s: np.ndarray
-    current_a: np.ndarray
+    row_s: np.ndarray
+    row_a: np.ndarray
+    drive: np.ndarray
     voltage_v: np.ndarray
     temperature_c: np.ndarray
     patterns_on: np.ndarray
@@ -57,7 +63,7 @@ class Inputs:
             self.parameters,
             self.pattern,
             self.dt_s[steps],
-            self.current_a[steps],
+            np.ascontiguousarray(self.drive[:, steps]),
             self.voltage_v[steps],
             self.temperature_c[steps],
             np.ascontiguousarray(self.patterns_on[:, steps]),
@@ -78,6 +84,17 @@ def covariance(state: np.ndarray, member: int) -> np.ndarray:
     return full + np.triu(full, 1).T
 
 
+def make_drive(model: CellModel, row_s: np.ndarray, row_a: np.ndarray) -> np.ndarray:
+    """What `Track.from_log` hands the kernel for these rows of a log."""
+    time_s = np.concatenate([[0.0], np.cumsum(row_s)])
+    current_a = np.concatenate([[0.0], row_a.ravel()])
+    ends = row_s.shape[1] * np.arange(1, len(row_s) + 1)
+    out = np.empty((k.DRIVE_ROWS, len(row_s)))
+    turn = model.hysteresis_decay / (3600.0 * model.capacity_ah)
+    k.respond(time_s, current_a, ends, model.tau1_s, model.tau2_s, turn, out)
+    return out
+
+
 def make_inputs(
     model: CellModel,
     n: int = 6,
@@ -93,14 +110,16 @@ def make_inputs(
     vector[k.EFFICIENCY] = 0.99  # so that charge and discharge differ visibly
     for name, value in common.items():
         vector[getattr(k, name.upper())] = value
-    dt_s = rng.choice([5.0, 20.0, 60.0], steps)
+    row_s = rng.choice([2.0, 7.0, 20.0], (steps, ROWS))
     phase = np.arange(steps) // 40 % 4
-    current_a = np.select([phase == 0, phase == 2], [-1.2, 0.9], 0.0)
-    current_a += 0.1 * rng.standard_normal(steps)
+    row_a = np.select([phase == 0, phase == 2], [-1.2, 0.9], 0.0)[:, None]
+    row_a = row_a + 0.3 * rng.standard_normal((steps, ROWS))
+    dt_s = row_s.sum(axis=1)
     temperature_c = 20.0 + 12.0 * np.sin(np.arange(steps) / 70.0)
     time_s = np.concatenate([[0.0], np.cumsum(dt_s)])
+    mean_a = (row_s * row_a).sum(axis=1) / dt_s
     rows = np.concatenate([[0], np.arange(steps)])
-    truth = physics.simulate(model, time_s, current_a[rows], temperature_c[rows], 0.6)
+    truth = physics.simulate(model, time_s, mean_a[rows], temperature_c[rows], 0.6)
     voltage_v = truth.voltage_v[1:] + 0.005 * rng.standard_normal(steps)
     voltage_v[rng.random(steps) < 0.1] = np.nan  # not measured
     voltage_v[50::90] += bad_v  # bad readings
@@ -120,12 +139,15 @@ def make_inputs(
     parameters[k.CAPACITY_AH] = 2.0745 * rng.uniform(0.8, 1.05, n)
     parameters[k.RESISTANCE] = rng.lognormal(0.1, 0.3, n)
     parameters[k.TEMPERATURE_K] = rng.normal(0.0, 3.0, n)
+    parameters[k.VOLTAGE_V] = rng.normal(0.0, 0.003, n)
     return Inputs(
         state,
         parameters,
         rng.integers(0, 2, n),
         dt_s,
-        current_a,
+        row_s,
+        row_a,
+        make_drive(model, row_s, row_a),
         voltage_v,
         temperature_c,
         patterns_on,
@@ -166,16 +188,17 @@ class Reference:
         c, kf, inputs = self.c, self.kf, self.inputs
         dt = inputs.dt_s[t]
         on = inputs.patterns_on[inputs.pattern[self.member], t]
-        u = self.p(k.GAIN) * inputs.current_a[t] - self.p(k.UNTRACKED_A) * on
+        row_s, row_a = inputs.row_s[t], inputs.row_a[t]
+        seen_a = float(row_s @ row_a / dt)
+        u = self.p(k.GAIN) * seen_a - self.p(k.UNTRACKED_A) * on
         self.amps = u + kf.x[4, 0]
+        rest_a = self.amps - self.p(k.GAIN) * seen_a  # constant over the step
         self.factor = self.temperature_factors(t)
         self.q = dt / (3600.0 * self.p(k.CAPACITY_AH) * self.factor[4])
         if self.amps > 0.0:
             self.q *= c[k.EFFICIENCY]
         tau = np.array([c[k.TAU1_S], c[k.TAU2_S]])
         self.a = np.exp(-dt / tau)
-        # weight of a branch current's start in its mean over the step
-        self.mean_weight = tau * (1.0 - self.a) / dt
         a_e = math.exp(-dt / c[k.TAU_E_S])
         kf.F = np.array(
             [
@@ -192,13 +215,27 @@ class Reference:
         )
         before = kf.x[:, 0].copy()
         kf.predict(u=np.array([[u]]))
-        # states' means over the step, which the mean voltage is compared with
+        # states' means over the step, which the mean voltage is compared with; the branches follow
+        # the log's own rows, one exact step each
         self.z_mean = before[0] + 0.5 * self.q * self.amps
-        self.i_mean = self.mean_weight * before[1:3] + (1 - self.mean_weight) * self.amps
-        keep = math.exp(-c[k.GAMMA] * abs(self.amps) * dt / (3600.0 * self.p(k.CAPACITY_AH)))
-        self.h = keep * self.h + (1 - keep) * np.sign(self.amps)
+        i_now, i_sum = before[1:3], np.zeros(2)
+        for row_dt, row_current in zip(row_s, self.p(k.GAIN) * row_a + rest_a, strict=True):
+            fade = np.exp(-row_dt / tau)
+            i_sum += row_current * row_dt + (i_now - row_current) * tau * (1 - fade)
+            i_now = fade * i_now + (1 - fade) * row_current
+        self.i_mean = i_sum / dt
+        kf.x[1:3, 0] = i_now
+        # hysteresis: the seen current row by row on the model's capacity, then the rest on its own
+        for row_dt, row_current in zip(row_s, row_a, strict=True):
+            self.turn(row_current * row_dt, c[k.CELL_CAPACITY_AH])
+        self.turn(rest_a * dt, self.p(k.CAPACITY_AH))
         if not math.isnan(inputs.voltage_v[t]):
             self.update(t)
+
+    def turn(self, charge_as: float, capacity_ah: float) -> None:
+        """Hysteresis after a charge [A s], Plett 2004."""
+        keep = math.exp(-self.c[k.GAMMA] * abs(charge_as) / (3600.0 * capacity_ah))
+        self.h = keep * self.h + (1 - keep) * np.sign(charge_as)
 
     def update(self, t: int) -> None:
         kf = self.kf
@@ -248,6 +285,7 @@ class Reference:
             + res * at(k.R0, z) * k0 * self.amps
             + res * at(k.R1, z) * k1 * s1 * math.asinh(i1 / s1)
             + res * at(k.R2, z) * k2 * i2
+            + self.p(k.VOLTAGE_V)
         )
         s_e = math.sqrt(
             c[k.SIGMA_V] ** 2
@@ -295,8 +333,8 @@ def test_the_mission_exercises_everything(model: CellModel) -> None:
     """The comparison above is worth little if its input never discharges, charges or errs."""
     inputs = make_inputs(model)
     _, (charge, _, _) = inputs.run()
-    assert (inputs.current_a < -0.5).any()
-    assert (inputs.current_a > 0.5).any()
+    assert (inputs.row_a < -0.5).any()
+    assert (inputs.row_a > 0.5).any()
     assert np.isnan(inputs.voltage_v).any()
     assert (inputs.charge_var > 0).any()
     assert set(inputs.pattern) == {0, 1}
@@ -317,11 +355,11 @@ def test_wrong_sign_of_the_current_is_noticed(model: CellModel) -> None:
         inputs.state[:] = 0.0
         inputs.state[k.Z], inputs.state[k.H] = 0.6, -1.0
         inputs.state[[k.P0, k.P0 + 12]] = [[1e-4], [1.0]]
-        inputs.parameters[:] = [[1.0], [0.0], [model.capacity_ah], [1.0], [0.0]]
+        inputs.parameters[:] = [[1.0], [0.0], [model.capacity_ah], [1.0], [0.0], [0.0]]
         inputs = replace(
             inputs,
             dt_s=np.diff(t),
-            current_a=sign * current[1:],
+            drive=make_drive(model, np.diff(t)[:, None], sign * current[1:, None]),
             voltage_v=truth.voltage_v[1:],
             temperature_c=np.full(len(t) - 1, 25.0),
             charge_var=np.zeros(len(t) - 1),
@@ -343,14 +381,14 @@ def test_voltage_equals_that_of_the_cell_module(model: CellModel) -> None:
         state[[k.Z, k.I1, k.I2, k.H], 0] = z[member], i1[member], i2[member], h[member]
         amps, temp = rng.normal(0, 2), float(rng.integers(-20, 45))
         volt = physics.voltage(model, z[member], i1[member], i2[member], h[member], amps, temp)
-        parameters = np.array([[1.0], [0.0], [2.0], [1.0], [0.0]])
+        parameters = np.array([[1.0], [0.0], [2.0], [1.0], [0.0], [0.0]])
         one = replace(
             inputs,
             state=state,
             parameters=parameters,
             pattern=np.zeros(1, np.int64),
             dt_s=np.array([dt]),
-            current_a=np.array([amps]),
+            drive=make_drive(model, np.array([[dt]]), np.array([[amps]])),
             voltage_v=np.array([float(volt)]),
             temperature_c=np.array([temp]),
             charge_var=np.zeros(1),
