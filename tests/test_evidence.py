@@ -1,0 +1,182 @@
+"""Each piece of evidence against Bayes' rule worked out another way."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from toys import EMPTY_V, SLOPE_V, straight_cell
+
+from socband import kernels as k
+from socband.evidence import (
+    CapacityTest,
+    ClampReading,
+    Context,
+    FullCharge,
+    RestedVoltage,
+    kalman_update,
+)
+from socband.models import CellModel, load_cell
+from socband.track import Scale
+
+N = 5
+LOG_2PI = np.log(2.0 * np.pi)
+
+
+def make_state(seed: int = 0) -> np.ndarray:
+    """Members with full, different covariances."""
+    rng = np.random.default_rng(seed)
+    state = np.zeros((k.STATE_ROWS, N))
+    state[k.Z] = rng.uniform(0.4, 0.95, N)
+    state[k.I1 : k.B + 1] = rng.normal(0, 0.1, (4, N))
+    for j in range(N):
+        root = rng.standard_normal((5, 5)) * np.array([0.02, 0.1, 0.1, 0.5, 0.05])[:, None]
+        state[k.P0 :, j] = (root @ root.T)[np.triu_indices(5)]
+    state[k.LOGLIK] = rng.normal(-3, 1, N)
+    return state
+
+
+def matrix(state: np.ndarray, j: int) -> np.ndarray:
+    full = np.zeros((5, 5))
+    full[np.triu_indices(5)] = state[k.P0 :, j]
+    return full + np.triu(full, 1).T
+
+
+def context(cell: CellModel, scale: Scale = Scale(), eta: float = 1.0, **changes) -> Context:
+    rng = np.random.default_rng(1)
+    parameters = np.zeros((k.PARAMETER_ROWS, N))
+    parameters[k.GAIN] = rng.normal(1, 0.01, N)
+    parameters[k.UNTRACKED_A] = rng.exponential(0.02, N)
+    parameters[k.CAPACITY_AH] = cell.capacity_ah * rng.uniform(0.8, 1.0, N)
+    parameters[k.RESISTANCE] = 1.0
+    values = dict(
+        cell=cell,
+        scale=scale,
+        parameters=parameters,
+        seen_a=-3.0,
+        untracked_on=np.array([0.0, 1.0, 1.0, 0.5, 0.0]),
+        temperature_c=25.0,
+        eta=eta,
+    )
+    return Context(**(values | changes))
+
+
+def gaussian_bayes(
+    x: np.ndarray, p: np.ndarray, h: np.ndarray, nu: float, r: float
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Information form of one scalar measurement, and the density of its innovation."""
+    precision = np.linalg.inv(p) + np.outer(h, h) / r
+    cov = np.linalg.inv(precision)
+    s = h @ p @ h + r
+    return x + cov @ h * nu / r, cov, -0.5 * (nu**2 / s + LOG_2PI + np.log(s))
+
+
+def assert_updated(before: np.ndarray, after: np.ndarray, h, nu, r: float, eta: float) -> None:
+    for j in range(N):
+        mean, cov, density = gaussian_bayes(before[:5, j], matrix(before, j), h[j], nu[j], r)
+        np.testing.assert_allclose(after[:5, j], mean, atol=1e-10)
+        np.testing.assert_allclose(matrix(after, j), cov, atol=1e-10)
+        gained = after[k.LOGLIK, j] - before[k.LOGLIK, j]
+        assert gained == pytest.approx(density / eta, rel=1e-9)
+
+
+def test_kalman_update_is_gaussian_bayes() -> None:
+    """The information form of the same measurement; the likelihood divided by eta."""
+    before = make_state()
+    h = np.tile([0.7, 0.0, -0.1, 0.02, 0.0], (N, 1))
+    nu = np.linspace(-0.05, 0.05, N)
+    after = before.copy()
+    kalman_update(after, {0: 0.7, 2: -0.1, 3: 0.02}, nu, 1e-4, 0.3)
+    assert_updated(before, after, h, nu, 1e-4, 0.3)
+
+
+def test_clamp_reading() -> None:
+    """True = gain·seen - untracked while on + b: a direct measurement of b, at bank level."""
+    cell, scale = straight_cell(), Scale(cells_in_series=4, cell_per_bank=0.02)
+    before, at = make_state(), context(straight_cell(), Scale(4, 0.02), eta=0.2)
+    after = before.copy()
+    ClampReading(0.0, current_a=-3.4, reading_std_a=0.2).apply(after, at)
+    p = at.parameters
+    predicted = p[k.GAIN] * -3.0 * 0.02 - p[k.UNTRACKED_A] * at.untracked_on + before[k.B]
+    h = np.tile([0.0, 0.0, 0.0, 0.0, 1.0], (N, 1))
+    nu = -3.4 * scale.cell_per_bank - predicted
+    assert_updated(before, after, h, nu, (0.2 * 0.02) ** 2, 0.2)
+    # a display reading of its own replaces the log's
+    other = before.copy()
+    ClampReading(0.0, -3.4, 0.2, seen_a=-3.0).apply(other, context(cell, scale, 0.2, seen_a=9.0))
+    np.testing.assert_array_equal(other, after)
+
+
+def test_rested_voltage_on_a_straight_cell() -> None:
+    """U/4 = 3.0 + 0.5·z + s·e: a linear measurement after a rest long enough to relax."""
+    cell = straight_cell(std_v=0.004)
+    before, after = make_state(), make_state()
+    at = context(cell, Scale(cells_in_series=4, cell_per_bank=0.02), eta=0.5)
+    RestedVoltage(0.0, 13.3, rested_hours=100.0, reading_std_v=0.02).apply(after, at)
+    h = np.tile([SLOPE_V, 0.0, 0.0, 0.004, 0.0], (N, 1))
+    nu = 13.3 / 4 - EMPTY_V - SLOPE_V * before[k.Z] - 0.004 * before[k.E]
+    assert_updated(before, after, h, nu, 0.005**2, 0.5)
+
+
+def test_a_short_rest_counts_for_less() -> None:
+    """Negative test of the relaxation: with a real cell the same reading teaches less early."""
+    cell = load_cell("lfp-18650-2ah")
+    left = []
+    for hours in (0.1, 1.0, 10.0):
+        state = make_state()
+        RestedVoltage(0.0, 3.31, hours).apply(state, context(cell))
+        left.append(state[k.P0].copy())
+    assert (left[0] > left[1]).all()
+    assert (left[1] > left[2]).all()
+
+
+@pytest.mark.parametrize("true_probability", [1.0, 0.6, 0.0])
+def test_full_charge_is_a_mixture(true_probability: float) -> None:
+    """Charge 1 ± 0.01, or 0.89 ± 0.06 at a false full: moments by numerical integration."""
+    before, after = make_state(), make_state()
+    piece = FullCharge(0.0, true_probability)
+    piece.apply(after, context(straight_cell(), eta=0.4))
+
+    def density(x: np.ndarray, mean: float, std: float) -> np.ndarray:
+        return np.exp(-0.5 * ((x - mean) / std) ** 2) / (std * np.sqrt(2 * np.pi))
+
+    for j in range(N):
+        z0, std = before[k.Z, j], np.sqrt(before[k.P0, j])
+        z = np.linspace(z0 - 8 * std, max(z0 + 8 * std, 1.2), 400_001)
+        likely = true_probability * density(z, 1.0, 0.01)
+        likely += (1 - true_probability) * density(z, 0.89, 0.06)
+        joint = density(z, z0, std) * likely
+        total = np.trapezoid(joint, z)
+        mean = np.trapezoid(z * joint, z) / total
+        variance = np.trapezoid((z - mean) ** 2 * joint, z) / total
+        if total < 1e-250:
+            continue  # beyond what doubles hold on either side
+        assert after[k.Z, j] == pytest.approx(mean, abs=1e-8)
+        assert after[k.P0, j] == pytest.approx(variance, rel=1e-5)
+        gained = after[k.LOGLIK, j] - before[k.LOGLIK, j]
+        assert gained == pytest.approx(np.log(total) / 0.4, abs=1e-5)
+        assert (np.linalg.eigvalsh(matrix(after, j)) > 0).all()
+
+
+def test_capacity_test_weighs_by_the_normal_density() -> None:
+    """Log likelihood of each member up to a constant; states untouched."""
+    cell, scale = straight_cell(capacity_ah=2.0), Scale(4, 0.02)
+    before, after = make_state(), make_state()
+    at = context(cell, scale, eta=0.3)
+    CapacityTest(0.0, capacity_ah=92.0, reading_std_ah=2.0).apply(after, at)
+    members_ah = at.parameters[k.CAPACITY_AH] / scale.cell_per_bank
+    wanted = -0.5 * ((92.0 - members_ah) / 2.0) ** 2 / 0.3
+    np.testing.assert_allclose(after[k.LOGLIK] - before[k.LOGLIK], wanted)
+    np.testing.assert_array_equal(np.delete(after, k.LOGLIK, 0), np.delete(before, k.LOGLIK, 0))
+
+
+def test_capacity_test_takes_the_temperature() -> None:
+    """A cold bank holds less: the same reading then speaks for a larger rated capacity."""
+    cell = load_cell("lfp-18650-2ah")
+    likely = []
+    for celsius in (25.0, -25.0):
+        state = np.zeros((k.STATE_ROWS, N))
+        at = context(cell, Scale(1, 1.0), temperature_c=celsius)
+        at.parameters[k.CAPACITY_AH] = np.linspace(1.6, 2.2, N)
+        CapacityTest(0.0, 1.9, 0.05).apply(state, at)
+        likely.append(at.parameters[k.CAPACITY_AH, np.argmax(state[k.LOGLIK])])
+    assert likely[1] >= likely[0]

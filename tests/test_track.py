@@ -1,0 +1,131 @@
+"""From a log to steps: charge is conserved, nothing is mixed across a gap, hours are right."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from socband.logs import Log
+from socband.models import load_cell
+from socband.site_fields import Hours
+from socband.track import GAP_S, Scale, Track
+from socband.unknowns import STEADY, Pattern
+
+CELL = load_cell("lfp-18650-2ah")
+
+
+def make_log(time_s: np.ndarray, seed: int = 0, **more) -> Log:
+    rng = np.random.default_rng(seed)
+    n = len(time_s)
+    return Log("made", time_s, rng.normal(-0.5, 1.0, n), rng.normal(3.3, 0.01, n), **more)
+
+
+def track_of(log: Log, step_s: float = 60.0, scale: Scale = Scale(), hour: float = 0.0) -> Track:
+    return Track.from_log(log, CELL, scale, 25.0, step_s, hour)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.sampled_from([0.5, 1.0, 10.0, 60.0, 61.0, 299.0]), min_size=1, max_size=80),
+    st.sampled_from([1.0, 30.0, 60.0, 300.0]),
+)
+def test_charge_and_time_are_conserved(lengths: list[float], step_s: float) -> None:
+    """Whatever the rows: steps tile the log, and carry the charge of its rows."""
+    log = make_log(np.concatenate([[0.0], np.cumsum(lengths)]))
+    track = track_of(log, step_s)
+    assert track.dt_s.min() > 0
+    assert track.dt_s.sum() == pytest.approx(log.time_s[-1])
+    np.testing.assert_allclose(np.cumsum(track.dt_s), track.time_s)
+    rows = np.sum(log.current_a[1:] * np.diff(log.time_s))
+    assert np.sum(track.current_a * track.dt_s) == pytest.approx(rows, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 200), st.integers(0, 59))
+def test_a_gap_is_a_step_of_its_own(rows_before: int, shift: int) -> None:
+    """Wherever in a step the gap begins and ends; its charge is uncertain, others' is not."""
+    gap_s = 3600.0 + shift
+    before = np.arange(float(rows_before + 1))
+    log = make_log(np.concatenate([before, before[-1] + gap_s + np.arange(200.0)]))
+    track = track_of(log)
+    unsure = np.flatnonzero(track.charge_var)
+    assert len(unsure) == 1
+    assert track.dt_s[unsure[0]] == pytest.approx(gap_s)
+    # the voltage after a gap is the reading there, no mean across it
+    assert track.voltage_v[unsure[0]] == log.voltage_v[rows_before + 1]
+    assert np.delete(track.dt_s, unsure).max() <= 60.0 + 1e-9
+
+
+def test_slow_rows_are_no_gap() -> None:
+    """A log of one row every five minutes has no gaps; one row an hour has only gaps."""
+    assert GAP_S == 300.0
+    assert (track_of(make_log(300.0 * np.arange(50.0))).charge_var == 0).all()
+    assert (track_of(make_log(3600.0 * np.arange(50.0))).charge_var > 0).all()
+
+
+def test_a_gap_carries_the_current_beside_it() -> None:
+    """The same 1 A on both sides: 1 A in the gap, unsure by half of it; other 0.2 A and 1 A: their
+    mean 0.6 A, unsure by their half difference and half of the mean together."""
+    time_s = np.concatenate([np.arange(0.0, 1801.0, 10.0), 9000.0 + np.arange(0.0, 1801.0, 10.0)])
+    for late_a, amps, unsure_a in ((1.0, 1.0, 0.5), (0.2, 0.6, np.hypot(0.4, 0.3))):
+        current = np.where(time_s < 9000.0, 1.0, late_a)
+        track = track_of(Log("gap", time_s, current, np.full(len(time_s), 3.3)))
+        gap = int(np.argmax(track.dt_s))
+        assert track.dt_s[gap] == pytest.approx(7200.0)
+        assert track.current_a[gap] == pytest.approx(amps, rel=0.02)
+        unsure = unsure_a * 2.0 / CELL.capacity_ah
+        assert np.sqrt(track.charge_var[gap]) == pytest.approx(unsure, rel=0.03)
+
+
+def test_means_leave_out_what_was_not_measured() -> None:
+    """Voltage means over the finite rows of a step; NaN where a step has none."""
+    time_s = np.arange(0.0, 181.0, 10.0)
+    log = make_log(time_s)
+    log.voltage_v[1:4] = np.nan  # rows 1..6 are the first step
+    log.voltage_v[7:13] = np.nan  # all of the second
+    track = track_of(log)
+    assert track.voltage_v[0] == pytest.approx(log.voltage_v[4:7].mean())
+    assert np.isnan(track.voltage_v[1])
+    assert track.voltage_v[2] == pytest.approx(log.voltage_v[13:19].mean())
+
+
+def test_bank_is_scaled_to_a_cell() -> None:
+    """Four in series, 200 Ah of 2.0745 Ah cells: voltage a quarter, current by the capacities."""
+    log = make_log(np.arange(0.0, 601.0, 10.0))
+    bank = Log("bank", log.time_s, 96.4 * log.current_a, 4.0 * log.voltage_v)
+    one = track_of(log)
+    many = track_of(bank, scale=Scale.of(4, 96.4 * CELL.capacity_ah, CELL))
+    np.testing.assert_allclose(many.current_a, one.current_a)
+    np.testing.assert_allclose(many.voltage_v, one.voltage_v)
+
+
+def test_hour_of_day() -> None:
+    """From the hour given, or from the log's own clock (UTC); wrapped at midnight."""
+    time_s = np.arange(0.0, 7201.0, 600.0)
+    by_hand = track_of(make_log(time_s), step_s=600.0, hour=23.0)
+    assert by_hand.hour[0] == pytest.approx(23.0 + 300.0 / 3600.0)
+    assert by_hand.hour[-1] == pytest.approx(1.0 - 300.0 / 3600.0)
+    unix = 1_700_000_000.0 + time_s  # 22:13:20 UTC
+    clock = track_of(make_log(time_s, unix_time_s=unix), step_s=600.0, hour=5.0)
+    assert clock.hour[0] == pytest.approx((22 + 13 / 60 + 20 / 3600 + 300 / 3600) % 24)
+
+
+def test_patterns_count_the_share_of_a_step() -> None:
+    """Over a whole day the shares add up to the hours of the window; the steady one is always."""
+    day = track_of(make_log(np.arange(0.0, 86401.0, 60.0)), step_s=600.0)
+    night = Pattern(Hours(((0, 7 * 60), (22 * 60, 1440))))
+    steady, at_night = day.patterns_on((STEADY, night))
+    assert (steady == 1.0).all()
+    assert np.sum(at_night * day.dt_s) / 3600.0 == pytest.approx(9.0, abs=0.05)
+    assert at_night[day.hour > 23.5].min() == 1.0
+    assert at_night[(day.hour > 8) & (day.hour < 21)].max() == 0.0
+
+
+def test_the_counter_is_believed_before_the_samples() -> None:
+    """With an instrument's own counter, the charge of the steps is the counter's."""
+    log = make_log(np.arange(0.0, 3601.0, 10.0))
+    counter = np.concatenate([[0.0], np.cumsum(-0.7 * np.diff(log.time_s))]) / 3600.0
+    counted = Log("c", log.time_s, log.current_a, log.voltage_v, net_charge_ah=counter)
+    np.testing.assert_allclose(track_of(counted).current_a, -0.7)
