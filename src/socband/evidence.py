@@ -132,7 +132,8 @@ class RestedVoltage:
             * np.exp(-self.rested_hours * 3600.0 / cell.tau2_s)
         )
         variance = (self.reading_std_v / context.scale.cells_in_series) ** 2 + left**2
-        innovation = measured - predicted - spread * state[k.E]
+        offset = context.parameters[k.VOLTAGE_V]
+        innovation = measured - predicted - offset - spread * state[k.E]
         kalman_update(state, {0: slope, 3: spread}, innovation, variance, context.eta)
 
 

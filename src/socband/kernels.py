@@ -42,8 +42,12 @@ STATE_ROWS = P0 + 15
 STATE = ("z", "i1", "i2", "e", "b")
 
 # rows of the parameter matrix (rows, n)
-GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, TEMPERATURE_K = range(5)
-PARAMETER_ROWS = 5
+GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, TEMPERATURE_K, VOLTAGE_V = range(6)
+PARAMETER_ROWS = 6
+
+# rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows
+SEEN_A, RC1_BEFORE, RC1_END, RC1_MEAN, RC2_BEFORE, RC2_END, RC2_MEAN, HYST_KEEP, HYST_ADD = range(9)
+DRIVE_ROWS = 9
 
 # entries of the vector of numbers common to all members
 (
@@ -79,7 +83,7 @@ def filter_range(
     parameters,
     pattern,
     dt_s,
-    current_a,
+    drive,
     voltage_v,
     temperature_c,
     patterns_on,
@@ -95,7 +99,8 @@ def filter_range(
 
     Args:
         state: (STATE_ROWS, n), parameters: (PARAMETER_ROWS, n), pattern: (n,) int64.
-        dt_s, current_a, voltage_v, temperature_c: (t,); voltage NaN = not measured.
+        dt_s, voltage_v, temperature_c: (t,); voltage NaN = not measured.
+        drive: (DRIVE_ROWS, t) the seen current and its RC and hysteresis responses, see `respond`.
         patterns_on: (patterns, t) share of the step in which the untracked load draws.
         charge_var: (t,) variance that the step adds to the charge of unknown cause (a gap).
         table: (k, >=7) cell table on a uniform charge grid over 0..1.
@@ -115,15 +120,15 @@ def filter_range(
     outlier2 = common[OUTLIER_SIGMA] ** 2
     noise2 = common[NOISE_V] ** 2
     s_lag = common[SAT_LAG_C]
-    w = np.empty((38, BLOCK))
+    w = np.empty((39, BLOCK))
     z, i1, i2, e, b, h, ll = w[0], w[1], w[2], w[3], w[4], w[5], w[6]
     pzz, pz1, pz2, pze, pzb = w[7], w[8], w[9], w[10], w[11]
     p11, p12, p1e, p1b = w[12], w[13], w[14], w[15]
     p22, p2e, p2b, pee, peb, pbb = w[16], w[17], w[18], w[19], w[20], w[21]
     cur, zmid, i1m, i2m = w[22], w[23], w[24], w[25]
     uhat, hz, h1, h2, he, hb = w[26], w[27], w[28], w[29], w[30], w[31]
-    gain, unt, cap, res, dtemp = w[32], w[33], w[34], w[35], w[36]
-    qz = w[37]
+    gain, unt, cap, res, dtemp, du = w[32], w[33], w[34], w[35], w[36], w[37]
+    qz = w[38]
     for start in range(first, last, BLOCK):
         m = min(BLOCK, last - start)
         for r in range(STATE_ROWS):
@@ -134,7 +139,7 @@ def filter_range(
                 w[32 + r, j] = parameters[r, start + j]
         for t in range(n_steps):
             dt = dt_s[t]
-            seen = current_a[t]
+            seen = drive[SEEN_A, t]
             volt = voltage_v[t]
             temp = temperature_c[t]
             a1 = math.exp(-dt / tau1)
@@ -166,12 +171,18 @@ def filter_range(
                 # predict: x <- F x
                 amps = cur[j]
                 q = qz[j]
-                i1m[j] = c1 * i1[j] + (1.0 - c1) * amps
-                i2m[j] = c2 * i2[j] + (1.0 - c2) * amps
+                # The branches answer linearly: to the seen current as worked out on the log's own
+                # rows, and to the rest of the member's current, which is constant over the step.
+                seen_gain = gain[j]
+                rest = amps - seen_gain * seen
+                own1 = i1[j] - seen_gain * drive[RC1_BEFORE, t]
+                own2 = i2[j] - seen_gain * drive[RC2_BEFORE, t]
+                i1m[j] = seen_gain * drive[RC1_MEAN, t] + c1 * own1 + (1.0 - c1) * rest
+                i2m[j] = seen_gain * drive[RC2_MEAN, t] + c2 * own2 + (1.0 - c2) * rest
+                i1[j] = seen_gain * drive[RC1_END, t] + a1 * own1 + g1 * rest
+                i2[j] = seen_gain * drive[RC2_END, t] + a2 * own2 + g2 * rest
                 zmid[j] = z[j] + 0.5 * q * amps
                 z[j] += q * amps
-                i1[j] = a1 * i1[j] + g1 * amps
-                i2[j] = a2 * i2[j] + g2 * amps
                 e[j] *= ae
                 # P <- F P F' + Q, written out; F couples only through b
                 zb, b1, b2, eb, bb = pzb[j], p1b[j], p2b[j], peb[j], pbb[j]
@@ -193,12 +204,16 @@ def filter_range(
                 pee[j] = ae * ae * pee[j] + qe
                 peb[j] = ae * eb
                 pbb[j] = bb + qb
+            keep_h = drive[HYST_KEEP, t]
+            add_h = drive[HYST_ADD, t]
             for j in range(m):
-                # hysteresis, Plett 2004: relaxes towards the sign of the current with the charge
-                amps = cur[j]
-                ah = math.exp(-gamma * abs(amps) * dt / (3600.0 * cap[j]))
-                sign = 1.0 if amps > 0.0 else (-1.0 if amps < 0.0 else 0.0)
-                h[j] = ah * h[j] + (1.0 - ah) * sign
+                # hysteresis, Plett 2004: first what the seen current does, back and forth within
+                # the step, then what the rest of the member's current does
+                rest = cur[j] - gain[j] * seen
+                x = gamma * abs(rest) * dt / (3600.0 * cap[j])
+                ah = math.exp(-x)
+                sign = 1.0 if rest > 0.0 else (-1.0 if rest < 0.0 else 0.0)
+                h[j] = ah * (keep_h * h[j] + add_h) + (1.0 - ah) * sign
             if not math.isnan(volt):
                 for j in range(m):
                     # look-ups
@@ -278,7 +293,7 @@ def filter_range(
                     te = az * pze[j] + a_1 * p1e[j] + a_2 * p2e[j] + a_e * pee[j] + a_b * peb[j]
                     tb = az * pzb[j] + a_1 * p1b[j] + a_2 * p2b[j] + a_e * peb[j] + a_b * pbb[j]
                     s = az * tz + a_1 * t1 + a_2 * t2 + a_e * te + a_b * tb + noise2
-                    nu = volt - uhat[j] - he[j] * e[j]
+                    nu = volt - uhat[j] - du[j] - he[j] * e[j]
                     # An innovation beyond `outlier` standard deviations counts as a bad reading:
                     # its variance is raised until it is exactly that far out.
                     s = max(s, nu * nu / outlier2)
@@ -313,6 +328,49 @@ def filter_range(
         for r in range(STATE_ROWS):
             for j in range(m):
                 state[r, start + j] = w[r, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def respond(time_s, current_a, ends, tau1_s, tau2_s, turn_per_as, out):
+    """What the seen current does to a cell at rest, row by row of the log, gathered into steps.
+
+    Args:
+        time_s, current_a: (r,) rows of the log; the current of a row holds since the row before.
+        ends: (t,) last row of each step; the first step begins at row 0.
+        tau1_s, tau2_s: time constants of the branches.
+        turn_per_as: gamma over capacity [1/(A s)], how fast hysteresis follows the charge.
+        out: (DRIVE_ROWS, t).
+    """
+    i1 = i2 = 0.0
+    row = 0
+    for t in range(ends.shape[0]):
+        out[RC1_BEFORE, t] = i1
+        out[RC2_BEFORE, t] = i2
+        charge = mean1 = mean2 = span = add = 0.0
+        keep = 1.0
+        while row < ends[t]:
+            row += 1
+            dt = time_s[row] - time_s[row - 1]
+            amps = current_a[row]
+            a1 = math.exp(-dt / tau1_s)
+            a2 = math.exp(-dt / tau2_s)
+            mean1 += amps * dt + (i1 - amps) * tau1_s * (1.0 - a1)
+            mean2 += amps * dt + (i2 - amps) * tau2_s * (1.0 - a2)
+            i1 = a1 * i1 + (1.0 - a1) * amps
+            i2 = a2 * i2 + (1.0 - a2) * amps
+            x = math.exp(-turn_per_as * abs(amps) * dt)
+            sign = 1.0 if amps > 0.0 else (-1.0 if amps < 0.0 else 0.0)
+            add = x * add + (1.0 - x) * sign
+            keep *= x
+            charge += amps * dt
+            span += dt
+        out[SEEN_A, t] = charge / span
+        out[RC1_END, t] = i1
+        out[RC2_END, t] = i2
+        out[RC1_MEAN, t] = mean1 / span
+        out[RC2_MEAN, t] = mean2 / span
+        out[HYST_KEEP, t] = keep
+        out[HYST_ADD, t] = add
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

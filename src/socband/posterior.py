@@ -43,6 +43,8 @@ class Settings:
         error_scale, tau_scale: multiply the model error's deviation and memory; None = the cell's.
         cloud_soc: standard deviation of a member's own cloud of start charge, 0..1.
         cloud_bias: share of the offset's standard deviation that lies within a member.
+        start_branch_c: standard deviation of the two branch currents at the start of a log, of
+            whose time before nothing is known [C-rate].
         bias_walk_a_per_sqrt_s: random walk of the constant error [A/sqrt(s)], per cell.
         outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
         ess_share: resample when the effective sample size falls below this share.
@@ -59,6 +61,7 @@ class Settings:
     tau_scale: float | None = None
     cloud_soc: float = 0.015
     cloud_bias: float = 0.5
+    start_branch_c: tuple[float, float] = (0.2, 0.1)
     bias_walk_a_per_sqrt_s: float = 0.0
     outlier_sigma: float = 4.0
     ess_share: float = 0.5
@@ -178,11 +181,14 @@ class _Run:
         parameters[k.CAPACITY_AH] = self.cell.capacity_ah * members.capacity_fraction
         parameters[k.RESISTANCE] = members.resistance_factor
         parameters[k.TEMPERATURE_K] = members.temperature_offset_k
+        parameters[k.VOLTAGE_V] = members.voltage_offset_v
         state = np.zeros((k.STATE_ROWS, n))
         state[k.Z] = soc
         state[k.B] = -scale * (gain * offset + np.where(steady, members.untracked_a, 0.0))
         state[k.H] = members.h
         state[k.P0] = cloud_soc**2
+        branch_a = np.array(settings.start_branch_c) * self.cell.capacity_ah
+        state[k.P0 + 5], state[k.P0 + 9] = branch_a**2
         state[k.P0 + 12] = 1.0  # e starts anywhere: its own stationary variance
         state[k.P0 + 14] = (scale * gain * cloud_offset) ** 2
         return state, parameters, members.untracked_pattern
@@ -207,7 +213,7 @@ class _Run:
                 parameters,
                 pattern,
                 t.dt_s[a:b],
-                t.current_a[a:b],
+                np.ascontiguousarray(t.drive[:, a:b]),
                 self.voltage_v[a:b],
                 t.temperature_c[a:b],
                 np.ascontiguousarray(self.patterns_on[:, a:b]),

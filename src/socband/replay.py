@@ -58,7 +58,7 @@ def replay(
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
     ambient_c = setup.ambient.temperature_c.median
     start_hour = setup.present.clock.minute / 60.0
-    track = Track.from_log(log, scale, ambient_c, step_s, start_hour)
+    track = Track.from_log(log, cell, scale, ambient_c, step_s, start_hour)
     unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     posterior = condition(track, cell, unknowns, settings, evidence, progress)
     display = displayed(setup, log, track.time_s)

@@ -1,8 +1,9 @@
 """From a log to the filter's steps: coarsened, scaled to one cell, with the hour of day.
 
 A log at one second carries little more about the charge than its means over half a minute, and
-costs thirty times as much. `Track.from_log` forms steps that never mix rows across a gap; the mean
-current of a step carries exactly the charge that the log's own trapezoids carry.
+costs thirty times as much. `Track.from_log` forms steps that never mix rows across a gap. What the
+seen current does to RC branches and hysteresis is still worked out row by row (`kernels.respond`),
+so that coarse steps lose nothing of a pulsed load.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband import kernels as k
+
 if TYPE_CHECKING:
     from socband.cell import CellModel
     from socband.logs import Log
@@ -20,7 +23,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known
-GAP_STD_C_RATE = 0.05  # assumed: how far the current in a gap may be from the straight line through
+BESIDE_GAP_S = 1800.0  # assumed: what flows for so long on both sides tells what flowed in a gap
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,8 @@ class Track:
     Attributes:
         time_s: (t,) end of each step, seconds from the start of the log.
         dt_s: (t,) length of each step.
-        current_a: (t,) mean current the monitor saw, per cell, positive = charge.
+        drive: (DRIVE_ROWS, t) mean current the monitor saw, per cell, positive = charge, and what
+            it does to the RC branches and to hysteresis; see `kernels.respond`.
         voltage_v: (t,) mean voltage per cell, NaN where not measured.
         temperature_c: (t,) cell temperature, before a member's own offset.
         hour: (t,) hour of day at the middle of the step, 0..24.
@@ -58,7 +62,7 @@ class Track:
 
     time_s: Array
     dt_s: Array
-    current_a: Array
+    drive: Array
     voltage_v: Array
     temperature_c: Array
     hour: Array
@@ -72,6 +76,7 @@ class Track:
     def from_log(
         cls,
         log: Log,
+        cell: CellModel,
         scale: Scale,
         temperature_c: float,
         step_s: float = 60.0,
@@ -81,6 +86,7 @@ class Track:
 
         Args:
             log: at bank level.
+            cell: its time constants make the drive.
             scale: bank to cell.
             temperature_c: used where the log has no temperature.
             step_s: wanted length of a step [s]; never finer than the log.
@@ -88,18 +94,21 @@ class Track:
         """
         t = log.time_s
         dt = np.diff(t)
-        charge = np.concatenate(
-            [[0.0], np.cumsum(0.5 * (log.current_a[1:] + log.current_a[:-1]) * dt)]
-        )
         gap_before = np.concatenate([[False], dt > max(GAP_S, step_s)])
-        # A step ends where the next row belongs to another bin, or lies behind a gap.
-        bin_of = np.floor(t / step_s + 1e-9).astype(np.int64)
-        ends = np.flatnonzero(np.concatenate([(np.diff(bin_of) != 0) | gap_before[1:], [True]]))
+        # A step ends where the next row belongs to another bin or lies behind a gap, and with a gap
+        # itself. A row on the edge of a bin belongs to the step that ends there.
+        bin_of = np.ceil((t - t[0]) / step_s - 1e-6).astype(np.int64)
+        ends_here = (np.diff(bin_of) != 0) | gap_before[1:] | gap_before[:-1]
+        ends = np.flatnonzero(np.concatenate([ends_here, [True]]))
         ends = ends[ends > 0]
         starts = np.concatenate([[0], ends[:-1]])
         length = t[ends] - t[starts]
-        mean_current = (charge[ends] - charge[starts]) / length
         in_gap = gap_before[ends] & (ends - starts == 1)
+        row_a, row_var = _row_currents(log, gap_before)
+        row_a = row_a * scale.cell_per_bank
+        drive = np.empty((k.DRIVE_ROWS, len(ends)))
+        turn = cell.hysteresis_decay / (3600.0 * cell.capacity_ah)
+        k.respond(t, row_a, ends, cell.tau1_s, cell.tau2_s, turn, drive)
         voltage = _mean_over(log.voltage_v, starts, ends)
         temperature = (
             np.full(len(ends), float(temperature_c))
@@ -110,23 +119,64 @@ class Track:
         middle = 0.5 * (t[ends] + t[starts])
         if log.unix_time_s is not None:
             start_hour = (log.unix_time_s[0] / 3600.0) % 24.0
-        c_hours = length / 3600.0 * GAP_STD_C_RATE
+        unsure_ah = np.sqrt(row_var[ends]) * scale.cell_per_bank * length / 3600.0
         return cls(
             time_s=t[ends],
             dt_s=length,
-            current_a=mean_current * scale.cell_per_bank,
+            drive=drive,
             voltage_v=np.where(in_gap, log.voltage_v[ends], voltage) / scale.cells_in_series,
             temperature_c=temperature,
             hour=np.mod(start_hour + middle / 3600.0, 24.0),
-            charge_var=np.where(in_gap, c_hours**2, 0.0),
+            charge_var=np.where(in_gap, (unsure_ah / cell.capacity_ah) ** 2, 0.0),
             scale=scale,
         )
+
+    @property
+    def current_a(self) -> Array:
+        """(t,) mean current the monitor saw in each step, per cell [A]."""
+        return self.drive[k.SEEN_A]
 
     def patterns_on(self, patterns: tuple[Pattern, ...]) -> Array:
         """(patterns, t) share of each step in which a load of that pattern draws."""
         quarter = self.dt_s / 3600.0 / 4.0
         offsets = np.array([-1.5, -0.5, 0.5, 1.5])[:, None] * quarter
         return np.stack([p.active(self.hour + offsets).mean(axis=0) for p in patterns])
+
+
+def _row_currents(log: Log, gap_before: Array) -> tuple[Array, Array]:
+    """Current that holds between each row and the one before, and what a gap leaves unsure of it.
+
+    From the instrument's own charge counter where the log has one (a sampled current misses what
+    happens between the samples), else the row's own current, as loggers store means. In a gap it
+    is the mean current on both sides, and may be off by as much as the two sides differ and as
+    half of that mean (assumed: a load may have run, or not).
+
+    Returns:
+        (r,) current [A] and (r,) its variance, not 0 only behind a gap; bank level.
+    """
+    variance = np.zeros(len(log))
+    if log.net_charge_ah is not None:
+        between = 3600.0 * np.diff(log.net_charge_ah) / np.diff(log.time_s)
+        return np.concatenate([between[:1], between]), variance
+    amps = log.current_a.copy()
+    dt = np.diff(log.time_s, prepend=log.time_s[0])
+    inside = np.where(gap_before, 0.0, dt)
+    charge, span = np.cumsum(inside * amps), np.cumsum(inside)
+    for row in np.flatnonzero(gap_before):
+        early, late = np.searchsorted(
+            log.time_s, [log.time_s[row - 1] - BESIDE_GAP_S, log.time_s[row] + BESIDE_GAP_S]
+        )
+        late = min(late, len(log) - 1)
+        sides = [
+            (charge[b] - charge[a]) / (span[b] - span[a])
+            for a, b in ((early, row - 1), (row, late))
+            if span[b] > span[a]
+        ]
+        amps[row] = np.mean(sides) if sides else log.current_a[row]
+        variance[row] = (
+            np.ptp(sides) ** 2 / 4.0 + (0.5 * amps[row]) ** 2 if sides else amps[row] ** 2
+        )
+    return amps, variance
 
 
 def _mean_over(values: Array, starts: Array, ends: Array) -> Array:

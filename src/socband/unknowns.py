@@ -36,6 +36,7 @@ NAMES = (
     "resistance_factor",
     "hysteresis_start",
     "temperature_offset_k",
+    "voltage_offset_v",
 )
 
 
@@ -69,6 +70,7 @@ def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
 
 
 ALWAYS = Hours()
+NO_OFFSET = Quantity.from_number(0.0)
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,8 @@ class Members:
         resistance_factor: present over the cell model's resistance.
         h: hysteresis state, -1..1.
         temperature_offset_k: cell temperature less what was given or measured [K].
+        voltage_offset_v: measured less modelled voltage of a cell, constant: the meter, and how
+            this cell differs from its model [V].
         i1_a, i2_a: currents of the two RC branches, bank level [A].
     """
 
@@ -122,6 +126,7 @@ class Members:
     resistance_factor: Array
     h: Array
     temperature_offset_k: Array
+    voltage_offset_v: Array
     i1_a: Array
     i2_a: Array
 
@@ -143,8 +148,8 @@ class Unknowns:
 
     Attributes:
         start_soc: true charge where the story starts, 0..1.
-        offset_a, gain_error, capacity_fraction, resistance_factor, temperature_offset_k: see
-            `Members`.
+        offset_a, gain_error, capacity_fraction, resistance_factor, temperature_offset_k,
+            voltage_offset_v: see `Members`.
         untracked_probability: that there is an untracked load at all, 0..1.
         untracked_a: its size if there is one [A], positive.
         patterns: when it may draw; the first is the steady one by custom.
@@ -160,6 +165,7 @@ class Unknowns:
     resistance_factor: Quantity
     hysteresis_start: Quantity
     temperature_offset_k: Quantity
+    voltage_offset_v: Quantity = NO_OFFSET
     patterns: tuple[Pattern, ...] = (STEADY,)
 
     @classmethod
@@ -213,6 +219,7 @@ class Unknowns:
             resistance_factor=self.resistance_factor.ppf(u["resistance_factor"]),
             h=self.hysteresis_start.ppf(u["hysteresis_start"]),
             temperature_offset_k=self.temperature_offset_k.ppf(u["temperature_offset_k"]),
+            voltage_offset_v=self.voltage_offset_v.ppf(u["voltage_offset_v"]),
             i1_a=np.zeros(n),
             i2_a=np.zeros(n),
         )

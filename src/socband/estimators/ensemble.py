@@ -26,6 +26,23 @@ _STARTS_H = range(0, 24, 3)
 _SHARES = (0.3, 0.5)
 
 
+class ClippedNormal(Quantity):
+    """A normal whose tails beyond 0 and 1 sit on 0 and 1.
+
+    A charger stops at full, so a bank that may hold more than it can is full: the mass beyond 1
+    belongs to 1, just as the display's own count is clipped there.
+    """
+
+    @classmethod
+    def of(cls, mean: float, std: float) -> ClippedNormal:
+        """Mean and standard deviation before clipping."""
+        return cls.from_dist("norm", loc=mean, scale=std)
+
+    def ppf(self, u: np.ndarray) -> np.ndarray:
+        """Quantile function."""
+        return np.clip(super().ppf(u), 0.0, 1.0)
+
+
 def unknowns_of(prior: Prior, cell: CellModel) -> Unknowns:
     """The bench's prior in the ensemble's own terms."""
     windows = [
@@ -38,9 +55,7 @@ def unknowns_of(prior: Prior, cell: CellModel) -> Unknowns:
     )
     capacity = prior.assumed_capacity_ah / _capacity_at(cell, prior.temperature_c)
     return Unknowns(
-        start_soc=Quantity.from_dist("norm", loc=prior.soc0_mean, scale=prior.soc0_std).within(
-            max(0.0, prior.soc0_mean - 5.0 * prior.soc0_std), 1.0
-        ),
+        start_soc=ClippedNormal.of(prior.soc0_mean, prior.soc0_std),
         offset_a=Quantity.from_dist("norm", loc=0.0, scale=prior.offset_std_a),
         gain_error=Quantity.from_dist("norm", loc=0.0, scale=prior.gain_std),
         untracked_probability=prior.untracked_probability,
@@ -86,7 +101,7 @@ class Ensemble:
         self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
     ) -> xr.Dataset:
         """See `socband.estimators.Estimator`."""
-        track = Track.from_log(log, Scale(), prior.temperature_c, self.step_s)
+        track = Track.from_log(log, cell, Scale(), prior.temperature_c, self.step_s)
         # What stands for a day on the bench is `day_s` long.
         middle = track.time_s - 0.5 * track.dt_s
         track = replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
