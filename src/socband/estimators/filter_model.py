@@ -39,7 +39,7 @@ class Noise:
 
 #: Lowest mean CRPS of the grid in benchmarks/bench_table.py --tune, which looks at the calibration
 #: records of benchmarks/split.toml only.
-NOISE = Noise(current_c_rate=0.01, voltage_v=0.02)
+NOISE = Noise(current_c_rate=0.1, voltage_v=0.16)
 
 
 @dataclass(frozen=True, eq=False)

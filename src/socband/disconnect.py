@@ -1,0 +1,128 @@
+"""Scores of forecasts of the time until low-voltage disconnect, on records that end there.
+
+Where a record ends because the cell was empty, the time that was left is known at each of its rows.
+At random times a forecaster is given the faulty log up to then and states quantiles of the hours
+left. It knows nothing of the load to come but what the log has shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from socband.bench import Context
+from socband.estimators import Prior
+from socband.estimators.display import Display
+from socband.faults import stream
+from socband.logs import Log, sliced
+from socband.scoring import QUANTILES, disconnect_scores
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.models import CellModel
+
+Array = np.ndarray
+
+
+class Forecaster(Protocol):
+    """Anything that states how long a log's load will last."""
+
+    def hours_left(
+        self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """Probabilities (k,) and quantiles (k,) [h] at the log's last row; infinite if never."""
+        ...
+
+
+@dataclass(frozen=True)
+class Naive:
+    """Displayed charge ÷ present current: what a monitor's "time to go" amounts to.
+
+    `window_s`: the present current is the mean the monitor saw over this long; a few minutes
+    (common practice, no source). States no band.
+    """
+
+    window_s: float = 300.0
+
+    def hours_left(
+        self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """See `Forecaster`."""
+        shown = Display().estimate(log, cell, prior, rng)["soc_quantile"].values[-1, 0]
+        recent = log.time_s > log.time_s[-1] - self.window_s
+        drawn_a = -float(np.mean(log.current_a[recent]))
+        left_ah = float(shown) * prior.assumed_capacity_ah
+        hours = left_ah / drawn_a if drawn_a > 0 else np.inf
+        return np.array(QUANTILES), np.full(len(QUANTILES), hours)
+
+
+FORECASTERS: dict[str, Forecaster] = {
+    "naive": Naive(),
+    "naive_mean_so_far": Naive(window_s=np.inf),
+}
+
+
+def score_disconnect(
+    context: Context,
+    forecasters: Mapping[str, Forecaster] = FORECASTERS,
+    faults: int = 20,
+    times: int = 5,
+) -> xr.Dataset:
+    """Forecast at random times on every record that ends at the cut-off, and score.
+
+    Args:
+        context: from `bench.make_context`.
+        forecasters: by name.
+        faults: a record.
+        times: forecasts a fault, at uniformly random times after the first tenth of the log.
+
+    Returns:
+        mae_hours, coverage_90, pinball_hours, never over forecaster and record; `truth_hours` and
+        the median over forecaster, record, forecast.
+    """
+    import xarray as xr
+
+    records = [name for name, record in context.records.items() if record.ends_at_cutoff]
+    shape = (len(forecasters), len(records))
+    scores = {
+        k: np.full(shape, np.nan) for k in ("mae_hours", "coverage_90", "pinball_hours", "never")
+    }
+    truth = np.full((len(records), faults * times), np.nan)
+    median = np.full((*shape, faults * times), np.nan)
+    for j, record in enumerate(records):
+        answers: dict[str, list[Array]] = {name: [] for name in forecasters}
+        probabilities: dict[str, Array] = {}
+        for fault in range(faults):
+            _, view = context.view(record, fault)
+            left = (view.dt_s.sum() - np.cumsum(view.dt_s)) / 3600.0
+            at = stream(context.seed, "forecast", record, fault).uniform(0.1, 1.0, times)
+            rows = np.clip((np.sort(at) * len(view.log)).astype(int), 2, len(view.log) - 2)
+            truth[j, fault * times : (fault + 1) * times] = left[rows]
+            for name, forecaster in forecasters.items():
+                for k, row in enumerate(rows):
+                    so_far = replace(sliced(view.log, 0, int(row) + 1), net_charge_ah=None)
+                    rng = stream(context.seed, "hours left", record, fault, k, name)
+                    probabilities[name], hours = forecaster.hours_left(
+                        so_far, context.cells[record], view.prior, rng
+                    )
+                    answers[name].append(hours)
+        for i, name in enumerate(forecasters):
+            stated = np.array(answers[name])
+            for key, value in disconnect_scores(truth[j], stated, probabilities[name]).items():
+                scores[key][i, j] = value
+            middle = int(np.argmin(np.abs(probabilities[name] - 0.5)))
+            median[i, j] = stated[:, middle]
+    units = {"mae_hours": "h", "coverage_90": "1", "pinball_hours": "h", "never": "1"}
+    grid = ("forecaster", "record")
+    return xr.Dataset(
+        {
+            **{key: (grid, values, {"units": units[key]}) for key, values in scores.items()},
+            "truth_hours": (("record", "forecast"), truth, {"units": "h"}),
+            "median_hours": ((*grid, "forecast"), median, {"units": "h"}),
+        },
+        coords={"forecaster": list(forecasters), "record": records},
+    )
