@@ -19,6 +19,7 @@ from socband.models import CellModel, load_cell
 from socband.track import Scale
 
 N = 5
+ONE = Scale()
 LOG_2PI = np.log(2.0 * np.pi)
 
 
@@ -41,7 +42,7 @@ def matrix(state: np.ndarray, j: int) -> np.ndarray:
     return full + np.triu(full, 1).T
 
 
-def context(cell: CellModel, scale: Scale = Scale(), eta: float = 1.0, **changes) -> Context:
+def context(cell: CellModel, scale: Scale = ONE, eta: float = 1.0, **changes) -> Context:
     rng = np.random.default_rng(1)
     parameters = np.zeros((k.PARAMETER_ROWS, N))
     parameters[k.GAIN] = rng.normal(1, 0.01, N)

@@ -14,6 +14,7 @@ from socband.track import GAP_S, Scale, Track
 from socband.unknowns import STEADY, Pattern
 
 CELL = load_cell("lfp-18650-2ah")
+ONE = Scale()
 
 
 def make_log(time_s: np.ndarray, seed: int = 0, **more) -> Log:
@@ -22,7 +23,7 @@ def make_log(time_s: np.ndarray, seed: int = 0, **more) -> Log:
     return Log("made", time_s, rng.normal(-0.5, 1.0, n), rng.normal(3.3, 0.01, n), **more)
 
 
-def track_of(log: Log, step_s: float = 60.0, scale: Scale = Scale(), hour: float = 0.0) -> Track:
+def track_of(log: Log, step_s: float = 60.0, scale: Scale = ONE, hour: float = 0.0) -> Track:
     return Track.from_log(log, CELL, scale, 25.0, step_s, hour)
 
 

@@ -20,7 +20,7 @@ def first_order_share(x: Array, y: Array, slices: int = 25) -> float:
 
     Args:
         x, y: (n,) one entry for each member.
-        slices: groups of equal size along x; a value that repeats (a spike) stays in one group.
+        slices: groups of equal size along x; a value that repeats (a spike) is a group of its own.
 
     Returns:
         The correlation ratio, corrected for the number of slices as an unbiased variance is.
@@ -29,7 +29,9 @@ def first_order_share(x: Array, y: Array, slices: int = 25) -> float:
     total = float(np.var(y))
     if total == 0.0 or np.ptp(x) == 0.0:
         return 0.0
-    edges = np.unique(np.quantile(x, np.linspace(0.0, 1.0, slices + 1)))
+    edges = np.quantile(x, np.linspace(0.0, 1.0, slices + 1))
+    spikes = edges[1:][np.diff(edges) == 0.0]
+    edges = np.unique(np.concatenate([edges, np.nextafter(spikes, -np.inf)]))
     group = np.searchsorted(edges[1:-1], x, side="left")
     count = np.bincount(group)
     used = count > 0

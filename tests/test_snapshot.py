@@ -1,0 +1,182 @@
+"""The snapshot: a display and the hours since full, against closed forms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from toys import EMPTY_V, SLOPE_V, straight_cell
+
+from socband.errors import InputError
+from socband.models import load_cell
+from socband.site import Setup, setup_from_table
+from socband.snapshot import take_snapshot, untracked_hours
+
+N = 8000
+RATED_AH = 100.0
+
+
+def make_setup(**sections: dict[str, Any]) -> Setup:
+    """Everything exactly known unless a section says otherwise."""
+    table: dict[str, Any] = {
+        "bank": {
+            "cell": "lfp-prismatic-100ah",
+            "cells_in_series": 4,
+            "rated_capacity_ah": RATED_AH,
+            "capacity_fraction": 1.0,
+            "resistance_factor": 1.0,
+        },
+        "monitor": {
+            "offset_a": 0.0,
+            "gain_error": 0.0,
+            "drift_a_per_k": 0.0,
+            "assumed_capacity_ah": RATED_AH,
+            "re_zero": {"false_probability": 0.0},
+        },
+        "untracked_load": {"probability": 0.0},
+        "ambient": {"temperature_c": 25.0},
+        "present": {"display_soc": 0.6, "hours_since_full": 72.0, "clock": "12:00"},
+        "limits": {"disconnect_v": 10.0},
+    }
+    for section, values in sections.items():
+        table[section] = table.get(section, {}) | values
+    return setup_from_table(table)
+
+
+def soc_of(setup: Setup, n: int = N, seed: int = 0) -> np.ndarray:
+    return take_snapshot(setup, straight_cell(capacity_ah=100.0), n, seed).members.soc
+
+
+def test_nothing_unknown_nothing_wrong() -> None:
+    """With a perfect monitor the charge is the display."""
+    np.testing.assert_allclose(soc_of(make_setup()), 0.6, atol=1e-12)
+
+
+def test_offset_drift() -> None:
+    """100·I·t/C %: 100 mA over 7 days on 100 Ah is 16.8 % (Movassagh et al. 2021; computed).
+
+    A monitor that reads too high shows too much: the true charge is lower.
+    """
+    setup = make_setup(monitor={"offset_a": 0.1}, present={"hours_since_full": 168.0})
+    np.testing.assert_allclose(soc_of(setup), 0.6 - 0.168, atol=1e-12)
+    spread = make_setup(
+        monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.05}},
+        present={"hours_since_full": 168.0},
+    )
+    std = soc_of(spread).std()
+    assert abs(std - 0.084) < 5 * 0.084 / np.sqrt(2 * N)  # 50 mA, 7 days: 8.4 %
+
+
+@pytest.mark.parametrize(
+    ("section", "values", "wanted"),
+    [
+        ("monitor", {"gain_error": 0.02}, 1.0 - 0.4 / 1.02),
+        ("monitor", {"assumed_capacity_ah": 90.0}, 1.0 - 0.4 * 0.9),
+        ("bank", {"capacity_fraction": 0.8}, 1.0 - 0.4 / 0.8),
+        ("untracked_load", {"probability": 1.0, "current_a": 0.2}, 0.6 - 0.144),
+        (
+            "untracked_load",
+            {"probability": 1.0, "current_a": 0.6, "hours": ["20:00-04:00"]},
+            0.6 - 0.144,
+        ),
+    ],
+)
+def test_one_error_at_a_time(section: str, values: dict[str, Any], wanted: float) -> None:
+    """Closed forms of gain, capacity and untracked load over 72 h."""
+    np.testing.assert_allclose(soc_of(make_setup(**{section: values})), wanted, atol=1e-9)
+
+
+def test_drift_with_temperature() -> None:
+    """2 mA per kelvin, 20 K below 25 °C, 72 h: the offset is -40 mA, the charge 2.88 % higher."""
+    setup = make_setup(monitor={"drift_a_per_k": 0.002}, ambient={"temperature_c": 5.0})
+    np.testing.assert_allclose(soc_of(setup), 0.6 + 0.0288, atol=1e-9)
+
+
+def test_false_full_is_a_mixture() -> None:
+    setup = make_setup(monitor={"re_zero": {"false_probability": 0.25, "shortfall": 0.1}})
+    soc = soc_of(setup)
+    assert set(np.round(soc, 9)) == {0.5, 0.6}
+    assert abs((soc < 0.55).mean() - 0.25) < 5 * np.sqrt(0.25 * 0.75 / N)
+
+
+def test_self_discharge() -> None:
+    """The cell's own loss comes on top: 0.1 % a day over three days."""
+    cell = replace(straight_cell(capacity_ah=100.0), self_discharge_per_day=0.001)
+    soc = take_snapshot(make_setup(), cell, 500, 0).members.soc
+    np.testing.assert_allclose(soc, 0.597, atol=1e-12)
+
+
+def test_rested_voltage_is_bayes_rule() -> None:
+    """Straight OCV: prior N(0.6, 0.0864), voltage ± 4 mV model error and 5 mV of the meter a cell.
+
+    The product of two normals; weights and resampling within five standard errors.
+    """
+    cell = straight_cell(capacity_ah=100.0)
+    setup = make_setup(
+        monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.12}},
+        present={"rested_voltage_v": 4 * (EMPTY_V + SLOPE_V * 0.65), "rested_hours": 100.0},
+    )
+    snapshot = take_snapshot(setup, cell, N, 0)
+    prior_std = 0.12 * 72.0 / RATED_AH
+    reading_std = np.hypot(0.004, 0.02 / 4) / SLOPE_V
+    precision = prior_std**-2 + reading_std**-2
+    mean = (0.6 * prior_std**-2 + 0.65 * reading_std**-2) / precision
+    soc = snapshot.members.soc
+    error = precision**-0.5 / np.sqrt(min(snapshot.effective_size, N))
+    assert abs(soc.mean() - mean) < 5 * error
+    assert abs(soc.std() - precision**-0.5) < 5 * error / np.sqrt(2)
+
+
+def test_contradicting_readings_are_refused() -> None:
+    """A display nobody's errors explain, and a voltage that belongs to another charge."""
+    with pytest.raises(InputError, match="rested_voltage_v"):
+        take_snapshot(
+            make_setup(present={"rested_voltage_v": 4 * 3.42, "rested_hours": 10.0}),
+            straight_cell(capacity_ah=100.0),
+            500,
+            0,
+        )
+    with pytest.raises(InputError, match="empty"):
+        soc_of(make_setup(untracked_load={"probability": 1.0, "current_a": 5.0}), n=500)
+
+
+def test_the_bank_is_still_on() -> None:
+    """Members that would be empty by now are gone; without a display anything else may be."""
+    cell = load_cell("lfp-prismatic-100ah")
+    setup = make_setup(
+        monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.5}},
+        present={"display_soc": 0.2},
+    )
+    soc = take_snapshot(setup, cell, 2000, 0).members.soc
+    assert soc.min() > 0.0
+    assert soc.max() <= 1.0
+    named = make_setup()
+    unknown = replace(named, present=replace(named.present, display_soc=None))
+    anywhere = take_snapshot(unknown, cell, 2000, 0).members.soc
+    assert abs(anywhere.mean() - 0.5) < 0.05
+
+
+def test_same_seed_same_members() -> None:
+    setup = make_setup(monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.1}})
+    assert np.array_equal(soc_of(setup, seed=3), soc_of(setup, seed=3))
+    assert not np.array_equal(soc_of(setup, seed=3), soc_of(setup, seed=4))
+
+
+@pytest.mark.parametrize(
+    "spans", [["22:00-07:00"], ["00:00-06:30"], ["11:00-13:00", "18:00-23:30"]]
+)
+@pytest.mark.parametrize("clock", ["00:10", "12:00", "23:50"])
+def test_untracked_hours_against_counting_minutes(spans: list[str], clock: str) -> None:
+    """Hours drawn since full, minute by minute backwards from now."""
+    setup = make_setup(
+        untracked_load={"probability": 1.0, "current_a": 0.1, "hours": spans},
+        present={"clock": clock},
+    )
+    hours = np.array([0.0, 0.5, 7.25, 24.0, 31.0, 100.0])
+    now = setup.present.clock.minute
+    for value, counted in zip(hours, untracked_hours(setup, hours), strict=True):
+        minutes = now - 1 - np.arange(round(value * 60))
+        inside = setup.untracked_load.hours.contains(np.mod(minutes, 1440))
+        assert counted == pytest.approx(inside.sum() / 60.0)

@@ -1,0 +1,129 @@
+"""The prior ensemble: streams, distributions, the spike at "no untracked load"."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from socband.quantity import Quantity
+from socband.site_fields import Hours
+from socband.unknowns import (
+    NAMES,
+    Pattern,
+    Unknowns,
+    normal_scores,
+    score_matrix,
+    uniforms,
+)
+
+N = 20_000
+
+
+def quantity(dist: str, **parameters: float) -> Quantity:
+    return Quantity.from_dist(dist, **parameters)
+
+
+PRIOR = Unknowns(
+    start_soc=quantity("beta", a=8.0, b=4.0),
+    offset_a=quantity("norm", loc=0.01, scale=0.08),
+    gain_error=quantity("uniform", loc=-0.01, scale=0.02),
+    untracked_probability=0.3,
+    untracked_a=quantity("expon", loc=0.0, scale=0.5),
+    capacity_fraction=quantity("norm", loc=0.93, scale=0.05),
+    resistance_factor=quantity("lognorm", s=0.3, loc=0.0, scale=1.1),
+    hysteresis_start=quantity("uniform", loc=-1.0, scale=2.0),
+    temperature_offset_k=quantity("norm", loc=0.0, scale=3.0),
+    patterns=(Pattern(weight=0.5), Pattern(Hours(((0, 360),)), weight=0.5, size=4.0)),
+)
+
+
+def test_a_longer_draw_begins_with_the_shorter_one() -> None:
+    """Counter-based streams: more members change none already drawn."""
+    for name in ("offset_a", "anything"):
+        long = uniforms(7, name, 5000)
+        for n in (1, 2, 3, 999):
+            assert np.array_equal(uniforms(7, name, n), long[:n])
+    few, many = PRIOR.draw(100, 3), PRIOR.draw(1000, 3)
+    for name in few.__dataclass_fields__:
+        assert np.array_equal(getattr(few, name), getattr(many, name)[:100]), name
+
+
+def test_streams_of_other_names_and_seeds_are_others() -> None:
+    """No two rows of a score matrix go together: correlations within 4.5 standard errors."""
+    scores = np.concatenate([score_matrix(0, N), score_matrix(1, N)])
+    correlation = np.corrcoef(scores) - np.eye(len(scores))
+    assert np.abs(correlation).max() < 4.5 / np.sqrt(N)
+
+
+def test_uniforms_are_uniform_and_open() -> None:
+    u = uniforms(11, "test", 200_000)
+    assert u.min() > 0
+    assert u.max() < 1
+    assert stats.kstest(u, "uniform").pvalue > 1e-3
+    assert stats.kstest(normal_scores(11, "test", N), "norm").pvalue > 1e-3
+
+
+@pytest.mark.parametrize(
+    ("name", "exact"),
+    [
+        ("soc", stats.beta(8, 4)),
+        ("offset_a", stats.norm(0.01, 0.08)),
+        ("gain_error", stats.uniform(-0.01, 0.02)),
+        ("capacity_fraction", stats.norm(0.93, 0.05)),
+        ("resistance_factor", stats.lognorm(0.3, scale=1.1)),
+        ("h", stats.uniform(-1, 2)),
+        ("temperature_offset_k", stats.norm(0, 3)),
+    ],
+)
+def test_members_follow_the_distributions_asked_for(name: str, exact) -> None:
+    """Kolmogorov-Smirnov against scipy.stats; and against a wrong one it fails."""
+    values = getattr(PRIOR.draw(N, 0), name)
+    assert stats.kstest(values, exact.cdf).pvalue > 1e-3
+    assert stats.kstest(values + 0.2 * values.std(), exact.cdf).pvalue < 1e-6
+
+
+def test_untracked_load_has_a_spike_at_none() -> None:
+    """A share of exactly 1 - probability has none; the rest follows its distribution and size."""
+    members = PRIOR.draw(N, 0)
+    some = members.untracked_a > 0
+    assert abs(some.mean() - 0.3) < 4.5 * np.sqrt(0.3 * 0.7 / N)
+    for pattern, size in ((0, 1.0), (1, 4.0)):
+        of_it = some & (members.untracked_pattern == pattern)
+        values = members.untracked_a[of_it] / size
+        assert stats.kstest(values, stats.expon(scale=0.5).cdf).pvalue > 1e-3
+    assert abs((members.untracked_pattern == 1).mean() - 0.5) < 4.5 * 0.5 / np.sqrt(N)
+
+
+def test_no_untracked_load_and_always_one() -> None:
+    assert (replace(PRIOR, untracked_probability=0.0).draw(1000, 0).untracked_a == 0).all()
+    assert (replace(PRIOR, untracked_probability=1.0).draw(1000, 0).untracked_a > 0).all()
+
+
+def test_quantities_rise_with_their_scores() -> None:
+    """Each score moves its own quantity, upwards, and no other."""
+    fields = dict(zip(NAMES, PRIOR.draw(1, 0).__dataclass_fields__, strict=False))
+    assert len(fields) == len(NAMES)
+    low = np.zeros((len(NAMES), 1))
+    low[NAMES.index("untracked_a")] = 1.0  # above the spike
+    for row, name in enumerate(NAMES):
+        high = low.copy()
+        high[row] += 1.5
+        before, after = PRIOR.members(low), PRIOR.members(high)
+        changed = [f for f in before.__dataclass_fields__ if getattr(after, f) > getattr(before, f)]
+        if name == "untracked_pattern":
+            assert set(changed) == {"untracked_pattern", "untracked_a"}
+        elif name == "voltage_offset_v":
+            assert changed == []  # exactly known by default
+        else:
+            assert len(changed) == 1, (name, changed)
+
+
+def test_take_keeps_members_whole() -> None:
+    members = PRIOR.draw(50, 1)
+    taken = members.take(np.array([3, 3, 40]))
+    assert len(taken) == 3
+    assert taken.soc[1] == members.soc[3]
+    assert taken.offset_a[2] == members.offset_a[40]
