@@ -1,0 +1,177 @@
+"""What a bench is to run, from flags or from a plan in TOML.
+
+    cell = "lfp-26650-2ah"
+    records = ["A123_DYN_50_P25_s1", "own-record.csv"]
+    estimators = ["ekf", "open_loop", "own.py:Own"]
+    faults = 50
+    seed = 0
+    step_s = 60
+
+Paths in a plan are relative to its folder.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from socband.bench import Context, make_context
+from socband.datasets import KNOWN, BenchRecord, bench_records
+from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.estimators import estimator_names, load_estimators
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A bench to run.
+
+    Attributes:
+        records: files with `true_soc`, folders or names of open sets, names of open records.
+        cell: cell model for records that are files; open records bring theirs, unless
+            `cell_for_all`.
+        estimators: names or path.py:Class.
+        faults: a record.
+        seed: of everything random.
+        step_s: records are brought to steps of this length [s]; 0 = as recorded.
+    """
+
+    records: tuple[str, ...]
+    cell: str = ""
+    cell_for_all: bool = False
+    estimators: tuple[str, ...] = ("all",)
+    faults: int = 50
+    seed: int = 0
+    step_s: float = 60.0
+
+    @classmethod
+    def from_tree(cls, tree: Mapping[str, Any], folder: Path, origin: str = "") -> Plan:
+        """From a parsed TOML file; paths are looked up beside it.
+
+        Raises:
+            InputError: with every problem of the file.
+        """
+        problems = []
+        values: dict[str, Any] = {}
+        for key, raw in tree.items():
+            if key not in _KINDS:
+                hint = did_you_mean(key, list(_KINDS))
+                problems.append(Problem(key, "an unknown key", ", ".join(_KINDS), hint))
+                continue
+            kind, expected = _KINDS[key]
+            value = kind(raw)
+            if value is None:
+                problems.append(Problem(key, shown(raw), expected))
+            else:
+                values[key] = value
+        if "records" not in tree:
+            problems.append(Problem("records", "nothing", _KINDS["records"][1]))
+        if problems:
+            raise InputError(problems, origin)
+        values["records"] = tuple(_beside(word, folder) for word in values["records"])
+        if "cell" in values:
+            values["cell"] = _beside(values["cell"], folder)
+        if "estimators" in values:
+            values["estimators"] = tuple(
+                str(_beside(name.rpartition(":")[0], folder)) + name[name.rindex(":") :]
+                if ".py:" in name
+                else name
+                for name in values["estimators"]
+            )
+        return cls(**values)
+
+    def context(self, say: Callable[[str], object] = lambda text: None) -> Context:
+        """Everything read and checked, ready for `bench.run_bench`.
+
+        Args:
+            say: gets the licence notice before a download.
+
+        Raises:
+            InputError: every record, model or estimator that cannot be used.
+        """
+        problems: list[Problem] = []
+        records: list[BenchRecord] = []
+        for word in self.records:
+            try:
+                found = bench_records(word, self.cell, say=say)
+                if self.cell and self.cell_for_all:
+                    found = [replace(r, cell=self.cell, cell_scaled_to_ah=None) for r in found]
+                if not self.cell and any(record.cell == "" for record in found):
+                    expected = "the name or the file of a cell model for this record"
+                    problems.append(Problem("--cell", "nothing", expected))
+                records += found
+            except InputError as error:
+                problems += error.problems
+        try:
+            load_estimators(self.names())
+        except InputError as error:
+            problems += error.problems
+        if self.faults < 1:
+            problems.append(Problem("--faults", str(self.faults), "1 or more"))
+        if problems:
+            raise InputError(problems)
+        return make_context(records, self.seed, self.step_s)
+
+    def names(self) -> list[str]:
+        """The estimators asked for, spelled out."""
+        return estimator_names(self.estimators)
+
+
+def read_plan(path: str | Path) -> Plan:
+    """A plan from a TOML file.
+
+    Raises:
+        InputError: no such file, broken TOML, or every problem of its keys.
+    """
+    path = Path(path)
+    try:
+        tree = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(Problem(str(path), str(error), "a readable TOML file")) from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(Problem(str(path), f"broken TOML: {error}", "a TOML file")) from None
+    return Plan.from_tree(tree, path.resolve().parent, path.name)
+
+
+def _beside(word: str, folder: Path) -> str:
+    """`word`, or the path of the file of that name beside the plan."""
+    there = folder / word
+    return str(there) if word not in KNOWN and there.exists() and word else word
+
+
+def _texts(raw: Any) -> tuple[str, ...] | None:
+    items = [raw] if isinstance(raw, str) else raw
+    fits = isinstance(items, list) and items and all(isinstance(x, str) and x for x in items)
+    return tuple(items) if fits else None
+
+
+def _text(raw: Any) -> str | None:
+    return raw if isinstance(raw, str) and raw else None
+
+
+def _flag(raw: Any) -> bool | None:
+    return raw if isinstance(raw, bool) else None
+
+
+def _whole(least: int) -> Callable[[Any], int | None]:
+    return lambda raw: (
+        raw if isinstance(raw, int) and not isinstance(raw, bool) and raw >= least else None
+    )
+
+
+def _seconds(raw: Any) -> float | None:
+    fits = isinstance(raw, int | float) and not isinstance(raw, bool) and 0 <= raw < 86400
+    return float(raw) if fits else None
+
+
+_KINDS: dict[str, tuple[Callable[[Any], Any], str]] = {
+    "records": (_texts, "a list of files, folders or names of open records"),
+    "cell": (_text, "the name or the file of a cell model"),
+    "cell_for_all": (_flag, "true or false"),
+    "estimators": (_texts, "a list of names or path.py:Class"),
+    "faults": (_whole(1), "a whole number, 1 or more"),
+    "seed": (_whole(0), "a whole number, 0 or more"),
+    "step_s": (_seconds, "seconds, 0 (as recorded) or more"),
+}
