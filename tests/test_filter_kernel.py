@@ -15,7 +15,9 @@ import pytest
 
 from socband import cell as physics
 from socband import kernels as k
+from socband import kernels_band
 from socband.cell import CellTables
+from socband.kernels_track import respond
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, kernel_inputs
 
@@ -91,7 +93,7 @@ def make_drive(model: CellModel, row_s: np.ndarray, row_a: np.ndarray) -> np.nda
     ends = row_s.shape[1] * np.arange(1, len(row_s) + 1)
     out = np.empty((k.DRIVE_ROWS, len(row_s)))
     turn = model.hysteresis_decay / (3600.0 * model.capacity_ah)
-    k.respond(time_s, current_a, ends, model.tau1_s, model.tau2_s, turn, out)
+    respond(time_s, current_a, ends, model.tau1_s, model.tau2_s, turn, out)
     return out
 
 
@@ -449,13 +451,15 @@ def test_band_rows_against_a_plain_sort() -> None:
     base, jitter = rng.normal(-1000, 1, n), rng.standard_normal(n)
     probabilities = np.array([0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975])
     quantiles, (mean, std, ess) = np.empty((steps, 7)), np.empty((3, steps))
-    k.band_rows(z, variance, loglik, base, eta, jitter, probabilities, quantiles, mean, std, ess)
+    kernels_band.band_rows(
+        z, variance, loglik, base, eta, jitter, probabilities, quantiles, mean, std, ess
+    )
     for t in range(steps):
         log_weight = eta * (loglik[t] - base)
         weight = np.exp(log_weight - log_weight.max())
         x = np.clip(z[t] + jitter * np.sqrt(variance[t]), 0.0, 1.0)
         plain = plain_quantiles(x, weight, probabilities)
-        np.testing.assert_allclose(quantiles[t], plain, rtol=0, atol=1.0 / k.BINS)
+        np.testing.assert_allclose(quantiles[t], plain, rtol=0, atol=1.0 / kernels_band.BINS)
         assert mean[t] == pytest.approx(np.average(x, weights=weight), abs=1e-12)
         spread = np.sqrt(np.average((x - mean[t]) ** 2, weights=weight))
         assert std[t] == pytest.approx(spread, abs=1e-9)
@@ -468,8 +472,10 @@ def test_band_rows_at_the_edges() -> None:
     for value, wanted in ((1.4, 1.0), (-0.3, 0.0)):
         z, zero = np.full((1, 500), value), np.zeros((1, 500))
         quantiles, (mean, std, ess) = np.empty((1, 3)), np.empty((3, 1))
-        k.band_rows(z, zero, zero, zero[0], 1.0, zero[0], probabilities, quantiles, mean, std, ess)
-        np.testing.assert_allclose(quantiles, wanted, atol=1.0 / k.BINS)
+        kernels_band.band_rows(
+            z, zero, zero, zero[0], 1.0, zero[0], probabilities, quantiles, mean, std, ess
+        )
+        np.testing.assert_allclose(quantiles, wanted, atol=1.0 / kernels_band.BINS)
         assert (quantiles >= 0).all()
         assert (quantiles <= 1).all()
         assert mean[0] == wanted

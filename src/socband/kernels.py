@@ -33,7 +33,6 @@ import numpy as np
 from numba import njit
 
 BLOCK = 64
-BINS = 4096
 
 # rows of the state matrix (rows, n)
 Z, I1, I2, E, B, H, LOGLIK = range(7)
@@ -100,7 +99,8 @@ def filter_range(
     Args:
         state: (STATE_ROWS, n), parameters: (PARAMETER_ROWS, n), pattern: (n,) int64.
         dt_s, voltage_v, temperature_c: (t,); voltage NaN = not measured.
-        drive: (DRIVE_ROWS, t) the seen current and its RC and hysteresis responses, see `respond`.
+        drive: (DRIVE_ROWS, t) the seen current and its RC and hysteresis responses, see
+            `kernels_track.respond`.
         patterns_on: (patterns, t) share of the step in which the untracked load draws.
         charge_var: (t,) variance that the step adds to the charge of unknown cause (a gap).
         table: (k, >=7) cell table on a uniform charge grid over 0..1.
@@ -328,98 +328,6 @@ def filter_range(
         for r in range(STATE_ROWS):
             for j in range(m):
                 state[r, start + j] = w[r, j]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def respond(time_s, current_a, ends, tau1_s, tau2_s, turn_per_as, out):
-    """What the seen current does to a cell at rest, row by row of the log, gathered into steps.
-
-    Args:
-        time_s, current_a: (r,) rows of the log; the current of a row holds since the row before.
-        ends: (t,) last row of each step; the first step begins at row 0.
-        tau1_s, tau2_s: time constants of the branches.
-        turn_per_as: gamma over capacity [1/(A s)], how fast hysteresis follows the charge.
-        out: (DRIVE_ROWS, t).
-    """
-    i1 = i2 = 0.0
-    row = 0
-    for t in range(ends.shape[0]):
-        out[RC1_BEFORE, t] = i1
-        out[RC2_BEFORE, t] = i2
-        charge = mean1 = mean2 = span = add = 0.0
-        keep = 1.0
-        while row < ends[t]:
-            row += 1
-            dt = time_s[row] - time_s[row - 1]
-            amps = current_a[row]
-            a1 = math.exp(-dt / tau1_s)
-            a2 = math.exp(-dt / tau2_s)
-            mean1 += amps * dt + (i1 - amps) * tau1_s * (1.0 - a1)
-            mean2 += amps * dt + (i2 - amps) * tau2_s * (1.0 - a2)
-            i1 = a1 * i1 + (1.0 - a1) * amps
-            i2 = a2 * i2 + (1.0 - a2) * amps
-            x = math.exp(-turn_per_as * abs(amps) * dt)
-            sign = 1.0 if amps > 0.0 else (-1.0 if amps < 0.0 else 0.0)
-            add = x * add + (1.0 - x) * sign
-            keep *= x
-            charge += amps * dt
-            span += dt
-        out[SEEN_A, t] = charge / span
-        out[RC1_END, t] = i1
-        out[RC2_END, t] = i2
-        out[RC1_MEAN, t] = mean1 / span
-        out[RC2_MEAN, t] = mean2 / span
-        out[HYST_KEEP, t] = keep
-        out[HYST_ADD, t] = add
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def band_rows(
-    z, variance, loglik, base, eta, jitter, probabilities, out_quantiles, out_mean, out_std, out_ess
-):
-    """Weighted quantiles, mean and deviation of a mixture of Gaussian clouds, row by row.
-
-    Each member stands for one point of its cloud, `z + jitter sqrt(variance)`, clipped to 0..1;
-    the quantiles come from a histogram of `BINS` bins with a straight line inside a bin, which
-    is off by less than a hundredth of a percent of charge and needs no sorting.
-
-    Args:
-        z, variance, loglik: (t, n). base: (n,) log likelihood already used up.
-        eta: learning rate. jitter: (n,) standard normal. probabilities: (q,) increasing.
-        out_quantiles: (t, q); out_mean, out_std, out_ess: (t,).
-    """
-    steps, n = z.shape
-    histogram = np.empty(BINS + 1)
-    weight = np.empty(n)
-    for t in range(steps):
-        top = -np.inf
-        for j in range(n):
-            weight[j] = eta * (loglik[t, j] - base[j])
-            top = max(top, weight[j])
-        histogram[:] = 0.0
-        total = total2 = first = second = 0.0
-        for j in range(n):
-            w = math.exp(weight[j] - top)
-            x = z[t, j] + jitter[j] * math.sqrt(max(variance[t, j], 0.0))
-            x = min(max(x, 0.0), 1.0)
-            total += w
-            total2 += w * w
-            first += w * x
-            second += w * x * x
-            histogram[int(x * BINS)] += w
-        mean = first / total
-        out_mean[t] = mean
-        out_std[t] = math.sqrt(max(second / total - mean * mean, 0.0))
-        out_ess[t] = total * total / total2
-        gathered = 0.0
-        b = 0
-        for q in range(len(probabilities)):
-            wanted = probabilities[q] * total
-            while b < BINS and gathered + histogram[b] < wanted:
-                gathered += histogram[b]
-                b += 1
-            inside = (wanted - gathered) / histogram[b] if histogram[b] > 0.0 else 0.0
-            out_quantiles[t, q] = min((b + min(max(inside, 0.0), 1.0)) / BINS, 1.0)
 
 
 def n_threads() -> int:

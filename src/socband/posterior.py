@@ -21,60 +21,16 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import CellTables, temperature_factors
+from socband import kernels_band
+from socband.cell import CellTables
 from socband.evidence import Context, Evidence
 from socband.models import CellModel
+from socband.posterior_settings import Settings, kernel_inputs
+from socband.smoother import cloud_draw, look_back
 from socband.track import Track
 from socband.unknowns import Members, Unknowns, normal_scores, score_matrix
 
 Array = np.ndarray
-
-PROBABILITIES = (0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975)
-
-
-@dataclass(frozen=True)
-class Settings:
-    """How to condition. The noise scales come from the cell's calibration where it has one.
-
-    Attributes:
-        members: how many.
-        seed: of everything random.
-        eta: learning rate; None = the cell's.
-        error_scale, tau_scale: multiply the model error's deviation and memory; None = the cell's.
-        cloud_soc: standard deviation of a member's own cloud of start charge, 0..1.
-        cloud_bias: share of the offset's standard deviation that lies within a member.
-        start_branch_c: standard deviation of the two branch currents at the start of a log, of
-            whose time before nothing is known [C-rate].
-        bias_walk_a_per_sqrt_s: random walk of the constant error [A/sqrt(s)], per cell.
-        outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
-        ess_share: resample when the effective sample size falls below this share.
-        moves: Metropolis-Hastings steps after resampling.
-        chunk: steps between looks at the effective sample size.
-        use_voltage: False = open loop, the prior propagated.
-        probabilities: of the quantiles kept, increasing.
-    """
-
-    members: int = 4000
-    seed: int = 0
-    eta: float | None = None
-    error_scale: float | None = None
-    tau_scale: float | None = None
-    cloud_soc: float = 0.015
-    cloud_bias: float = 0.5
-    start_branch_c: tuple[float, float] = (0.2, 0.1)
-    bias_walk_a_per_sqrt_s: float = 0.0
-    outlier_sigma: float = 4.0
-    ess_share: float = 0.5
-    moves: int = 3
-    chunk: int = 32
-    use_voltage: bool = True
-    probabilities: tuple[float, ...] = PROBABILITIES
-
-
-# What a cell without calibration gets: see benchmarks/calibrate.py for the pooled values.
-POOLED_ETA = 0.3
-POOLED_ERROR_SCALE = 1.5
-POOLED_TAU_SCALE = 1.0
 
 
 @dataclass(frozen=True)
@@ -89,6 +45,7 @@ class Posterior:
         members: equally weighted draws of everything unknown, at the end of the log.
         scores: (d, n) their normal scores.
         state: (STATE_ROWS, n) of their filters, after the last step.
+        hindsight_quantiles: (t, q) with what is known at the end, looking back; None if not asked.
         resampled_at_s: when resampling and moves took place, with their acceptance rate.
     """
 
@@ -102,13 +59,14 @@ class Posterior:
     state: Array
     parameters: Array
     resampled_at_s: tuple[tuple[float, float], ...] = field(default=())
+    hindsight_quantiles: Array | None = None
 
 
 def condition(
     track: Track,
     cell: CellModel,
     unknowns: Unknowns,
-    settings: Settings = Settings(),
+    settings: Settings | None = None,
     evidence: Sequence[Evidence] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Posterior:
@@ -118,14 +76,14 @@ def condition(
         track: the filter's steps.
         cell: the cell model.
         unknowns: the prior.
-        settings: see there.
+        settings: the defaults if None.
         evidence: taken at their times, in order; those before the first step at the start.
         progress: called with (steps done, steps in all).
 
     Returns:
         The posterior; its quantiles are causal: at each time only what was known then.
     """
-    return _Run(track, cell, unknowns, settings, evidence).run(progress)
+    return _Run(track, cell, unknowns, settings or Settings(), evidence).run(progress)
 
 
 class _Run:
@@ -139,17 +97,13 @@ class _Run:
         settings: Settings,
         evidence: Sequence[Evidence],
     ) -> None:
-        calibration = cell.calibration
         self.track, self.cell, self.unknowns, self.settings = track, cell, unknowns, settings
-        self.eta = _first(settings.eta, calibration and calibration.eta, POOLED_ETA)
-        error_scale = _first(
-            settings.error_scale, calibration and calibration.error_scale, POOLED_ERROR_SCALE
-        )
-        tau_scale = _first(
-            settings.tau_scale, calibration and calibration.tau_scale, POOLED_TAU_SCALE
-        )
+        noise = settings.resolved(cell)
+        self.eta = noise.eta
         self.table = np.ascontiguousarray(CellTables.from_model(cell).table)
-        self.common, self.factors = kernel_inputs(cell, settings, error_scale, tau_scale)
+        self.common, self.factors = kernel_inputs(
+            cell, settings, noise.error_scale, noise.tau_scale
+        )
         self.is_steady = np.array([p.hours.is_always for p in unknowns.patterns])
         self.patterns_on = track.patterns_on(unknowns.patterns)
         self.voltage_v = track.voltage_v if settings.use_voltage else np.full(len(track), np.nan)
@@ -260,7 +214,7 @@ class _Run:
         for first in range(0, t_all, settings.chunk):
             last = min(first + settings.chunk, t_all)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
-            k.band_rows(
+            kernels_band.band_rows(
                 z,
                 variance,
                 loglik,
@@ -289,6 +243,20 @@ class _Run:
                 resampled.append((float(self.track.time_s[last - 1]), rate))
             if progress is not None:
                 progress(last, t_all)
+        hindsight = (
+            look_back(
+                self.track,
+                settings,
+                state,
+                parameters,
+                pattern,
+                self.patterns_on,
+                self.factors,
+                self.common,
+            )
+            if settings.hindsight
+            else None
+        )
         return Posterior(
             time_s=self.track.time_s,
             quantiles=quantiles,
@@ -300,6 +268,7 @@ class _Run:
             state=state,
             parameters=parameters,
             resampled_at_s=tuple(resampled),
+            hindsight_quantiles=hindsight,
         )
 
     def move(
@@ -327,16 +296,9 @@ class _Run:
 
     def members_now(self, scores: Array, state: Array, pattern: Array) -> Members:
         """One draw from each member's cloud: points that together are the posterior."""
-        n = scores.shape[1]
-        seed, scale = self.settings.seed, self.track.scale.cell_per_bank
+        scale = self.track.scale.cell_per_bank
         drawn = self.unknowns.members(scores)
-        covariance = np.empty((n, 2, 2))
-        covariance[:, 0, 0] = np.maximum(state[k.P0], 1e-16)
-        covariance[:, 0, 1] = covariance[:, 1, 0] = state[k.P0 + 4]
-        covariance[:, 1, 1] = np.maximum(state[k.P0 + 14], 1e-16)
-        covariance[:, [0, 1], [0, 1]] *= 1.0 + 1e-9
-        xi = np.stack([normal_scores(seed, "final z", n), normal_scores(seed, "final b", n)], -1)
-        deviation = np.einsum("nij,nj->ni", np.linalg.cholesky(covariance), xi)
+        deviation = cloud_draw(state, self.settings.seed)
         bias_a = (state[k.B] + deviation[:, 1]) / scale
         steady = self.is_steady[pattern]
         # What is left of the constant error after the untracked load is the offset.
@@ -352,40 +314,6 @@ class _Run:
 
 
 # ---------------------------------------------------------------------- parts
-
-
-def kernel_inputs(
-    cell: CellModel, settings: Settings, error_scale: float, tau_scale: float
-) -> tuple[Array, Array]:
-    """The kernel's `common` vector and its table of temperature factors."""
-    error = cell.voltage_error
-    common = np.zeros(k.COMMON_SIZE)
-    for index, value in (
-        (k.TAU1_S, cell.tau1_s),
-        (k.TAU2_S, cell.tau2_s),
-        (k.SAT1_C, cell.saturation_1_c_rate),
-        (k.SAT_LAG_C, cell.lag.saturation_c_rate),
-        (k.GAMMA, cell.hysteresis_decay),
-        (k.T_REF_C, cell.reference_temperature_c),
-        (k.CELL_CAPACITY_AH, cell.capacity_ah),
-        (k.EFFICIENCY, cell.coulombic_efficiency),
-        (k.SIGMA_V, error.std_v * error_scale),
-        (k.SIGMA_SOC, error.std_soc * error_scale),
-        (k.SIGMA_PER_C, error.std_v_per_c_rate * error_scale),
-        (k.TAU_E_S, error.tau_s * tau_scale),
-        (k.NOISE_V, error.noise_v),
-        (k.BIAS_WALK_A, settings.bias_walk_a_per_sqrt_s),
-        (k.OUTLIER_SIGMA, settings.outlier_sigma),
-        (k.T_GRID_START_C, -60.0),
-        (k.T_GRID_STEP_K, 0.5),
-    ):
-        common[index] = value
-    grid = -60.0 + 0.5 * np.arange(301)
-    return common, np.ascontiguousarray(np.stack(temperature_factors(cell, grid), axis=-1))
-
-
-def _first(*values: float | None) -> float:
-    return next(float(v) for v in values if v is not None)
 
 
 def _drawn_together(x: Array, mean: float, std: float, cloud: float) -> Array:

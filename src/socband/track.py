@@ -2,8 +2,8 @@
 
 A log at one second carries little more about the charge than its means over half a minute, and
 costs thirty times as much. `Track.from_log` forms steps that never mix rows across a gap. What the
-seen current does to RC branches and hysteresis is still worked out row by row (`kernels.respond`),
-so that coarse steps lose nothing of a pulsed load.
+seen current does to RC branches and hysteresis is still worked out row by row (see
+`kernels_track.respond`), so that coarse steps lose nothing of a pulsed load.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband import kernels as k
+from socband.kernels_track import respond
 
 if TYPE_CHECKING:
     from socband.cell import CellModel
@@ -52,7 +53,7 @@ class Track:
         time_s: (t,) end of each step, seconds from the start of the log.
         dt_s: (t,) length of each step.
         drive: (DRIVE_ROWS, t) mean current the monitor saw, per cell, positive = charge, and what
-            it does to the RC branches and to hysteresis; see `kernels.respond`.
+            it does to the RC branches and to hysteresis; see `kernels_track.respond`.
         voltage_v: (t,) mean voltage per cell, NaN where not measured.
         temperature_c: (t,) cell temperature, before a member's own offset.
         hour: (t,) hour of day at the middle of the step, 0..24.
@@ -108,7 +109,7 @@ class Track:
         row_a = row_a * scale.cell_per_bank
         drive = np.empty((k.DRIVE_ROWS, len(ends)))
         turn = cell.hysteresis_decay / (3600.0 * cell.capacity_ah)
-        k.respond(t, row_a, ends, cell.tau1_s, cell.tau2_s, turn, drive)
+        respond(t, row_a, ends, cell.tau1_s, cell.tau2_s, turn, drive)
         voltage = _mean_over(log.voltage_v, starts, ends)
         temperature = (
             np.full(len(ends), float(temperature_c))

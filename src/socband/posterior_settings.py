@@ -1,0 +1,111 @@
+"""How to condition, and what the compiled filter is told about the cell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband import kernels as k
+from socband.cell import temperature_factors
+from socband.models import CellModel
+
+Array = np.ndarray
+
+# What a cell without calibration gets: see benchmarks/calibrate.py for the pooled values.
+POOLED_ETA = 0.3
+POOLED_ERROR_SCALE = 1.5
+POOLED_TAU_SCALE = 1.0
+PROBABILITIES = (0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How to condition. The noise scales come from the cell's calibration where it has one.
+
+    Attributes:
+        members: how many.
+        seed: of everything random.
+        eta: learning rate; None = the cell's.
+        error_scale, tau_scale: multiply the model error's deviation and memory; None = the cell's.
+        cloud_soc: standard deviation of a member's own cloud of start charge, 0..1.
+        cloud_bias: share of the offset's standard deviation that lies within a member.
+        start_branch_c: standard deviation of the two branch currents at the start of a log, of
+            whose time before nothing is known [C-rate].
+        bias_walk_a_per_sqrt_s: random walk of the constant error [A/sqrt(s)], per cell.
+        outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
+        ess_share: resample when the effective sample size falls below this share.
+        moves: Metropolis-Hastings steps after resampling.
+        chunk: steps between looks at the effective sample size.
+        use_voltage: False = open loop, the prior propagated.
+        hindsight: also look back from the end (a smoother).
+        probabilities: of the quantiles kept, increasing.
+    """
+
+    members: int = 4000
+    seed: int = 0
+    eta: float | None = None
+    error_scale: float | None = None
+    tau_scale: float | None = None
+    cloud_soc: float = 0.015
+    cloud_bias: float = 0.5
+    start_branch_c: tuple[float, float] = (0.2, 0.1)
+    bias_walk_a_per_sqrt_s: float = 0.0
+    outlier_sigma: float = 4.0
+    ess_share: float = 0.5
+    moves: int = 3
+    chunk: int = 32
+    use_voltage: bool = True
+    hindsight: bool = False
+    probabilities: tuple[float, ...] = PROBABILITIES
+
+    def resolved(self, cell: CellModel) -> Noise:
+        """Learning rate and scales: as set here, else as the cell was calibrated, else pooled."""
+        calibration = cell.calibration
+        pooled = (POOLED_ETA, POOLED_ERROR_SCALE, POOLED_TAU_SCALE)
+        known = (
+            pooled
+            if calibration is None
+            else (calibration.eta, calibration.error_scale, calibration.tau_scale)
+        )
+        asked = (self.eta, self.error_scale, self.tau_scale)
+        return Noise(*(b if a is None else a for a, b in zip(asked, known, strict=True)))
+
+
+@dataclass(frozen=True)
+class Noise:
+    """How far the voltages are trusted; see `Settings`."""
+
+    eta: float
+    error_scale: float
+    tau_scale: float
+
+
+def kernel_inputs(
+    cell: CellModel, settings: Settings, error_scale: float, tau_scale: float
+) -> tuple[Array, Array]:
+    """The kernel's `common` vector and its table of temperature factors."""
+    error = cell.voltage_error
+    common = np.zeros(k.COMMON_SIZE)
+    for index, value in (
+        (k.TAU1_S, cell.tau1_s),
+        (k.TAU2_S, cell.tau2_s),
+        (k.SAT1_C, cell.saturation_1_c_rate),
+        (k.SAT_LAG_C, cell.lag.saturation_c_rate),
+        (k.GAMMA, cell.hysteresis_decay),
+        (k.T_REF_C, cell.reference_temperature_c),
+        (k.CELL_CAPACITY_AH, cell.capacity_ah),
+        (k.EFFICIENCY, cell.coulombic_efficiency),
+        (k.SIGMA_V, error.std_v * error_scale),
+        (k.SIGMA_SOC, error.std_soc * error_scale),
+        (k.SIGMA_PER_C, error.std_v_per_c_rate * error_scale),
+        (k.TAU_E_S, error.tau_s * tau_scale),
+        (k.NOISE_V, error.noise_v),
+        (k.BIAS_WALK_A, settings.bias_walk_a_per_sqrt_s),
+        (k.OUTLIER_SIGMA, settings.outlier_sigma),
+        (k.T_GRID_START_C, -60.0),
+        (k.T_GRID_STEP_K, 0.5),
+    ):
+        common[index] = value
+    grid = -60.0 + 0.5 * np.arange(301)
+    return common, np.ascontiguousarray(np.stack(temperature_factors(cell, grid), axis=-1))

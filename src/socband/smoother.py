@@ -1,0 +1,86 @@
+"""The hindsight band: what is known at the end of a log about the charge at every step before."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from socband import kernels as k
+from socband.kernels_band import band_rows, look_back_range
+from socband.posterior_settings import Settings
+from socband.track import Track
+from socband.unknowns import normal_scores
+
+Array = np.ndarray
+
+LOOK_BACK_STEPS = 512  # of the smoother at a time: bounds its memory
+
+
+def look_back(
+    track: Track,
+    settings: Settings,
+    state: Array,
+    parameters: Array,
+    pattern: Array,
+    patterns_on: Array,
+    factors: Array,
+    common: Array,
+) -> Array:
+    """Quantiles of the charge at every step, given all evidence up to the end.
+
+    Given its static unknowns and its final draw, a member's past charge is determined by the log:
+    the process has no noise but in gaps. So the smoother is the count, run backwards.
+
+    Args:
+        track, settings: of the run.
+        state, parameters, pattern: of equally weighted members after the last step.
+        patterns_on, factors, common: the kernel's inputs.
+
+    Returns:
+        (t, q) at the settings' probabilities.
+    """
+    n, t_all = state.shape[1], len(track)
+    draw = state.copy()
+    deviation = cloud_draw(state, settings.seed)
+    draw[k.Z] += deviation[:, 0]
+    draw[k.B] += deviation[:, 1]
+    quantiles = np.empty((t_all, len(settings.probabilities)))
+    unused = np.empty((3, t_all))
+    zeros = np.zeros(n)
+    rng = np.random.default_rng([settings.seed, 21])
+    for last in range(t_all, 0, -LOOK_BACK_STEPS):
+        first = max(last - LOOK_BACK_STEPS, 0)
+        part = slice(first, last)
+        std = np.sqrt(track.charge_var[part])
+        noise = std[:, None] * rng.standard_normal((last - first, n)) if std.any() else None
+        z = np.empty((last - first, n))
+        k.over_members(
+            look_back_range,
+            n,
+            draw,
+            parameters,
+            pattern,
+            np.empty((0, 0)) if noise is None else noise,
+            track.dt_s[part],
+            np.ascontiguousarray(track.current_a[part]),
+            track.temperature_c[part],
+            np.ascontiguousarray(patterns_on[:, part]),
+            factors,
+            common,
+            z,
+        )
+        flat = np.zeros_like(z)
+        levels = np.array(settings.probabilities)
+        band_rows(z, flat, flat, zeros, 1.0, zeros, levels, quantiles[part], *unused[:, part])
+    return quantiles
+
+
+def cloud_draw(state: Array, seed: int) -> Array:
+    """(n, 2) one draw of (z, b) from each member's cloud, less its mean."""
+    n = state.shape[1]
+    covariance = np.empty((n, 2, 2))
+    covariance[:, 0, 0] = np.maximum(state[k.P0], 1e-16)
+    covariance[:, 0, 1] = covariance[:, 1, 0] = state[k.P0 + 4]
+    covariance[:, 1, 1] = np.maximum(state[k.P0 + 14], 1e-16)
+    covariance[:, [0, 1], [0, 1]] *= 1.0 + 1e-9
+    xi = np.stack([normal_scores(seed, "final z", n), normal_scores(seed, "final b", n)], -1)
+    return np.einsum("nij,nj->ni", np.linalg.cholesky(covariance), xi)
