@@ -83,6 +83,7 @@ def replay(
     column: Columns = None,
     discharge_positive: Flag = False,
     step: float = 60.0,
+    hindsight: Flag = False,
     members: int = 4000,
     seed: int = 0,
     json: Flag = False,
@@ -98,6 +99,7 @@ def replay(
         column: for other labels, such as --column current="I[A]"; may be given several times.
         discharge_positive: the log's current is positive on discharge.
         step: the log is averaged to steps of so many seconds.
+        hindsight: also show the band that looks back from the end of the log.
         members: size of the ensemble.
         seed: same seed, same numbers.
         json: print one JSON object instead of text.
@@ -126,7 +128,7 @@ def replay(
         cells_in_series=read.bank.cells_in_series,
     )
     warn(recorded.warnings)
-    settings = Settings(members=members, seed=seed)
+    settings = Settings(members=members, seed=seed, hindsight=hindsight)
     dataset = ask(
         read, cell, recorded, settings, step_s=step, progress=Progress("replaying the log")
     )

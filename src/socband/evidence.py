@@ -61,6 +61,11 @@ class Evidence(Protocol):
 
     time_s: float
 
+    @property
+    def label(self) -> str:
+        """What it is, in words."""
+        ...
+
     def apply(self, state: Array, context: Context) -> None:
         """Update state means, covariances and log likelihood of all members in place."""
         ...
@@ -105,6 +110,11 @@ class RestedVoltage:
     voltage_v: float
     rested_hours: float
     reading_std_v: float = 0.02
+
+    @property
+    def label(self) -> str:
+        """What it is, in words."""
+        return "rested voltage"
 
     def apply(self, state: Array, context: Context) -> None:
         cell, z = context.cell, state[k.Z]
@@ -153,6 +163,11 @@ class FullCharge:
     shortfall_mean: float = 0.11
     shortfall_std: float = 0.06
 
+    @property
+    def label(self) -> str:
+        """What it is, in words."""
+        return "full charge"
+
     def apply(self, state: Array, context: Context) -> None:
         before = state.copy()
         branches = []
@@ -192,6 +207,11 @@ class ClampReading:
     reading_std_a: float
     seen_a: float | None = None
 
+    @property
+    def label(self) -> str:
+        """What it is, in words."""
+        return "clamp-meter reading"
+
     def apply(self, state: Array, context: Context) -> None:
         seen = context.seen_a if self.seen_a is None else self.seen_a
         scale = context.scale.cell_per_bank
@@ -217,6 +237,11 @@ class CapacityTest:
     time_s: float
     capacity_ah: float
     reading_std_ah: float
+
+    @property
+    def label(self) -> str:
+        """What it is, in words."""
+        return "capacity test"
 
     def apply(self, state: Array, context: Context) -> None:
         factor = temperature_factors(context.cell, np.array(context.temperature_c))[4]

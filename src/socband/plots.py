@@ -55,6 +55,14 @@ def replay_band(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(
             hours, 100.0 * dataset["display_soc"], color=SHOWN, lw=1.4, ls="--", label="display"
         )
+    if "hindsight_soc_quantile" in dataset:
+        looking_back = dataset["hindsight_soc_quantile"].sel(quantile=[0.05, 0.95])
+        for edge, label in ((0, "in hindsight, 90 %"), (1, None)):
+            edge_values = 100.0 * looking_back.values[:, edge]
+            ax.plot(hours, edge_values, color=LIKELY, lw=0.8, ls=":", label=label)
+    if dataset.sizes.get("mark"):
+        at = dataset["mark_time_s"].values / 3600.0
+        ax.plot(at, np.full(len(at), 3.0), "^", color=ALARM, ms=6, label="evidence arrived")
     if "true_soc" in dataset:
         ax.plot(hours, 100.0 * dataset["true_soc"], color=TRUTH, lw=1.2, label="true")
     ax.legend(loc="lower left", fontsize=8, frameon=False)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from socband.logs import Log
 
 START_DRAWS = 4000
+MARK_WINDOW_S = 1800.0  # evidence is said to arrive where the band narrows within this time
+MARK_RATIO = 0.75  # to less than this share of its width
+REST_C_RATE = 0.01  # below this the bank counts as resting (assumed)
 
 
 def replay(
@@ -62,7 +65,80 @@ def replay(
     unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     posterior = condition(track, cell, unknowns, settings, evidence, progress)
     display = displayed(setup, log, track.time_s)
-    return _dataset(setup, log, track, posterior, display, settings)
+    found = marks(
+        track,
+        posterior,
+        cell,
+        evidence,
+        settings.probabilities.index(0.05),
+        settings.probabilities.index(0.95),
+    )
+    return _dataset(setup, log, track, posterior, display, settings, found)
+
+
+class Mark(NamedTuple):
+    """Where evidence arrived.
+
+    Attributes:
+        time_s: when the band had narrowed.
+        kind: what it was, in words.
+        before, after: width of the 90 % band, 0..1.
+    """
+
+    time_s: float
+    kind: str
+    before: float
+    after: float
+
+
+def marks(
+    track: Track,
+    posterior: Posterior,
+    cell: CellModel,
+    evidence: Sequence[Evidence],
+    low: int,
+    high: int,
+) -> list[Mark]:
+    """Moments at which the band narrowed fast, and what taught it so.
+
+    Args:
+        evidence: pieces taken by hand, marked in any case.
+        low, high: columns of the 5 % and 95 % quantile.
+    """
+    time_s = posterior.time_s
+    width = posterior.quantiles[:, high] - posterior.quantiles[:, low]
+    back = np.maximum(np.searchsorted(time_s, time_s - MARK_WINDOW_S), 0)
+    ratio = width / np.maximum(width[back], 1e-9)
+    found = []
+    narrowed = ratio < MARK_RATIO
+    starts = np.flatnonzero(narrowed & ~np.concatenate([[False], narrowed[:-1]]))
+    for start in starts:
+        stop = start
+        while stop + 1 < len(time_s) and narrowed[stop + 1]:
+            stop += 1
+        kind = _kind(track, posterior, cell, int(stop))
+        found.append(Mark(float(time_s[stop]), kind, float(width[back[start]]), float(width[stop])))
+    for piece in evidence:
+        row = int(
+            np.clip(np.searchsorted(time_s, piece.time_s, side="right") - 1, 0, len(time_s) - 1)
+        )
+        before = float(width[max(row - 1, 0)])
+        found.append(Mark(float(piece.time_s), piece.label, before, float(width[row])))
+    return sorted(found)
+
+
+def _kind(track: Track, posterior: Posterior, cell: CellModel, row: int) -> str:
+    """What the voltage could tell at a step, from where the bank was."""
+    soc = float(posterior.mean[row])
+    first = int(np.searchsorted(track.time_s, track.time_s[row] - MARK_WINDOW_S))
+    c_rate = float(np.max(np.abs(track.current_a[first : row + 1]))) / cell.capacity_ah
+    if soc > 0.95:
+        return "near full"
+    if soc < 0.12:
+        return "the low end"
+    if c_rate < REST_C_RATE:
+        return "a rest"
+    return "a knee of the voltage curve"
 
 
 def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
@@ -111,6 +187,7 @@ def _dataset(
     posterior: Posterior,
     display: np.ndarray,
     settings: Settings,
+    found: Sequence[Mark],
 ) -> xr.Dataset:
     import xarray as xr
 
@@ -130,12 +207,20 @@ def _dataset(
         "capacity_fraction": ("member", members.capacity_fraction),
         "soc": ("member", members.soc),
     }
+    if posterior.hindsight_quantiles is not None:
+        variables["hindsight_soc_quantile"] = (("time", "quantile"), posterior.hindsight_quantiles)
+    for name in ("time_s", "before", "after"):
+        variables[f"mark_{name}"] = ("mark", np.array([getattr(m, name) for m in found]))
     if log.true_soc is not None:
         true_soc = np.interp(track.time_s, log.time_s, log.true_soc)
         variables["true_soc"] = ("time", true_soc)
     dataset = xr.Dataset(
         variables,
-        coords={"time": posterior.time_s, "quantile": list(settings.probabilities)},
+        coords={
+            "time": posterior.time_s,
+            "quantile": list(settings.probabilities),
+            "mark": [m.kind for m in found],
+        },
         attrs={
             "rated_capacity_ah": setup.bank.rated_capacity_ah,
             "members": settings.members,
@@ -161,9 +246,19 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
             "p95": quantile[:, 4],
             "display": dataset["display_soc"].values,
         },
+        "marks": [
+            {"time_s": at, "kind": kind, "width_before": before, "width_after": after}
+            for at, kind, before, after in zip(
+                *(dataset[n].values for n in ("mark_time_s", "mark", "mark_before", "mark_after")),
+                strict=True,
+            )
+        ],
         "members": dataset.attrs["members"],
         "seed": dataset.attrs["seed"],
     }
+    if "hindsight_soc_quantile" in dataset:
+        looking_back = dataset["hindsight_soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values
+        result["hindsight_band"] = dict(zip(("p05", "p50", "p95"), looking_back.T, strict=True))
     if "true_soc" in dataset:
         true = dataset["true_soc"].values
         result["true_soc"] = true[-1]

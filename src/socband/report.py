@@ -166,6 +166,7 @@ def replay_text(dataset: xr.Dataset) -> str:
             f"{untracked[4]:.3f} A), none at all: {100 * none:.0f} %."
         )
     )
+    lines += _mark_lines(dataset)
     if true is not None:
         inside = (true >= quantile[:, 0]) & (true <= quantile[:, 2])
         lines.append(
@@ -176,6 +177,20 @@ def replay_text(dataset: xr.Dataset) -> str:
         )
     lines += ["", *caution_lines(CAUTIONS[:1])]
     return "\n".join(lines)
+
+
+def _mark_lines(dataset: xr.Dataset) -> list[str]:
+    """Where evidence arrived and what it did to the band."""
+    if not dataset.sizes.get("mark"):
+        return []
+    lines = ["Where evidence narrowed the 90 % band:"]
+    for kind, at, before, after in zip(
+        *(dataset[n].values for n in ("mark", "mark_time_s", "mark_before", "mark_after")),
+        strict=True,
+    ):
+        width = f"{100 * before:5.1f} to {100 * after:4.1f} % wide"
+        lines.append(f"  hour {at / 3600.0:5.1f}  {kind:<28} {width}")
+    return lines
 
 
 def check_text(setup: Setup, cell: CellModel, log: Log | None) -> str:
