@@ -1,0 +1,165 @@
+"""Architecture: imports point one way, files stay readable, and `--help` stays light."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SOURCE = Path(__file__).resolve().parent.parent / "src" / "socband"
+MODULES = sorted(SOURCE.rglob("*.py"))
+MOST_LINES = 400
+# Longer than that and why: nothing so far may be here without a reason.
+LONGER: dict[str, int] = {
+    "kernels_forward": 440,  # one compiled loop with its look-ups; splitting it costs inlining
+    "kernels_lanes": 620,  # the same for members side by side
+    "quantity": 420,
+}
+
+# read -> simulate -> condition -> ask -> show; see DEVELOPERS.md, "One way through the house".
+# What stands nowhere here asks a question.
+STAGES: dict[str, tuple[str, ...]] = {
+    "words": ("errors",),
+    "read": ("quantity", "site*", "log*", "layouts", "models*", "shelf", "open_sets"),
+    "simulate": ("cell", "kernels*", "bank", "monitor", "demand", "unknowns", "sources"),
+    "condition": ("track", "evidence", "posterior*", "snapshot", "balance", "smoother"),
+    "results": ("summary", "scoring", "executors"),
+    "baselines": ("estimators*",),
+    "ask": (),
+    "show": ("plots*", "report*", "page*"),
+    "command": ("cli*",),
+}
+ORDER = list(STAGES)
+
+
+def name_of(path: Path) -> str:
+    """`estimators.ekf` for src/socband/estimators/ekf.py; "" for the package itself."""
+    parts = path.relative_to(SOURCE).with_suffix("").parts
+    return ".".join(part for part in parts if part != "__init__")
+
+
+def imports_of(path: Path, everywhere: bool = True) -> set[str]:
+    """Modules of the package that a file imports; types only are no imports.
+
+    Args:
+        everywhere: also those within functions.
+    """
+    found: set[str] = set()
+    names = {name_of(other) for other in MODULES}
+
+    def visit(node: ast.AST) -> None:
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.dump(child.test):
+                for other in child.orelse:
+                    visit(other)
+            elif isinstance(child, ast.ImportFrom) and child.level == 0:
+                module = (child.module or "").split(".")
+                if module[0] == "socband":
+                    base = ".".join(module[1:])
+                    for alias in child.names:
+                        full = f"{base}.{alias.name}".strip(".")
+                        found.add(full if full in names else base)
+            elif isinstance(child, ast.Import):
+                found.update(
+                    alias.name.partition(".")[2]
+                    for alias in child.names
+                    if alias.name.split(".")[0] == "socband"
+                )
+            elif everywhere or not isinstance(child, ast.FunctionDef):
+                visit(child)
+
+    visit(ast.parse(path.read_text(encoding="utf-8")))
+    return found - {"", name_of(path)}
+
+
+GRAPH = {name_of(path): imports_of(path) for path in MODULES if name_of(path)}
+
+
+def test_the_test_sees_imports() -> None:
+    """Otherwise the rules below would hold for any code."""
+    assert "evidence" in GRAPH["posterior"]
+    assert "report" in GRAPH["cli_owner"]  # inside a function
+    assert len(GRAPH) > 20
+
+
+def test_no_circle() -> None:
+    """Not even one that is hidden inside functions."""
+    done: set[str] = set()
+
+    def follow(name: str, way: tuple[str, ...]) -> None:
+        assert name not in way, " -> ".join((*way[way.index(name) :], name))
+        if name in done:
+            return
+        for other in sorted(GRAPH.get(name, ())):
+            follow(other, (*way, name))
+        done.add(name)
+
+    for name in GRAPH:
+        follow(name, ())
+
+
+def stage_of(name: str) -> str:
+    head = name.split(".")[0]
+    for stage, patterns in STAGES.items():
+        for pattern in patterns:
+            if head == pattern or (pattern.endswith("*") and head.startswith(pattern[:-1])):
+                return stage
+    return "ask"
+
+
+def test_imports_point_one_way() -> None:
+    """A later stage imports an earlier one, never the other way round."""
+    wrong = [
+        f"{name} ({stage_of(name)}) imports {other} ({stage_of(other)})"
+        for name, others in GRAPH.items()
+        for other in sorted(others)
+        if ORDER.index(stage_of(other)) > ORDER.index(stage_of(name))
+    ]
+    assert wrong == []
+
+
+def test_who_computes_does_not_print_and_who_draws_does_not_compute() -> None:
+    """No matplotlib outside plots and the command; no print outside cli and report."""
+    for path in MODULES:
+        name = name_of(path)
+        text = path.read_text(encoding="utf-8")
+        if not name.startswith(("plots", "cli", "page")) and "plot" not in name:
+            assert "import matplotlib" not in text, name
+            assert "from matplotlib" not in text or "TYPE_CHECKING" in text, name
+        if not name.startswith(("cli", "report")) and "report" not in name:
+            calls = [
+                node
+                for node in ast.walk(ast.parse(text))
+                if isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id == "print"
+            ]
+            assert not calls, name
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_a_file_fits_in_a_head(path: Path) -> None:
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines <= LONGER.get(name_of(path), MOST_LINES)
+
+
+HEAVY = ("scipy.stats", "matplotlib", "xarray", "numba", "pandas", "filterpy")
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["tonight", "--help"]])
+def test_help_imports_nothing_heavy(arguments: list[str]) -> None:
+    """Looked up in sys.modules, not timed: each of these costs 150 to 600 ms."""
+    code = (
+        "import sys; from socband.cli import main\n"
+        f"code = main({arguments!r})\n"
+        f"heavy = [name for name in {HEAVY!r} if name in sys.modules]\n"
+        "print('HEAVY', heavy); sys.exit(code)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip().endswith("HEAVY []")
