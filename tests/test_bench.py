@@ -20,6 +20,8 @@ from socband.datasets import BenchRecord
 from socband.disconnect import Naive, score_disconnect
 from socband.errors import InputError
 from socband.estimators import Prior, band_dataset, estimator_names
+from socband.estimators.ekf import Ekf
+from socband.estimators.filter_model import Noise
 from socband.executors import Dask, Pool, Serial, WorkerLost, executor_from
 from socband.logs import Log
 from socband.models import load_cell
@@ -204,6 +206,12 @@ def test_a_changed_estimator_file_is_run_again(context: Context, tmp_path: Path)
     own.write_text(text + "# better\n")
     again = _StopsAfter(1000)
     run_bench(context, [name], 1, again, save)
+    assert again.ran == 2
+    made = make_context(list(context.records.values()), 5, 0, {"mine": Ekf(Noise(0.01, 0.02))})
+    run_bench(made, ["mine"], 1, save=tmp_path / "made.nc")
+    made = make_context(list(context.records.values()), 5, 0, {"mine": Ekf(Noise(0.01, 0.03))})
+    again = _StopsAfter(1000)
+    run_bench(made, ["mine"], 1, again, tmp_path / "made.nc")
     assert again.ran == 2
 
 
@@ -406,5 +414,12 @@ def test_disconnect_scores_on_records_that_end_there(context: Context) -> None:
     assert np.all(hours["coverage_90"].sel(forecaster="knows") == 1.0)
     assert np.all(hours["coverage_90"].sel(forecaster="naive") < 0.5)
     assert "naive" in bench_report.disconnect_table(hours)
+    # Truth between 0 and 8 h, stated 4 ± some: pinball by hand for the median forecast.
+    truth = hours["truth_hours"].values
+    p, q = np.array([0.05, 0.5, 0.95]), np.array([0.0, 4.0, 9.0])
+    loss = ((q > truth[..., None]) - p) * (q - truth[..., None])
+    np.testing.assert_allclose(
+        hours["pinball_hours"].sel(forecaster="knows").values, loss.mean(axis=(1, 2))
+    )
     none = make_context([replace(_record("one", 1), ends_at_cutoff=False)], 0, 0)
     assert score_disconnect(none, {"naive": Naive()}, 1, 1).sizes["record"] == 0

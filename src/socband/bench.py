@@ -213,25 +213,36 @@ def run_bench(
         return store.finish()
 
 
-def record_bands(context: Context, names: Sequence[str], record: str, fault: int) -> xr.Dataset:
+def record_bands(
+    context: Context, names: Sequence[str], record: str, fault: int
+) -> xr.Dataset | None:
     """Every estimator's quantiles on one record with one fault, beside the truth, for a picture.
 
     Returns:
-        soc_quantile[estimator, time, quantile] at 0.05, 0.5 and 0.95, truth_soc[time].
+        soc_quantile[estimator, time, quantile] at 0.05, 0.5 and 0.95, truth_soc[time]; estimators
+        that fail are left out, None if all do.
     """
     import xarray as xr
 
     _, view = context.view(record, fault)
-    parts = []
+    parts, shown = [], []
     for name in names:
         rng = stream(context.seed, "estimate", record, fault, name)
-        answer = context.estimator(name).estimate(view.log, context.cells[record], view.prior, rng)
+        try:
+            answer = context.estimator(name).estimate(
+                view.log, context.cells[record], view.prior, rng
+            )
+        except Exception:  # counted among the failures of the bench already
+            continue
+        shown.append(name)
         parts.append(
             answer["soc_quantile"]
             .sel(quantile=[0.05, 0.5, 0.95], method="nearest")
             .assign_coords(quantile=[0.05, 0.5, 0.95], time=view.log.time_s)
         )
-    bands = xr.concat(parts, dim=xr.Variable("estimator", list(names)))
+    if not parts:
+        return None
+    bands = xr.concat(parts, dim=xr.Variable("estimator", shown))
     return xr.Dataset(
         {"soc_quantile": bands, "truth_soc": ("time", view.truth_soc, {"units": "1"})},
         attrs={"record": record, "fault": fault, "seed": context.seed},

@@ -49,7 +49,7 @@ def pooled_scores(scores: xr.Dataset, draws: int = 500) -> dict[str, Any]:
 
 
 def failures(scores: xr.Dataset) -> list[str]:
-    """The first messages of grid cells whose estimator failed, and how many there are."""
+    """Messages of estimators that failed, one of each kind, and how many grid cells it cost."""
     import json
 
     count = int(np.count_nonzero(scores["state"].values == 2))

@@ -3,7 +3,7 @@
 The journal (`out.nc.part`) holds one JSON object a line: first what bench it belongs to, then one
 finished grid cell each. A line that was cut off by a crash is left out on reading. The arrays take
 a few hundred bytes a grid cell; no series is ever kept. A rerun keeps what the file holds of other
-estimators and more faults; scores of a `path.py:Class` whose file has changed are not taken over.
+estimators and more faults; scores of an estimator whose settings or file changed are left behind.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import is_dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -81,8 +82,9 @@ class Store:
         for name, (_, size) in _LISTS.items():
             self._values[name] = np.full((*self._shape, size), np.nan)
         self._state = np.zeros(self._shape, dtype=np.int8)  # 0 missing, 1 scored, 2 failed
-        self._failures: list[str] = []
+        self._failures: dict[tuple[str, str], str] = {}  # one of each kind
         self._context, self._save = context, save
+        self._sources = {} if save is None else {n: _source(context, n) for n in self._names}
         self._journal: IO[str] | None = None
 
     @classmethod
@@ -134,7 +136,8 @@ class Store:
     def put(self, cell: GridCell, row: Mapping[str, Any]) -> None:
         """Keep one grid cell, in memory and in the journal."""
         if self._take(cell.estimator, cell.record, cell.fault, row):
-            self._write({"cell": cell, "row": row, "source": _source(cell.estimator)})
+            source = self._sources.get(cell.estimator)
+            self._write({"cell": cell, "row": row, "source": source})
 
     def finish(self) -> xr.Dataset:
         """All scores; written to `save` beside it first, then renamed, then the journal goes."""
@@ -177,8 +180,8 @@ class Store:
                 "title": "accuracy and honesty of estimators of the state of charge",
                 "history": f"socband {__version__} bench, seed {self._context.seed}",
                 "bench": fingerprint(self._context),
-                "failures": json.dumps(self._failures),
-                "sources": json.dumps({name: _source(name) for name in self._names}),
+                "failures": json.dumps(list(self._failures.values())),
+                "sources": json.dumps(self._sources),
             },
         )
 
@@ -191,8 +194,10 @@ class Store:
         where = (*at, fault)
         if "failed" in row:
             self._state[where] = 2
+            first = str(row["failed"]).splitlines()[0]
+            text = f"{estimator}: {first}, first on {record}, fault {fault}"
             if len(self._failures) < _SHOWN_FAILURES:
-                self._failures.append(f"{estimator}, {record}, fault {fault}: {row['failed']}")
+                self._failures.setdefault((estimator, first), text)
             return True
         for name, values in self._values.items():
             values[where] = row[name]
@@ -208,7 +213,7 @@ class Store:
         for number, line in enumerate(_lines(part)):
             if number == 0 and line.get("bench") != mark:
                 raise _other_bench(part)
-            if "cell" in line and line["source"] == _source(line["cell"][0]):
+            if "cell" in line and line["source"] == self._sources[line["cell"][0]]:
                 self._take(*line["cell"], line["row"])
 
     def _take_dataset(self, path: Path, mark: str) -> None:
@@ -217,7 +222,7 @@ class Store:
             raise _other_bench(path)
         sources = json.loads(old.attrs["sources"])
         for i, estimator in enumerate(old["estimator"].values.tolist()):
-            if sources[estimator] != _source(estimator):
+            if sources[estimator] != self._sources[estimator]:
                 continue
             for j, record in enumerate(old["record"].values.tolist()):
                 at = self._index[estimator, record]
@@ -265,12 +270,22 @@ def _found(path: Path, part: Path) -> tuple[list[str], int]:
     return names, faults
 
 
-def _source(estimator: str) -> str:
-    """Digest of the file of a `path.py:Class`; "" for the others."""
-    path = Path(estimator.rpartition(":")[0])
-    if path.suffix != ".py" or not path.is_file():
-        return ""
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+def _source(context: Context, name: str) -> str:
+    """What an estimator's scores depend on: its settings, and the file of a `path.py:Class`.
+
+    Not its code: scores of an older program are told by the version in the fingerprint alone.
+    """
+    path = Path(name.rpartition(":")[0])
+    digest = hashlib.sha256()
+    try:
+        estimator = context.estimator(name)
+    except (InputError, ImportError):
+        return "gone"
+    if is_dataclass(estimator):
+        digest.update(repr(estimator).encode())
+    if path.suffix == ".py" and path.is_file():
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def _part(path: Path) -> Path:

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+#: Forecasts beyond this many lengths of the record count as this long, so that a "never" of a
+#: forecaster costs much but not infinitely much.
+HORIZON = 3.0
+
 
 class Forecaster(Protocol):
     """Anything that states how long a log's load will last."""
@@ -81,8 +85,8 @@ def score_disconnect(
         times: forecasts a fault, at uniformly random times after the first tenth of the log.
 
     Returns:
-        mae_hours, coverage_90, pinball_hours, never over forecaster and record; `truth_hours` and
-        the median over forecaster, record, forecast.
+        mae_hours, coverage_90, pinball_hours and never (share of forecasts without an end) over
+        forecaster and record; `truth_hours` and the median, cut off at `HORIZON`, over forecasts.
     """
     import xarray as xr
 
@@ -112,9 +116,13 @@ def score_disconnect(
                     answers[name].append(hours)
         for i, name in enumerate(forecasters):
             stated = np.array(answers[name])
-            for key, value in disconnect_scores(truth[j], stated, probabilities[name]).items():
-                scores[key][i, j] = value
             middle = int(np.argmin(np.abs(probabilities[name] - 0.5)))
+            never = float(np.mean(~np.isfinite(stated[:, middle])))
+            log = context.records[record].log
+            stated = np.minimum(stated, HORIZON * (log.time_s[-1] - log.time_s[0]) / 3600.0)
+            result = disconnect_scores(truth[j], stated, probabilities[name])
+            for key, value in {**result, "never": never}.items():
+                scores[key][i, j] = value
             median[i, j] = stated[:, middle]
     units = {"mae_hours": "h", "coverage_90": "1", "pinball_hours": "h", "never": "1"}
     grid = ("forecaster", "record")
