@@ -62,7 +62,6 @@ PARAMETERS = (
     "resistance_factor",
     "connection_ohm",
     "start_soc",
-    "temperature_offset_k",
     "capacity_setting",  # assumed over rated capacity
     "efficiency_setting",
 )
@@ -208,7 +207,6 @@ def hypotheses(setup: Setup, settings: CauseSettings, start_known: bool) -> list
         "resistance_factor": bank.resistance_factor,
         "connection_ohm": bank.connection_resistance_ohm,
         "start_soc": number(1.0) if start_known else normal("uniform", loc=0.0, scale=1.0),
-        "temperature_offset_k": normal("norm", loc=0.0, scale=2.0),
         "capacity_setting": setting,
         "efficiency_setting": monitor.assumed_charge_efficiency,
     }
