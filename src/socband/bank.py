@@ -101,7 +101,7 @@ def bank_of(
     )
 
     n = len(members.soc)
-    listed = getattr(setup, "batteries", None) or ()
+    listed = setup.batteries
     count = max(1, len(listed))
     state = np.zeros((n, count, S_COUNT))
     par = np.zeros((n, count, B_COUNT))

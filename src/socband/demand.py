@@ -36,10 +36,10 @@ def moment(setup: Setup, now: datetime | None = None) -> datetime:
     With a `timezone` in the setup file the result is aware of it, so that a clock change in the
     night moves the hours of the day as it does on the wall.
     """
-    zone = getattr(setup.present, "timezone", None)
+    zone = setup.present.timezone
     if now is None:
         minute = setup.present.clock.minute
-        date = getattr(setup.present, "date", None) or datetime.now().date()
+        date = setup.present.date or datetime.now().date()
         now = datetime(date.year, date.month, date.day, minute // 60, minute % 60)
     if zone is not None and now.tzinfo is None:
         from zoneinfo import ZoneInfo
@@ -248,15 +248,14 @@ class Demand:
 
 
 def load_spans(load: Load, now: datetime, horizon_s: float) -> Array:
-    """(k, 2) spans in which a load may draw: its hours, or its one-off events if it has any."""
-    events = getattr(load, "events", None)
-    if not events:
+    """(k, 2) spans in which a load may draw: its hours, or its one-off events."""
+    if not load.at:
         return spans_ahead(load.hours, now, horizon_s)
     spans = []
-    for event in events:  # each with `clock` and `minutes`; once, at the next such time
-        start = 3600.0 * hours_until(event.clock.minute, now)
+    for clock in load.at:
+        start = 3600.0 * hours_until(clock.minute, now)
         if start < horizon_s:
-            spans.append([start, min(start + 60.0 * event.minutes, horizon_s)])
+            spans.append([start, min(start + 60.0 * (load.for_min or 5.0), horizon_s)])
     spans.sort()
     merged: list[list[float]] = []
     for start, end in spans:
@@ -269,7 +268,7 @@ def load_spans(load: Load, now: datetime, horizon_s: float) -> Array:
 
 def _extras(load: Load) -> dict[str, float]:
     names = ("jitter", "surge", "surge_s", "duty_per_k", "duty_at_c")
-    found = {name: getattr(load, name, None) for name in names}
+    found = {name: getattr(load, name) for name in names}
     return {name: float(value) for name, value in found.items() if value is not None}
 
 

@@ -201,7 +201,7 @@ def prepare(
 
     ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
     hour = now.hour + now.minute / 60.0 + now.second / 3600.0
-    swing = getattr(setup.ambient, "swing_k", None)
+    swing = setup.ambient.swing_k
     ambient = np.zeros((n, 3))
     ambient[:, 0] = ambient_c
     ambient[:, 1] = 0.0 if swing is None else draw("ambient.swing_k", swing)

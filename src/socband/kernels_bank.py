@@ -63,7 +63,9 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
 # ... and state.
 S_SOC, S_I1, S_I2, S_H, S_T, S_COUNT = range(6)
 # What `evaluate` leaves for a battery.
-E_NL, E_R0, E_R1, E_R2, E_SAT, E_DSAT, E_SLOPE, E_REST, E_ENTROPY, E_E, E_R, E_COUNT = range(12)
+E_NL, E_R0, E_R1, E_R2, E_SAT, E_DSAT, E_SLOPE, E_REST, E_ENTROPY, E_E, E_R, E_MIDDLE, E_COUNT = (
+    range(13)
+)
 
 
 @JIT
@@ -117,7 +119,7 @@ def evaluate(cell, table, state, par, fac, ev, cap_curve):
         entropy = table[k, ENTROPY] + w * (table[k + 1, ENTROPY] - table[k, ENTROPY])
         ev[b, E_ENTROPY] = entropy
         warmer = (state[b, S_T] + 273.15 - cell[C_T_REF]) * entropy
-        rest = table[k, OCV] + w * (table[k + 1, OCV] - table[k, OCV])
+        rest = table[k, OCV] + (state[b, S_SOC] * 1024.0 - k) * (table[k + 1, OCV] - table[k, OCV])
         rest += (table[k, GAP] + w * (table[k + 1, GAP] - table[k, GAP])) * state[b, S_H]
         ev[b, E_REST] = rest + warmer
         rf = par[b, B_RESISTANCE]
@@ -151,6 +153,7 @@ def instant(state, par, is_open, ev, heater_a):
     for b in range(par.shape[0]):
         ev[b, E_E] = ev[b, E_NL] + ev[b, E_R1] * ev[b, E_SAT] + ev[b, E_R2] * state[b, S_I2]
         ev[b, E_R] = ev[b, E_R0]
+        ev[b, E_MIDDLE] = 0.0
     return thevenin(par, is_open, ev, heater_a)
 
 
@@ -169,6 +172,7 @@ def over_step(cell, state, par, fac, is_open, ev, heater_a, dt, a1, a2):
             + ev[b, E_R2] * (1.0 - f2) * state[b, S_I2]
         )
         ev[b, E_R] = ev[b, E_R0] + r1 + ev[b, E_R2] * f2 + middle
+        ev[b, E_MIDDLE] = middle
     return thevenin(par, is_open, ev, heater_a)
 
 
@@ -264,7 +268,7 @@ def move(cell, state, par, fac, is_open, ev, heater_a, bus, dt, a1, a2, ambient_
         sign = 1.0 if i > 0.0 else (-1.0 if i < 0.0 else 0.0)
         state[b, S_H] = decay * state[b, S_H] + (1.0 - decay) * sign
         # heat: overpotential, entropy, heater; exact for constant heat
-        over = ev[b, E_E] + ev[b, E_R] * i - ev[b, E_REST]
+        over = ev[b, E_E] + (ev[b, E_R] - ev[b, E_MIDDLE]) * i - ev[b, E_REST]
         heat = i * over + i * (state[b, S_T] + 273.15) * ev[b, E_ENTROPY]
         heat += heater_a[b] * (ev[b, E_E] + ev[b, E_R] * i)
         conductance = cell[C_CONDUCTANCE] * par[b, B_CONDUCTANCE]

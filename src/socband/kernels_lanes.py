@@ -169,7 +169,8 @@ def _step(w, cell):
         steep = w[SLOPE + k] * abs(w[I2 + k]) * w[QS + k]
         dt = min(w[GRADE + k], w[CAP + k])
         dt = min(dt, max(_VOLT_STEP / (steep + 1e-12), _FINEST_S))
-        w[DT + k] = left if dt > left - 0.5 else dt
+        # a null step stays one, however near the next event is
+        w[DT + k] = left if (dt > left - 0.5) & (dt > 2.0 * _NULL_S) else min(dt, left)
         w[GRADE + k] = min(max(3.0 * w[GRADE + k], 5.0), 300.0)
         w[PM0 + k] = w[M0 + k]
         w[PM1 + k] = w[M1 + k]
@@ -186,8 +187,8 @@ def _step(w, cell):
         i2 = w[I2 + k]
         r1 = w[RR1 + k] * w[DS + k] * f1
         e = w[NL + k] + w[V1 + k] - r1 * i1 + w[RR2 + k] * (1.0 - f2) * i2
-        rc = w[RR0 + k] + r1 + w[RR2 + k] * f2 + 0.5 * w[SLOPE + k] * dt * qs
-        r = rc * w[PAR + k] + w[LEAD + k]
+        rc = w[RR0 + k] + r1 + w[RR2 + k] * f2
+        r = (rc + 0.5 * w[SLOPE + k] * dt * qs) * w[PAR + k] + w[LEAD + k]
         half = 0.5 * (e - r * w[A + k])
         root = half * half - r * w[P + k]
         u = half + math.sqrt(max(root, 0.0))
@@ -231,7 +232,8 @@ def _look_up(w, table):
         w[RR0 + k] = table[j, R0] + f * (table[j + np.uint64(1), R0] - table[j, R0])
         w[RR1 + k] = table[j, R1] + f * (table[j + np.uint64(1), R1] - table[j, R1])
         w[RR2 + k] = table[j, R2] + f * (table[j + np.uint64(1), R2] - table[j, R2])
-        w[REST + k] = table[j, OCV] + f * (table[j + np.uint64(1), OCV] - table[j, OCV])
+        rest = w[Z + k] * 1024.0 - j
+        w[REST + k] = table[j, OCV] + rest * (table[j + np.uint64(1), OCV] - table[j, OCV])
         w[GAPV + k] = table[j, GAP] + f * (table[j + np.uint64(1), GAP] - table[j, GAP])
 
 
@@ -404,7 +406,10 @@ def _crossed(w, k):
     w[T + k] = w[TS + k]
     w[M0 + k] = w[PM0 + k]
     w[M1 + k] = w[PM1 + k]
-    w[CAP + k] = shorter
+    if dt > _FINEST_S:
+        w[CAP + k] = max(shorter, _FINEST_S)
+    else:
+        w[EVENT + k] = w[NOW + k] + shorter
     w[GRADE + k] = _NULL_S
     return True
 

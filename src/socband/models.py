@@ -200,7 +200,8 @@ class CellModel:
 
 def available_cells() -> list[str]:
     """Names of the models that come with the package."""
-    return sorted({path.stem for folder in _folders() for path in folder.glob("*.toml")})
+    paths = [path for folder in _folders() for path in folder.glob("*.toml")]
+    return sorted({path.stem for path in paths if path.name != "loads.toml"})  # loads: see shelf
 
 
 def load_cell(name_or_path: str | Path) -> CellModel:

@@ -20,6 +20,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.quantity import Quantity
+from socband.shelf import from_shelf
 from socband.site_check import cross_checks
 from socband.site_fields import ClockTime, Hours
 from socband.site_parts import (
@@ -36,12 +37,14 @@ from socband.site_parts import (
     UntrackedLoad,
 )
 from socband.site_priors import Assumption, fill_missing
+from socband.site_supply import Battery, Source, supply_problems
 
 __all__ = [
     "About",
     "Ambient",
     "Assumption",
     "Bank",
+    "Battery",
     "ClockTime",
     "Hours",
     "Inverter",
@@ -52,6 +55,7 @@ __all__ = [
     "Question",
     "ReZero",
     "Setup",
+    "Source",
     "UntrackedLoad",
     "read_setup",
     "setup_from_table",
@@ -67,6 +71,8 @@ class Setup:
         loads: may be empty.
         inverter: None if there is none.
         assumptions: what was not said and therefore assumed, each with its reason.
+        sources: what charges; may be empty.
+        batteries: the single batteries in parallel, empty if the bank counts as one.
     """
 
     name: str
@@ -81,6 +87,8 @@ class Setup:
     limits: Limits
     question: Question
     assumptions: tuple[Assumption, ...]
+    sources: tuple[Source, ...] = ()
+    batteries: tuple[Battery, ...] = ()
 
     def with_quantities(self, **changes: Quantity) -> Setup:
         """A copy with some values replaced: `with_quantities(monitor__offset_a=q)`."""
@@ -109,7 +117,12 @@ _SECTIONS: dict[str, type] = {
     "present": Present,
     "limits": Limits,
     "question": Question,
+    "sources": Source,
+    "batteries": Battery,
 }
+
+# sections that may stand several times, in double brackets
+_LISTS = ("loads", "sources", "batteries")
 
 # flag of the command line: (the key it overrides)
 _FLAGS: dict[str, tuple[str, str, str]] = {
@@ -158,8 +171,8 @@ def setup_from_table(
             expected = "a section this program knows"
             hint = did_you_mean(key, list(_SECTIONS))
             problems.append(Problem(f"[{key}]", "an unknown section", expected, hint))
-        elif key == "loads":
-            tree[key] = _load_tables(value, problems)
+        elif key in _LISTS:
+            tree[key] = _tables(key, value, problems)
         elif isinstance(value, Mapping):
             tree[key] = {k: dict(v) if isinstance(v, Mapping) else v for k, v in value.items()}
         else:
@@ -170,17 +183,17 @@ def setup_from_table(
     filled = fill_missing(tree, now or datetime.now())
     parts: dict[str, Any] = {}
     for key, kind in _SECTIONS.items():
-        if key == "loads":
-            loads = [
-                _validated(kind, raw, _load_name(i, raw), filled.keys, flags, problems)
+        if key in _LISTS:
+            items = [
+                _validated(kind, raw, _item_name(key, i, raw), filled.keys, flags, problems)
                 for i, raw in enumerate(filled.tree.get(key, ()))
             ]
-            parts[key] = tuple(load for load in loads if load is not None)
+            parts[key] = tuple(item for item in items if item is not None)
         elif key in filled.tree and (key != "bank" or "bank" in table):
             parts[key] = _validated(kind, filled.tree[key], key, filled.keys, flags, problems)
         else:
             parts[key] = None
-    problems += cross_checks(parts)
+    problems += cross_checks(parts) + supply_problems(parts)
     if problems:
         raise InputError(problems, name)
     return Setup(name=name, assumptions=filled.assumptions, **parts)
@@ -198,17 +211,24 @@ def _toml(path: Path) -> dict[str, Any]:
         raise InputError(Problem(str(path), reason, "a setup file that can be read")) from None
 
 
-def _load_tables(value: Any, problems: list[Problem]) -> list[dict[str, Any]]:
+def _tables(section: str, value: Any, problems: list[Problem]) -> list[dict[str, Any]]:
     if isinstance(value, list) and all(isinstance(item, Mapping) for item in value):
-        return [dict(item) for item in value]
+        if section != "loads":
+            return [dict(item) for item in value]
+        return [
+            from_shelf(item, _item_name("loads", i, item), problems) for i, item in enumerate(value)
+        ]
     hint = "two brackets on each side" if isinstance(value, Mapping) else ""
-    problems.append(Problem("loads", shown(value), "sections [[loads]], one for each load", hint))
+    expected = f"sections [[{section}]], one for each of them"
+    if section == "loads":
+        expected = "sections [[loads]], one for each load"
+    problems.append(Problem(section, shown(value), expected, hint))
     return []
 
 
-def _load_name(index: int, raw: Mapping[str, Any]) -> str:
+def _item_name(section: str, index: int, raw: Mapping[str, Any]) -> str:
     name = raw.get("name")
-    return f"loads[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
+    return f"{section}[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
 
 
 def _apply_overrides(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date, datetime
 from functools import partial
 from typing import Annotated, Any
 
@@ -220,8 +221,27 @@ def _read_clocks(raw: Any) -> tuple[ClockTime, ...]:
     return tuple(times)
 
 
+def _read_timezone(raw: Any) -> str:
+    import zoneinfo
+
+    try:
+        zoneinfo.ZoneInfo(raw)
+    except (TypeError, ValueError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        expected = 'the name of a time zone such as "Europe/Vienna"'
+        raise InputError(Problem("", shown(raw), expected)) from None
+    return raw
+
+
+def _read_date(raw: Any) -> date:
+    if isinstance(raw, datetime) or not isinstance(raw, date):
+        raise InputError(Problem("", shown(raw), "a date such as 2026-03-28, without quotes"))
+    return raw
+
+
 Text = Annotated[str, _field(_read_text)]
 Flag = Annotated[bool, _field(_read_flag)]
 Clock = Annotated[ClockTime, _field(ClockTime.from_text, ClockTime)]
 Clocks = Annotated[tuple[ClockTime, ...], _field(_read_clocks)]
 HoursOfDay = Annotated[Hours, _field(Hours.from_texts, Hours)]
+TimeZone = Annotated[str, _field(_read_timezone)]
+Date = Annotated[date, _field(_read_date)]

@@ -13,9 +13,11 @@ from pydantic.dataclasses import dataclass
 from socband.site_fields import (
     Clock,
     Clocks,
+    Date,
     Flag,
     HoursOfDay,
     Text,
+    TimeZone,
     number,
     optional,
     quantity,
@@ -118,6 +120,12 @@ class Load:
         hours: hours of the day in which it runs.
         essential: not to be switched off.
         through_inverter: fed by the inverter.
+        jitter: every on and off time lies evenly within ± this share of its mean; None: 0.3.
+        surge, surge_s: starting power over running power, and for how long [s].
+        duty_per_k, duty_at_c: change of duty with the ambient temperature [1/K] from `duty` at this
+            temperature [°C]: what a thermostat does.
+        at, for_min: a one-off event instead of hours: the next such times of day, for so long
+            [min].
     """
 
     name: Text
@@ -128,6 +136,13 @@ class Load:
     hours: HoursOfDay
     essential: Flag = False
     through_inverter: Flag = False
+    jitter: optional(number(0.0, 0.95)) = None
+    surge: optional(number(1.0, 20.0)) = None
+    surge_s: optional(number(0.0, 3600.0)) = None
+    duty_per_k: optional(number(-0.5, 0.5)) = None
+    duty_at_c: optional(number(-50.0, 60.0)) = None
+    at: optional(Clocks) = None
+    for_min: optional(number(0.0, 1440.0)) = None
 
 
 @_table
@@ -162,9 +177,15 @@ class UntrackedLoad:
 
 @_table
 class Ambient:
-    """Surroundings. `temperature_c`: temperature of the bank [°C]."""
+    """Surroundings.
+
+    Attributes:
+        temperature_c: temperature of the bank now, and of its surroundings over the day [°C].
+        swing_k: half of what the surroundings warm and cool between day and night [K], or None.
+    """
 
     temperature_c: quantity(-60.0, 90.0, "in degrees Celsius")
+    swing_k: optional(quantity(0.0, 30.0)) = None
 
 
 @_table
@@ -178,6 +199,8 @@ class Present:
         rested_hours: how long it had rested [h], or None.
         clock: time of day.
         current_a: net bank current now [A], positive = charging, or None.
+        timezone: name in the IANA time zone database, for clock changes in the night, or None.
+        date: today, a TOML date; the computer's if None.
     """
 
     display_soc: optional(number(0.0, 1.0, _DISPLAY)) = None
@@ -186,6 +209,8 @@ class Present:
     rested_hours: optional(number(0.0, 1e4)) = None
     clock: Clock
     current_a: optional(quantity(-1e5, 1e5)) = None
+    timezone: optional(TimeZone) = None
+    date: optional(Date) = None
 
 
 @_table

@@ -206,7 +206,7 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
     loads = [load for load in tree.get("loads", ()) if isinstance(load, Mapping)]
     if "inverter" in tree or any(load.get("through_inverter") is True for load in loads):
         priors |= _INVERTER
-    filled: dict[str, Any] = {k: dict(v) if k != "loads" else v for k, v in tree.items()}
+    filled: dict[str, Any] = {k: v if isinstance(v, list) else dict(v) for k, v in tree.items()}
     filled.setdefault("about", {})
     filled["loads"] = [{**{k: p.value for k, p in _LOAD.items()}, **load} for load in loads]
     assumptions = []

@@ -1,24 +1,36 @@
-"""What brings charge: solar, a vehicle's DC-DC converter, a shore charger."""
+"""What brings charge: solar panels, a vehicle's DC-DC converter, a shore charger.
+
+Solar power is a half-sine between sunrise and sunset, times the panels' performance ratio and the
+share that clouds let through, one draw a member. A charger gives its power or current in its hours.
+Each holds the bank at most at its voltage limit (the current tapers), may idle above a charge
+threshold, charges nothing when a battery is too cold, and may not be there at all. In the kernel
+they hold their power for a slot of a quarter of an hour, its mean taken exactly.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.demand import seconds_between, spans_ahead
+from socband.unknowns import uniforms
+
 if TYPE_CHECKING:
-    from socband.site import Setup
+    from socband.site import Setup, Source
 
 Array = np.ndarray
 
 SLOT_S = 900.0
+LIMIT_V = 3.55  # per cell; assumed: 14.2 V on four cells, a usual setting (memory)
+IDLE_GAP = 0.05  # assumed: an idling charger resumes 5 % below its threshold
 
 
 @dataclass(frozen=True)
 class Sources:
-    """Every source of every member, in the kernel's layout; power is over cells in series.
+    """Every source of every member, in the kernel's layout, in the order of voltage limits.
 
     Attributes:
         names: (S,).
@@ -44,4 +56,72 @@ class Sources:
         cls, setup: Setup, n: int, seed: int, now: datetime, horizon_s: float
     ) -> Sources:
         """The sources of a setup file, drawn for n members."""
-        return cls.none(n)
+        if not setup.sources:
+            return cls.none(n)
+        series = setup.bank.cells_in_series
+        columns = [_column(source, n, seed, now, horizon_s, series) for source in setup.sources]
+        order = np.argsort([kind[2] for _, kind, _ in columns], kind="stable")
+        return cls(
+            tuple(setup.sources[k].name for k in order),
+            np.ascontiguousarray(np.stack([columns[k][0] for k in order], axis=1)),
+            np.stack([columns[k][1] for k in order]),
+            np.stack([columns[k][2] for k in order]),
+        )
+
+
+def _column(
+    source: Source, n: int, seed: int, now: datetime, horizon_s: float, series: int
+) -> tuple[Array, Array, Array]:
+    """Scale (n,), kind (Q_COUNT,) and shape (K,) of one source."""
+
+    def draw(key: str, quantity) -> Array:
+        return quantity.ppf(uniforms(seed, f"sources.{source.name}.{key}", n))
+
+    power = source.power_w is not None
+    scale = draw("power_w", source.power_w) / series if power else draw("c", source.current_a)
+    if source.kind == "solar":
+        scale = scale * draw("performance_ratio", source.performance_ratio)
+        scale = scale * draw("clearness", source.clearness)
+        shape = half_sine_slots(source, now, horizon_s)
+    else:
+        shape = _share_of_slots(spans_ahead(source.hours, now, horizon_s), horizon_s)
+    present = uniforms(seed, f"sources.{source.name}.presence", n) < source.probability
+    limit_a = np.inf if source.current_limit_a is None else source.current_limit_a
+    limit_v = LIMIT_V if source.voltage_limit_v is None else source.voltage_limit_v / series
+    idle = np.inf if source.idle_above_soc is None else source.idle_above_soc
+    kind = np.array([float(power), limit_a, limit_v, idle, idle - IDLE_GAP])
+    return scale * present, kind, shape
+
+
+def _slots(horizon_s: float) -> Array:
+    """Edges of the slots [s]."""
+    return SLOT_S * np.arange(int(np.ceil(horizon_s / SLOT_S)) + 1)
+
+
+def half_sine_slots(source: Source, now: datetime, horizon_s: float) -> Array:
+    """(K,) mean of the half-sine between sunrise and sunset over each slot, 0..1.
+
+    The mean over a slot is taken from the integral, D/π·(1 − cos(π·x/D)) at x after sunrise, so a
+    day's sum is exactly 2/π of its length.
+    """
+    edges = _slots(horizon_s)
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
+    gathered = np.zeros(len(edges))
+    for day in range(-1, int(horizon_s / 86400.0) + 2):
+        rise, sets = (
+            seconds_between(now, midnight + timedelta(days=day, minutes=clock.minute))
+            for clock in (source.sunrise, source.sunset)
+        )
+        length = sets - rise
+        x = np.clip(edges - rise, 0.0, length)
+        gathered += length / np.pi * (1.0 - np.cos(np.pi * x / length))
+    return np.diff(gathered) / SLOT_S
+
+
+def _share_of_slots(spans: Array, horizon_s: float) -> Array:
+    """(K,) share of each slot that lies within the spans."""
+    edges = _slots(horizon_s)
+    inside = np.zeros(len(edges))
+    for start, end in spans:
+        inside += np.clip(edges, start, end) - start
+    return np.diff(inside) / SLOT_S

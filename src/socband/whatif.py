@@ -1,0 +1,224 @@
+"""What a switch-off buys, the smallest set that is enough, charging up, and waking again.
+
+Every comparison runs on one plan: the same members, the same switching times. What is gained is
+therefore the effect of the switch-off and not of another draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.demand import Demand
+from socband.forecast import asked_hours, chance, weighted_quantiles
+from socband.forward import Plan, run
+from socband.kernels_forward import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = np.ndarray
+
+
+def _lvd_hours(plan: Plan, off: Sequence[str], threads: int | None) -> Array:
+    return run(plan, off, threads).column(O_LVD) / 3600.0
+
+
+def optional_loads(demand: Demand) -> tuple[str, ...]:
+    """Names of the loads that may be switched off."""
+    return tuple(n for n, fixed in zip(demand.names, demand.essential, strict=True) if not fixed)
+
+
+def switch_offs(
+    plan: Plan,
+    until_h: float | None = None,
+    weight: Array | None = None,
+    threads: int | None = None,
+) -> xr.Dataset:
+    """What switching off each load buys, best first.
+
+    Args:
+        plan: from `prepare`.
+        until_h: hours the bank should last; the first of the setup's question if None.
+        weight: (n,) of the members.
+        threads: see `run`.
+
+    Returns:
+        Dataset over `load`: `chance` to last until then, `chance_gain`, `median_gain_hours` (mean
+        over the members' own gains is `mean_gain_hours`, members beyond the horizon counted at
+        it), with attributes `until_hours` and `chance_now`.
+    """
+    import xarray as xr
+
+    until_h = next(iter(asked_hours(plan).values())) if until_h is None else until_h
+    horizon_h = plan.horizon_s / 3600.0
+    base = np.minimum(_lvd_hours(plan, (), threads), horizon_h)
+    now = chance(base > until_h, weight)
+    rows = []
+    for name in optional_loads(plan.demand):
+        hours = np.minimum(_lvd_hours(plan, (name,), threads), horizon_h)
+        gain = hours - base
+        rows.append(
+            (
+                name,
+                chance(hours > until_h, weight),
+                float(weighted_quantiles(gain, [0.5], weight)[0]),
+                float(np.average(gain, weights=weight)),
+            )
+        )
+    rows.sort(key=lambda row: (-row[1], -row[3], row[0]))
+    names, chances, medians, means = zip(*rows, strict=True) if rows else ((), (), (), ())
+    chances = np.array(chances, dtype=float)
+    return xr.Dataset(
+        {
+            "chance": ("load", chances, {"units": "1", "long_name": "chance to last, with it off"}),
+            "chance_gain": ("load", chances - now, {"units": "1"}),
+            "median_gain_hours": ("load", np.array(medians, dtype=float), {"units": "h"}),
+            "mean_gain_hours": ("load", np.array(means, dtype=float), {"units": "h"}),
+        },
+        coords={"load": list(names)},
+        attrs={"until_hours": until_h, "chance_now": now, "horizon_hours": horizon_h},
+    )
+
+
+@dataclass(frozen=True)
+class Enough:
+    """The smallest set of switch-offs that reaches a wanted chance.
+
+    Attributes:
+        off: the loads; empty if none needs to go.
+        chance: to last with them off, 0..1.
+        reached: whether that is as much as was wanted; if not, `off` is the best there is.
+    """
+
+    off: tuple[str, ...]
+    chance: float
+    reached: bool
+
+
+def smallest_set(
+    plan: Plan,
+    want: float,
+    until_h: float | None = None,
+    weight: Array | None = None,
+    threads: int | None = None,
+) -> Enough:
+    """The fewest loads to switch off so that the bank lasts with chance `want`.
+
+    Of sets equally small the one with the greatest chance. More load never lengthens a night, so
+    that all optional loads off is the best there is: looked at first.
+
+    Args:
+        want: 0..1.
+        until_h: see `switch_offs`.
+    """
+    until_h = next(iter(asked_hours(plan).values())) if until_h is None else until_h
+
+    def reached(off: Sequence[str]) -> float:
+        return chance(_lvd_hours(plan, off, threads) > until_h, weight)
+
+    now = reached(())
+    if now >= want:
+        return Enough((), now, True)
+    names = optional_loads(plan.demand)
+    best = reached(names)
+    if best < want:
+        return Enough(names, best, False)
+    for size in range(1, len(names)):
+        found = [(reached(off), off) for off in combinations(names, size)]
+        value, off = max(found, key=lambda pair: pair[0], default=(0.0, ()))
+        if value >= want:
+            return Enough(tuple(off), value, True)
+    return Enough(names, best, True)
+
+
+# ---------------------------------------------------------------- after the disconnect
+
+# Common practice, no source: waking a bank on a shore charger takes one to two hours, longer with
+# more batteries or with loads on. The model: until the BMS lets the full current through it takes
+# only a trickle, and comes back once it has gathered a small reserve. The two numbers below give
+# about 1 to 2 h for one battery with loads off; they are assumed, not measured.
+WAKE_TRICKLE_C = (0.015, 0.030)  # [C-rate of the whole bank] uniform
+WAKE_RESERVE = (0.020, 0.030)  # [share of capacity] uniform
+
+
+def wake_hours(
+    capacity_ah: Array,
+    batteries: int,
+    load_a: Array,
+    u: tuple[Array, Array],
+    charger_a: float = np.inf,
+) -> Array:
+    """Time from plugging in a shore charger to a bank that answers again [h].
+
+    Every battery takes its reserve at the trickle its BMS allows, what the loads take away before
+    it does not count, and batteries wake one after another as far as the trickle is shared: half
+    of it is (assumed), so that n batteries take (1 + n)/2 times as long.
+
+    Args:
+        capacity_ah: (n,) of the bank [Ah].
+        batteries: in parallel.
+        load_a: (n,) or a number: what the loads draw meanwhile [A]; 0 with loads off.
+        u: two (n,) uniform numbers, for the trickle and the reserve.
+        charger_a: what the charger can give [A].
+
+    Returns:
+        (n,) hours; infinite where the loads take all that trickles in.
+    """
+    trickle = WAKE_TRICKLE_C[0] + (WAKE_TRICKLE_C[1] - WAKE_TRICKLE_C[0]) * u[0]
+    reserve = WAKE_RESERVE[0] + (WAKE_RESERVE[1] - WAKE_RESERVE[0]) * u[1]
+    net = np.minimum(trickle * capacity_ah, charger_a) - load_a
+    with np.errstate(divide="ignore"):
+        hours = np.where(net > 0.0, reserve * capacity_ah / np.maximum(net, 1e-12), np.inf)
+    return hours * 0.5 * (1.0 + batteries)
+
+
+def full_hours(plan: Plan, threads: int | None = None) -> Array:
+    """(n,) hours until the bank is full and the display can be believed again; inf if not."""
+    return run(plan, (), threads).column(O_FULL) / 3600.0
+
+
+def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
+    """The plan of the morning after: every battery near empty, loads off, a shore charger on.
+
+    Its `full_hours` say until when the display must not be believed.
+
+    Args:
+        charger_w: power of the charger at the bank [W].
+        soc: true charge it starts from.
+    """
+    from socband.sources import LIMIT_V, Sources
+
+    n = len(plan)
+    state = plan.batteries.state.copy()
+    state[:, :, 0] = soc + plan.soc_shift[:, None]
+    state[:, :, 1:3] = 0.0
+    demand = plan.demand
+    none = replace(
+        demand,
+        power_w=np.zeros_like(demand.power_w),
+        current_a=np.zeros_like(demand.current_a),
+    )
+    # the charger goes a little above where the monitor looks for a full bank, or it never sees one
+    limit_v = max(LIMIT_V, float(plan.limits[:, L_FULL_V].max()) + 0.01)
+    shore = Sources(
+        ("shore charger",),
+        np.full((n, 1), charger_w / plan.cells_in_series),
+        np.array(
+            [[1.0, np.inf, max(LIMIT_V, float(plan.limits[:, 5].max()) + 0.01), np.inf, np.inf]]
+        ),
+        np.ones((1, int(np.ceil(plan.horizon_s / 900.0)))),
+    )
+    limits = plan.limits.copy()
+    limits[:, L_DISCONNECT] = -np.inf
+    return replace(
+        plan,
+        batteries=replace(plan.batteries, state=state),
+        demand=none,
+        sources=shore,
+        limits=limits,
+    )
