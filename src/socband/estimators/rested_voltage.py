@@ -1,8 +1,9 @@
 """Rested-voltage look-up: count, and at every rest read the charge off the open-circuit voltage.
 
 What a technician does with a voltmeter. A rest counts after half an hour without load (common
-practice, no source). On the plateau of LFP the look-up's own spread is wide; between rests the band
-grows with what the prior says of offset and untracked load.
+practice, no source). The curve is the branch on which the last current left the cell, OCV + M·h.
+On the plateau of LFP the look-up's own spread is wide; between rests the band grows with what the
+prior says of offset and untracked load.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 
 from socband.cell import GAP, OCV, CellTables, look_up
 from socband.estimators import Prior, band_dataset, step_s
+from socband.estimators.filter_model import FilterModel
 from socband.logs import Log
 from socband.scoring import QUANTILES
 
@@ -38,10 +40,11 @@ class RestedVoltage:
 
         tables = CellTables.from_model(cell)
         soc = np.linspace(0.0, 1.0, 1025)
-        ocv = np.maximum.accumulate(look_up(tables, OCV, soc)) + 1e-9 * np.arange(len(soc))
-        # Half the gap between the branches is unknown after a rest: a uniform ±M has std M/√3.
-        gap = look_up(tables, GAP, soc) / np.sqrt(3.0)
-        error_v = np.hypot(cell.voltage_error.std_v, gap.mean())
+        ocv, gap = look_up(tables, OCV, soc), look_up(tables, GAP, soc)
+        rising = 1e-9 * np.arange(len(soc))  # an inverse wants a strictly rising curve
+        # How far the cell is between the branches is known to about a half of the gap M.
+        error_v = np.hypot(cell.voltage_error.std_v, 0.5 * gap.mean())
+        h = FilterModel.from_log(log, cell, prior).hysteresis
         normal = ndtri(np.array(QUANTILES))
         capacity_as = 3600.0 * prior.assumed_capacity_ah
         growth = prior.bias_std_a / capacity_as  # of the standard deviation, per second
@@ -54,7 +57,8 @@ class RestedVoltage:
             quiet = abs(log.current_a[k]) < self.rest_c_rate * cell.capacity_ah
             rested_s = rested_s + dt[k] if quiet else 0.0
             if rested_s >= self.rest_s:
-                quantile = np.interp(log.voltage_v[k] + error_v * normal, ocv, soc)
+                curve = np.maximum.accumulate(ocv + gap * h[k]) + rising
+                quantile = np.interp(log.voltage_v[k] + error_v * normal, curve, soc)
                 since_s, counted = 0.0, 0.0
             elif k:
                 since_s += dt[k]
