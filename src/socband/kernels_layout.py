@@ -1,0 +1,42 @@
+"""Where the compiled filter finds its numbers: rows, columns and positions of its arrays."""
+
+from __future__ import annotations
+
+# rows of the state matrix (rows, n)
+Z, I1, I2, E, B, H, LOGLIK = range(7)
+P0 = 7  # 15 rows: the upper triangle of P, row by row over (z, i1, i2, e, b)
+STATE_ROWS = P0 + 15
+STATE = ("z", "i1", "i2", "e", "b")
+
+# rows of the parameter matrix (rows, n)
+GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, TEMPERATURE_K, VOLTAGE_V = range(6)
+PARAMETER_ROWS = 6
+
+# rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows
+SEEN_A, RC1_BEFORE, RC1_END, RC1_MEAN, RC2_BEFORE, RC2_END, RC2_MEAN, HYST_KEEP, HYST_ADD = range(9)
+DRIVE_ROWS = 9
+
+# entries of the vector of numbers common to all members
+(
+    TAU1_S,
+    TAU2_S,
+    SAT1_C,
+    SAT_LAG_C,
+    GAMMA,
+    T_REF_C,
+    CELL_CAPACITY_AH,
+    EFFICIENCY,
+    SIGMA_V,
+    SIGMA_SOC,
+    SIGMA_PER_C,
+    TAU_E_S,
+    NOISE_V,
+    BIAS_WALK_A,
+    OUTLIER_SIGMA,
+    T_GRID_START_C,
+    T_GRID_STEP_K,
+) = range(17)
+COMMON_SIZE = 17
+
+# columns of the cell table (see cell.CellTables)
+OCV, HYST, ENTROPY, R0, R1, R2, LAG = range(7)

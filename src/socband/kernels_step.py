@@ -1,0 +1,284 @@
+"""One step of the filter for a block of members: loops that the compiler turns into vectors.
+
+A block's numbers lie in one flat array, row after row of `BLOCK` members. Constant distances
+between rows are what lets the compiler see that the rows do not overlap. The first rows are those
+of the state and of the parameters, in their order.
+"""
+
+from __future__ import annotations
+
+import math
+
+from numba import njit
+
+from socband.kernels_layout import (
+    BIAS_WALK_A,
+    CELL_CAPACITY_AH,
+    EFFICIENCY,
+    ENTROPY,
+    GAMMA,
+    HYST,
+    HYST_ADD,
+    HYST_KEEP,
+    LAG,
+    NOISE_V,
+    OCV,
+    OUTLIER_SIGMA,
+    R0,
+    R1,
+    R2,
+    RC1_BEFORE,
+    RC1_END,
+    RC1_MEAN,
+    RC2_BEFORE,
+    RC2_END,
+    RC2_MEAN,
+    SAT1_C,
+    SAT_LAG_C,
+    SEEN_A,
+    SIGMA_PER_C,
+    SIGMA_SOC,
+    SIGMA_V,
+    T_GRID_START_C,
+    T_GRID_STEP_K,
+    T_REF_C,
+)
+from socband.kernels_math import exp_negative, log_positive
+
+BLOCK = 64
+
+# Where the rows begin.
+(
+    W_Z, W_I1, W_I2, W_E, W_B, W_H, W_LL,  # state
+    ZZ, Z1, Z2, ZE, ZB, P11, P12, P1E, P1B, P22, P2E, P2B, PEE, PEB, PBB,  # its covariance
+    W_GAIN, W_UNTRACKED, W_CAPACITY, W_RESISTANCE, W_TEMPERATURE, W_VOLTAGE,  # parameters
+    ON, PER_A, TURN, K0, K1, K2, KL, SAT1, WARM,  # of the member at this temperature
+    CUR, ZM, I1M, I2M,  # current, and the states' means over the step
+    ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_I2, GAP, OCV_V, SLOPE,  # looked up
+    TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
+) = range(0, 59 * BLOCK, BLOCK)  # fmt: skip
+SIZE = 59 * BLOCK
+
+_VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
+
+
+@_VECTOR
+def at_temperature(w, factors, common, temperature_c):
+    """All that depends on the temperature and the member alone."""
+    n_temperature = factors.shape[0] - 1
+    cell_ah = common[CELL_CAPACITY_AH]
+    to_lag = 1.0 / (cell_ah * common[SAT_LAG_C])
+    to_sat = 1.0 / (cell_ah * common[SAT1_C])
+    turn = common[GAMMA] / 3600.0
+    for j in range(BLOCK):
+        member_t = temperature_c + w[W_TEMPERATURE + j]
+        pos = (member_t - common[T_GRID_START_C]) / common[T_GRID_STEP_K]
+        pos = min(max(pos, 0.0), n_temperature - 1e-9)
+        k = int(pos)
+        f = pos - k
+        resistance = w[W_RESISTANCE + j]
+        k1 = factors[k, 1] + f * (factors[k + 1, 1] - factors[k, 1])
+        w[K0 + j] = resistance * (factors[k, 0] + f * (factors[k + 1, 0] - factors[k, 0]))
+        w[K1 + j] = resistance * k1
+        w[K2 + j] = resistance * (factors[k, 2] + f * (factors[k + 1, 2] - factors[k, 2]))
+        kl = factors[k, 3] + f * (factors[k + 1, 3] - factors[k, 3])
+        w[KL + j] = resistance * kl * to_lag
+        w[SAT1 + j] = k1 * to_sat
+        capacity = factors[k, 4] + f * (factors[k + 1, 4] - factors[k, 4])
+        w[PER_A + j] = 1.0 / (3600.0 * w[W_CAPACITY + j] * capacity)
+        w[TURN + j] = -turn / w[W_CAPACITY + j]
+        w[WARM + j] = member_t - common[T_REF_C]
+
+
+@_VECTOR
+def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
+    """x <- F x and P <- F P F' + Q, written out; F couples only through b."""
+    seen, efficiency = drive[SEEN_A, t], common[EFFICIENCY]
+    before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
+    before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
+    keep_h, add_h = drive[HYST_KEEP, t], drive[HYST_ADD, t]
+    g1 = 1.0 - a1
+    g2 = 1.0 - a2
+    d1 = 1.0 - c1
+    d2 = 1.0 - c2
+    qe = 1.0 - ae * ae
+    qb = common[BIAS_WALK_A] ** 2 * dt
+    for j in range(BLOCK):
+        gain = w[W_GAIN + j]
+        rest = w[W_B + j] - w[W_UNTRACKED + j] * w[ON + j]
+        amps = gain * seen + rest
+        w[CUR + j] = amps
+        q = dt * w[PER_A + j]
+        q = q * efficiency if amps > 0.0 else q
+        # The branches answer linearly: to the seen current as worked out on the log's own rows, and
+        # to the rest of the member's current, which is constant over the step.
+        own1 = w[W_I1 + j] - gain * before1
+        own2 = w[W_I2 + j] - gain * before2
+        w[I1M + j] = gain * mean1 + c1 * own1 + d1 * rest
+        w[I2M + j] = gain * mean2 + c2 * own2 + d2 * rest
+        w[W_I1 + j] = gain * end1 + a1 * own1 + g1 * rest
+        w[W_I2 + j] = gain * end2 + a2 * own2 + g2 * rest
+        w[ZM + j] = w[W_Z + j] + 0.5 * q * amps
+        w[W_Z + j] += q * amps
+        w[W_E + j] *= ae
+        # hysteresis, Plett 2004: first what the seen current does, back and forth within the step,
+        # then what the rest of the member's current does
+        ah = exp_negative(w[TURN + j] * abs(rest) * dt)
+        sign = 1.0 if rest > 0.0 else -1.0
+        w[W_H + j] = ah * (keep_h * w[W_H + j] + add_h) + (1.0 - ah) * sign
+        zb, b1, b2, eb, bb = w[ZB + j], w[P1B + j], w[P2B + j], w[PEB + j], w[PBB + j]
+        nzb = zb + q * bb
+        n1b = a1 * b1 + g1 * bb
+        n2b = a2 * b2 + g2 * bb
+        w[ZZ + j] += q * (zb + nzb) + added
+        w[Z1 + j] = a1 * (w[Z1 + j] + q * b1) + g1 * nzb
+        w[Z2 + j] = a2 * (w[Z2 + j] + q * b2) + g2 * nzb
+        w[ZE + j] = ae * (w[ZE + j] + q * eb)
+        w[ZB + j] = nzb
+        w[P12 + j] = a2 * (a1 * w[P12 + j] + g1 * b2) + g2 * n1b
+        w[P11 + j] = a1 * (a1 * w[P11 + j] + g1 * b1) + g1 * n1b
+        w[P22 + j] = a2 * (a2 * w[P22 + j] + g2 * b2) + g2 * n2b
+        w[P1E + j] = ae * (a1 * w[P1E + j] + g1 * eb)
+        w[P2E + j] = ae * (a2 * w[P2E + j] + g2 * eb)
+        w[P1B + j] = n1b
+        w[P2B + j] = n2b
+        w[PEE + j] = ae * ae * w[PEE + j] + qe
+        w[PEB + j] = ae * eb
+        w[PBB + j] = bb + qb
+
+
+@_VECTOR
+def look_up(w, table):
+    """What depends on the mean charge."""
+    n_grid = table.shape[0] - 1
+    for j in range(BLOCK):
+        pos = min(max(w[ZM + j] * n_grid, 0.0), n_grid - 1e-9)
+        k = int(pos)
+        f = pos - k
+        w[ENT + j] = table[k, ENTROPY] + f * (table[k + 1, ENTROPY] - table[k, ENTROPY])
+        w[A0 + j] = table[k, R0] + f * (table[k + 1, R0] - table[k, R0])
+        w[A1 + j] = table[k, R1] + f * (table[k + 1, R1] - table[k, R1])
+        w[A2 + j] = table[k, R2] + f * (table[k + 1, R2] - table[k, R2])
+        w[LAM + j] = table[k, LAG] + f * (table[k + 1, LAG] - table[k, LAG])
+
+
+@_VECTOR
+def surface(w, common):
+    """Surface charge and its derivatives; it stays within 0..1 whatever the current."""
+    s_lag = common[SAT_LAG_C]
+    for j in range(BLOCK):
+        y = w[KL + j] * w[I2M + j]
+        root = math.sqrt(1.0 + y * y)
+        g = s_lag * log_positive(abs(y) + root)  # |asinh|
+        z = w[ZM + j]
+        out = y < 0.0
+        room = z if out else 1.0 - z
+        clipped = max(room, 1e-4)
+        x = w[LAM + j] * g / clipped
+        fade = exp_negative(-x)
+        moved = clipped * (1.0 - fade)
+        w[SURFACE + j] = z - moved if out else z + moved
+        w[BEND + j] = fade * (1.0 + x) if room > 1e-4 else 1.0
+        w[LAG_I2 + j] = w[LAM + j] * fade * w[KL + j] * s_lag / root
+
+
+@_VECTOR
+def look_up_surface(w, table):
+    """What depends on the surface charge. The OCV runs on with its end slope outside 0..1."""
+    n_grid = table.shape[0] - 1
+    for j in range(BLOCK):
+        pos = w[SURFACE + j] * n_grid
+        k = int(min(max(pos, 0.0), n_grid - 1.0))
+        f = pos - k
+        rise = table[k + 1, OCV] - table[k, OCV]
+        w[OCV_V + j] = table[k, OCV] + f * rise
+        w[SLOPE + j] = rise * n_grid
+        f = min(max(f, 0.0), 1.0)
+        w[GAP + j] = table[k, HYST] + f * (table[k + 1, HYST] - table[k, HYST])
+
+
+@_VECTOR
+def update(w, volt, common):
+    """Compare with the measured voltage: mean, covariance and log likelihood."""
+    cell_ah = common[CELL_CAPACITY_AH]
+    sat = common[SAT1_C] * cell_ah
+    sigma2 = common[SIGMA_V] ** 2
+    sigma_soc = common[SIGMA_SOC]
+    sigma_per_a = common[SIGMA_PER_C] / cell_ah
+    noise2 = common[NOISE_V] ** 2
+    in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
+    two_pi = 2.0 * math.pi
+    for j in range(BLOCK):
+        amps = w[CUR + j]
+        resistance1 = w[A1 + j] * w[K1 + j]
+        y = w[SAT1 + j] * w[I1M + j]
+        root = math.sqrt(1.0 + y * y)
+        size = log_positive(abs(y) + root)
+        bent = -size if y < 0.0 else size  # asinh
+        h_z = w[SLOPE + j] * w[BEND + j]
+        h_1 = resistance1 / root
+        h_2 = w[A2 + j] * w[K2 + j] + w[SLOPE + j] * w[LAG_I2 + j]
+        h_b = w[A0 + j] * w[K0 + j]
+        steep = sigma_soc * h_z
+        fast = sigma_per_a * amps
+        h_e = math.sqrt(sigma2 + steep * steep + fast * fast)
+        predicted = (
+            w[OCV_V + j]
+            + w[WARM + j] * w[ENT + j]
+            + w[GAP + j] * w[W_H + j]
+            + h_b * amps
+            + w[A1 + j] * w[W_RESISTANCE + j] * sat * bent
+            + w[A2 + j] * w[K2 + j] * w[I2M + j]
+        )
+        nu = volt - predicted - w[W_VOLTAGE + j] - h_e * w[W_E + j]
+        tz = h_z * w[ZZ + j] + h_1 * w[Z1 + j] + h_2 * w[Z2 + j] + h_e * w[ZE + j] + h_b * w[ZB + j]
+        t1 = (h_z * w[Z1 + j] + h_1 * w[P11 + j] + h_2 * w[P12 + j] + h_e * w[P1E + j]) + h_b * w[
+            P1B + j
+        ]
+        t2 = (h_z * w[Z2 + j] + h_1 * w[P12 + j] + h_2 * w[P22 + j] + h_e * w[P2E + j]) + h_b * w[
+            P2B + j
+        ]
+        te = (h_z * w[ZE + j] + h_1 * w[P1E + j] + h_2 * w[P2E + j] + h_e * w[PEE + j]) + h_b * w[
+            PEB + j
+        ]
+        tb = (h_z * w[ZB + j] + h_1 * w[P1B + j] + h_2 * w[P2B + j] + h_e * w[PEB + j]) + h_b * w[
+            PBB + j
+        ]
+        s = h_z * tz + h_1 * t1 + h_2 * t2 + h_e * te + h_b * tb + noise2
+        # An innovation beyond `outlier` standard deviations counts as a bad reading: its variance
+        # is raised until it is exactly that far out.
+        s = max(s, nu * nu * in_outliers)
+        inv = 1.0 / s
+        w[W_LL + j] -= 0.5 * (nu * nu * inv + log_positive(two_pi * s))
+        w[TZ + j] = tz
+        w[T1 + j] = t1
+        w[T2 + j] = t2
+        w[TE + j] = te
+        w[TB + j] = tb
+        w[NU + j] = nu
+        w[INV + j] = inv
+    for j in range(BLOCK):
+        tz, t1, t2, te, tb = w[TZ + j], w[T1 + j], w[T2 + j], w[TE + j], w[TB + j]
+        inv = w[INV + j]
+        gain_nu = w[NU + j] * inv
+        w[W_Z + j] += tz * gain_nu
+        w[W_I1 + j] += t1 * gain_nu
+        w[W_I2 + j] += t2 * gain_nu
+        w[W_E + j] += te * gain_nu
+        w[W_B + j] += tb * gain_nu
+        gz, g1, g2, ge, gb = tz * inv, t1 * inv, t2 * inv, te * inv, tb * inv
+        w[ZZ + j] -= tz * gz
+        w[Z1 + j] -= tz * g1
+        w[Z2 + j] -= tz * g2
+        w[ZE + j] -= tz * ge
+        w[ZB + j] -= tz * gb
+        w[P11 + j] -= t1 * g1
+        w[P12 + j] -= t1 * g2
+        w[P1E + j] -= t1 * ge
+        w[P1B + j] -= t1 * gb
+        w[P22 + j] -= t2 * g2
+        w[P2E + j] -= t2 * ge
+        w[P2B + j] -= t2 * gb
+        w[PEE + j] -= te * ge
+        w[PEB + j] -= te * gb
+        w[PBB + j] -= tb * gb
