@@ -287,6 +287,7 @@ def _run(cause: Array, rng: np.random.Generator) -> list[House]:
                 + swing_c[j] * np.sin(2 * np.pi * (clock0[j] + t / 3600.0 - 9.0) / 24.0)
                 + rng.normal(0.0, 1.0)
             ),
+            true_soc=soc_log[:stop, j].copy(),
             unix_time_s=t + clock0[j] * 3600.0,
         )
         display = display_log[stop - 1, j]

@@ -158,7 +158,7 @@ class LogColumns:
         middle = total - 0.5 * charge
         hours = track.time_s / 3600.0
 
-        believes_all = hypothesis.cause != "false_rezero"
+        believes_all = hypothesis.cause not in ("false_rezero", "anything")
         moments = self.true_s
         if believes_all:
             moments = np.union1d(self.true_s, self.declared_s)

@@ -7,8 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtri
 
-from socband.causes import CauseSettings, drift_to_a, hypotheses
+from socband.causes import CauseSettings, P, drift_to_a, hypotheses
 from socband.quantity import Quantity
 from socband.suspects_design import LogColumns
 from socband.suspects_model import Likelihood, Yardstick
@@ -39,8 +40,22 @@ class Fit:
     effective: float
 
 
-def fit(likelihood: Likelihood, rng: np.random.Generator, draws: int) -> Fit:
-    """Optimum, evidence and draws under one hypothesis."""
+def fit(
+    likelihood: Likelihood,
+    rng: np.random.Generator,
+    draws: int,
+    start_score: float | None = None,
+    tries_wanted: int = 10,
+) -> Fit:
+    """Optimum, evidence and draws under one hypothesis.
+
+    Args:
+        likelihood: of the hypothesis.
+        rng: for starting points and draws.
+        draws: how many.
+        start_score: normal score of the start charge to begin from, where that is unknown.
+        tries_wanted: starting points.
+    """
     hypothesis = likelihood.hypothesis
     free = hypothesis.free
     anchored = likelihood.design.anchored
@@ -55,8 +70,16 @@ def fit(likelihood: Likelihood, rng: np.random.Generator, draws: int) -> Fit:
     def values_of(x: Array) -> Array:
         return hypothesis.values(full(x))
 
-    tries = 0.8 * rng.standard_normal((d, 10))
+    tries = 0.8 * rng.standard_normal((d, tries_wanted))
     tries[:, 0] = 0.0
+    names = [name for name, yes in zip(free, use, strict=True) if yes]
+    if "start_soc" in names:
+        # The plateau looks alike at many charges: start from all over, and not from one point.
+        row = names.index("start_soc")
+        if start_score is None:
+            tries[row] = np.linspace(-2.2, 2.2, tries_wanted)
+        else:
+            tries[row] = start_score + 0.1 * rng.standard_normal(tries_wanted)
     for _ in range(RESTARTS):
         x, least = _optimum(likelihood, values_of, tries)
         hessian = _normal_equations(likelihood, values_of, x)[0]
@@ -129,12 +152,25 @@ def _normal_equations(
     return hessian, gradient
 
 
+STARTS = 3
+
+
 def _optimum(
     likelihood: Likelihood, values_of: Callable[[Array], Array], tries: Array
 ) -> tuple[Array, float]:
-    """Gauss-Newton steps with a line search, from the best of the tries (d, m)."""
+    """The best of the Gauss-Newton runs from the best few of the tries (d, m)."""
     rough = _minus_log_posterior(likelihood, values_of, tries)
-    x, best = tries[:, int(np.argmin(rough))], float(rough.min())
+    order = np.argsort(rough)
+    starts = 1 if likelihood.design.anchored else STARTS
+    runs = [_descend(likelihood, values_of, tries[:, j]) for j in order[:starts]]
+    return min(runs, key=lambda run: run[1])
+
+
+def _descend(
+    likelihood: Likelihood, values_of: Callable[[Array], Array], x: Array
+) -> tuple[Array, float]:
+    """Gauss-Newton steps with a line search."""
+    best = np.inf
     factors = np.array([1.0, 0.6, 0.3, 0.1, 0.03, 0.0])
     for _ in range(likelihood.settings.iterations):
         hessian, gradient = _normal_equations(likelihood, values_of, x)
@@ -150,10 +186,15 @@ def _optimum(
     return x, best
 
 
-def reference(columns: LogColumns, causes: CauseSettings, rng: np.random.Generator) -> Yardstick:
+def reference(
+    columns: LogColumns, causes: CauseSettings, rng: np.random.Generator
+) -> tuple[Yardstick, float | None]:
     """The yardstick of one log, from a member free to have any of the errors at once.
 
     Two passes: a wide flat yardstick first, then the one along the trajectory found.
+
+    Returns:
+        The yardstick, and the normal score of the start charge found (None if a full charge says).
     """
     normal = Quantity.from_dist
     rated = columns.setup.bank.rated_capacity_ah
@@ -161,15 +202,20 @@ def reference(columns: LogColumns, causes: CauseSettings, rng: np.random.Generat
     priors = {
         **base.priors,
         "offset_a": normal("norm", scale=drift_to_a(0.15, rated)),
-        "capacity_fraction": normal("uniform", loc=0.35, scale=0.75),
+        "capacity_fraction": normal("norm", loc=0.8, scale=0.2),
         "connection_ohm": normal("expon", loc=0.0, scale=0.2 / (rated / 5.0)),
     }
-    anything = replace(base, priors=priors)
+    anything = replace(base, cause="anything", priors=priors)
     design = columns.design(anything, causes)
     yardstick = Yardstick.flat(len(design.voltage_v))
-    for _ in range(2):
+    score = None
+    for step in range(3):
         likelihood = Likelihood(design, anything, columns, causes, yardstick)
-        best = fit(likelihood, rng, 2).best
-        yardstick = Yardstick.along(likelihood, best)
-    likelihood = Likelihood(design, anything, columns, causes, yardstick)
-    return yardstick.widened(likelihood, fit(likelihood, rng, 2).best)
+        tries = 10 if design.anchored else 200
+        found = fit(likelihood, rng, 2, score, tries if score is None else 10)
+        if not design.anchored:
+            score = float(ndtri(np.clip(found.best[P["start_soc"], 0], 1e-6, 1.0 - 1e-6)))
+        if step == 2:
+            return yardstick.widened(likelihood, found.best), score
+        yardstick = Yardstick.along(likelihood, found.best)
+    raise AssertionError("not reached")
