@@ -1,0 +1,306 @@
+"""Cell identification: from measured records to a cell model with a spread for every number.
+
+One way: records → OCV branches (or rested voltages) → starting values scaled by capacity and step
+resistance → least squares over all records at once → what is left over → `CellModel`. Missing
+parts widen the spreads and are written into the model's notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from socband import identify_family as family
+from socband.cell import CellScalars, CellTables
+from socband.errors import InputError, Problem, shown
+from socband.identify_dynamic import SOFT, Fit, Frame, Record, fit_dynamic, tables_of
+from socband.identify_model import cell_from_fit
+from socband.identify_ocv import GRID, Branch, fitted_entropy, ocv_and_gap
+from socband.identify_residual import score_records, voltage_error_of
+from socband.identify_rest import rests_of, rested_ocv
+from socband.layouts import read_record
+from socband.logs import Log, charge_ah
+from socband.models import CellModel, load_cell
+
+Array = np.ndarray
+_SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
+_COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
+
+
+@dataclass(frozen=True)
+class Source:
+    """A record and the temperature it was taken at: `FILE` or `FILE@35`."""
+
+    path: Path
+    temperature_c: float
+
+    @classmethod
+    def from_text(cls, text: str, default_c: float = 25.0) -> Source:
+        """Parse `FILE` or `FILE@TEMPERATURE`.
+
+        Raises:
+            InputError: a temperature that is no number between -60 and 100.
+        """
+        path, at, raw = text.rpartition("@")
+        if not at:
+            return cls(Path(text), default_c)
+        try:
+            value = float(raw)
+        except ValueError:
+            value = np.nan
+        if not -60 <= value <= 100:
+            found = shown(raw)
+            raise InputError(Problem(text, f"{found} after @", "a temperature in °C, -60 to 100"))
+        return cls(Path(path), value)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A fitted cell and how it did.
+
+    Attributes:
+        cell: the model, numbers rounded as in its file.
+        records: one row a record: name, used_for, temperature_c, rms_mv, low_mv, rest rows.
+        fit: the raw parameter vector and its covariance.
+        notes: what is missing or assumed.
+    """
+
+    cell: CellModel
+    records: list[dict[str, Any]]
+    fit: Fit
+    notes: tuple[str, ...]
+
+
+def step_resistance(log: Log, low_rate: Branch | None = None) -> float | None:
+    """Median resistance of sudden current steps, 0.1 to 2 s after them [ohm].
+
+    What the mean charge does to the open-circuit voltage meanwhile is taken out with the low-rate
+    branch, which matters at the first step of a full cell.
+
+    Returns:
+        None when the record has no such steps.
+    """
+    size = max(float(np.max(np.abs(log.current_a))), 1e-9)
+    step_a = np.abs(np.diff(log.current_a))
+    found = []
+    for k in np.flatnonzero(step_a > 0.25 * size)[:4000]:
+        after = k + 1
+        while after + 1 < len(log) and log.time_s[after] - log.time_s[k] < 0.1:
+            after += 1
+        if not 0.1 <= log.time_s[after] - log.time_s[k] <= 2.0:
+            continue
+        change_a = log.current_a[after] - log.current_a[k]
+        change_v = log.voltage_v[after] - log.voltage_v[k]
+        if low_rate is not None and k < 3:
+            moved_as = (log.time_s[after] - log.time_s[k]) * log.current_a[after]
+            ends = np.array([1.0 + moved_as / 3600.0 / low_rate.capacity_ah, 1.0])
+            below, at = np.interp(ends, GRID, low_rate.voltage_v)
+            change_v += at - below
+        if abs(change_a) > 0.2 * size and change_v / change_a > 0:
+            found.append(change_v / change_a)
+    return float(np.median(found)) if found else None
+
+
+def is_dynamic(log: Log) -> bool:
+    """Does the current change often enough to tell time constants?"""
+    size = float(np.max(np.abs(log.current_a)))
+    moves = np.abs(np.diff(np.sign(log.current_a) * (np.abs(log.current_a) > 0.1 * size)))
+    return int(np.sum(moves > 0)) >= 10
+
+
+def anchored_start(log: Log, capacity_ah: float) -> float:
+    """True charge at the first row: full at the most charged row of a record that ends in
+    discharge, empty at the least charged row of one that ends in charge."""
+    charge = charge_ah(log)
+    # The last tenth of the charge that moved decides the direction.
+    moved = np.cumsum(np.abs(np.diff(charge, prepend=charge[0])))
+    last = charge[-1] - charge[np.searchsorted(moved, 0.9 * moved[-1])]
+    if last <= 0:
+        return 1.0 - (float(charge.max()) - charge[0]) / capacity_ah
+    return -(float(charge.min()) - charge[0]) / capacity_ah
+
+
+def start_state(log: Log) -> float:
+    """Hysteresis at the start: opposite to where the record goes first."""
+    on = np.flatnonzero(np.abs(log.current_a) > 0.05 * np.max(np.abs(log.current_a)))
+    return 1.0 if len(on) == 0 or log.current_a[on[0]] < 0 else -1.0
+
+
+def fit_cell(
+    name: str,
+    *,
+    ocv_discharge: Sequence[Source] = (),
+    ocv_charge: Sequence[Source] = (),
+    dynamic: Sequence[Source] = (),
+    score: Sequence[Source] = (),
+    title: str = "",
+    like: str = "lfp-26650-2ah",
+    diffusion_s: float | None = None,
+    source: str = "",
+    rounds: int = 60,
+) -> Fitted:
+    """Fit a cell model.
+
+    Args:
+        name: of the model.
+        ocv_discharge, ocv_charge: low-rate branches; without any, OCV comes from rested voltages
+            in `dynamic`, its shape between them from the model `like`.
+        dynamic: records to fit: drive cycles, pulses, constant current.
+        score: records that are only scored.
+        title: one line.
+        like: a cell model whose OCV shape stands in where none was measured.
+        diffusion_s: published diffusion time constant; None takes the family's.
+        source: citation of the records, goes into the model file.
+        rounds: most iterations of the least squares.
+
+    Raises:
+        InputError: no record to fit, or records that cannot be used.
+    """
+    if not dynamic:
+        raise InputError(Problem("--dynamic", "nothing", "at least one record to fit"))
+    notes: list[str] = []
+    branches = _branches(ocv_discharge, ocv_charge)
+    logs = [(read_record(part.path), part.temperature_c) for part in dynamic]
+    table = _capacity_table(branches, logs, notes)
+    capacity = _capacity_at(table, 25.0)
+    down = [b for b in branches if b.current_a < 0]
+    steps = [s for log, _ in logs if (s := step_resistance(log, down[0] if down else None))]
+    step_ohm = float(np.median(steps)) if steps else 0.15 / capacity
+    if not steps:
+        notes.append("no current step in the records: resistance starts from 0.15 ohm·Ah, assumed")
+    moving = any(is_dynamic(log) for log, _ in logs)
+    if not moving:
+        notes.append(
+            "constant-current records only: they cannot tell time constants, which are priors"
+        )
+    records = [_record(log, temperature_c, table) for log, temperature_c in logs]
+    frame, ocv_spread_v = _frame(branches, records, capacity, step_ohm, table, like, notes)
+    priors = dict(family.PRIORS)
+    if not moving:
+        # Held: what constant current says of them is the model's own imperfection.
+        for key, median in (("tau1_s", 15.0), ("tau2_s", diffusion_s or 150.0)):
+            priors[key] = priors[key]._replace(median=median, spread=0.02)
+    frame = replace(frame, priors=priors, soft=SOFT if moving else _SOFT_STEADY)
+    fit = fit_dynamic(records, frame, rounds=rounds)
+    tables = tables_of(fit.p, frame)
+    error = voltage_error_of(tables, records, widen=1.0 if moving else 2.0)
+    cell = cell_from_fit(
+        name, title or name, fit, frame, tables, error, branches, records, table,
+        ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
+    )  # fmt: skip
+    rows = score_records(cell, records, "fit")
+    rows += score_records(cell, [_scored(part, table) for part in score], "score")
+    return Fitted(cell, rows, fit, cell.notes)
+
+
+def _scored(part: Source, table: dict[float, float]) -> Record:
+    return _record(read_record(part.path), part.temperature_c, table)
+
+
+def _record(log: Log, temperature_c: float, table: dict[float, float]) -> Record:
+    capacity = _capacity_at(table, temperature_c)
+    return Record.from_log(
+        log, temperature_c, capacity, anchored_start(log, capacity), start_state(log)
+    )
+
+
+def _branches(down: Sequence[Source], up: Sequence[Source]) -> list[Branch]:
+    branches = [Branch.from_log(read_record(s.path), s.temperature_c) for s in down]
+    full = {b.temperature_c: b.capacity_ah for b in branches}
+    nearest = sorted(full)
+    for part in up:
+        capacity = full.get(part.temperature_c)
+        if capacity is None and nearest:
+            closest = min(nearest, key=lambda t: abs(t - part.temperature_c))
+            capacity = full[closest]
+        branches.append(Branch.from_log(read_record(part.path), part.temperature_c, capacity))
+    wrong = [
+        Problem(b.name, f"a mean current of {b.current_a:g} A", f"a {word} branch", "swapped?")
+        for b, word in zip(branches, ["discharge"] * len(down) + ["charge"] * len(up), strict=True)
+        if (b.current_a > 0) != (word == "charge")
+    ]
+    if wrong:
+        raise InputError(wrong)
+    return branches
+
+
+def _capacity_table(
+    branches: list[Branch], logs: list[tuple[Log, float]], notes: list[str]
+) -> dict[float, float]:
+    """Usable capacity [Ah] by temperature [°C]."""
+    table: dict[float, list[float]] = {}
+    for branch in branches:
+        if branch.current_a < 0:
+            table.setdefault(branch.temperature_c, []).append(branch.capacity_ah)
+    if table:
+        return {t: float(np.mean(v)) for t, v in sorted(table.items())}
+    spans = [float(np.ptp(charge_ah(log))) for log, _ in logs]
+    notes.append("no low-rate discharge: the capacity is the most charge that any record moved")
+    return {logs[0][1]: max(spans)}
+
+
+def _capacity_at(table: dict[float, float], temperature_c: float) -> float:
+    return float(np.interp(temperature_c, list(table), list(table.values())))
+
+
+def _frame(
+    branches: list[Branch],
+    records: list[Record],
+    capacity: float,
+    step_ohm: float,
+    table: dict[float, float],
+    like: str,
+    notes: list[str],
+) -> tuple[Frame, float]:
+    prior = np.interp(GRID, family.ENTROPY_SOC, family.ENTROPY_V_PER_K)
+    gap = np.interp(GRID, family.GAP_SOC, family.GAP_V)
+    warm = [b for b in branches if b.temperature_c > _COLDEST_OCV_C] or branches
+    entropy, entropy_spread = fitted_entropy(warm, prior, family.ENTROPY_SPREAD)
+    down = any(b.current_a < 0 for b in branches)
+    up = any(b.current_a > 0 for b in branches)
+    gap_measured = down and up
+    if branches:
+        spread_v = 0.002 if gap_measured else 0.005
+        if not gap_measured:
+            notes.append("one low-rate branch only: hysteresis from published values, spread wide")
+
+        def rest(tables: CellTables) -> tuple[Array, Array]:
+            return ocv_and_gap(warm, tables, entropy, gap)
+
+    else:
+        points = [point for record in records for point in rests_of(record)]
+        if not points:
+            raise InputError(
+                Problem("--ocv-discharge", "nothing, and no rest of an hour in the records",
+                        "a low-rate branch, or records with long rests")
+            )  # fmt: skip
+        shape = load_cell(like)
+        notes.append(
+            f"no low-rate branch: OCV from {len(points)} rested voltages, its shape between them"
+            f" from {like}"
+        )
+        middle = [np.sign(p.direction) for p in points if 0.1 <= p.soc <= 0.95]
+        gap_measured = min(middle.count(1.0), middle.count(-1.0)) >= 4
+        ocv, gap, spread_v = rested_ocv(points, shape, gap, gap_measured)
+        if not gap_measured:
+            notes.append("rests after one direction only: hysteresis from published values")
+
+        def rest(tables: CellTables) -> tuple[Array, Array]:
+            return ocv, gap
+
+    if len({b.temperature_c for b in branches if b.temperature_c > _COLDEST_OCV_C}) < 2:
+        notes.append("dU/dT from a published cell, not from these records")
+    if len({r.temperature_c for r in records}) < 2:
+        notes.append("one temperature: activation energies are priors")
+    bare = CellScalars(*([0.0] * len(CellScalars._fields)))._replace(
+        reference_temperature_c=25.0, coulombic_efficiency=1.0
+    )
+    temperatures = np.array(list(table))
+    fraction = np.array(list(table.values())) / capacity
+    frame = Frame(capacity, step_ohm, entropy, rest, bare, temperatures, fraction,
+                  dict(family.PRIORS), entropy_spread, gap_measured)  # fmt: skip
+    return frame, spread_v

@@ -1,0 +1,293 @@
+"""The smooth, bounded parametrisation of a cell and its least-squares fit to records.
+
+All parameters are logarithms (shares: logits) in units of their family's spread, so every prior is
+a unit normal and the start is zero: nothing has to be tuned by hand for another capacity. The
+residuals are 60 s means of the voltage error and what is left within them, weighted by what a
+small error of the charge does where the OCV is steep, with an asinh against outliers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband import identify_family as family
+from socband.cell import CellScalars, CellTables
+from socband.identify_ocv import GRID
+from socband.identify_trace import trace
+from socband.logs import Log, charge_ah
+
+Array = np.ndarray
+
+NAMES = tuple(family.PRIORS)
+N_R = len(family.R_SOC)
+N_LAG = len(family.LAG_SOC)
+SIZE = len(NAMES) + 3 * N_R + N_LAG
+_ROUGH = 0.4  # spread of the step from one node to the next, in spreads of a factor
+_ROUGH_LAG = 0.15
+_FLOOR_V = 3e-3
+_SOC_ERROR = 4e-3
+_OVER = 0.03
+_MEAN_S = 60.0
+_RAW_WEIGHT = 0.3
+SOFT = 4.0  # weighted errors beyond this count less
+
+
+@dataclass(frozen=True)
+class Record:
+    """A record whose true charge is known, ready to be traced.
+
+    Attributes:
+        name, temperature_c: [°C] of the air around the cell.
+        log: the record.
+        soc: (n,) true charge.
+        capacity_ah: at this temperature.
+        h0: hysteresis state at the start.
+        stride: rows between evaluations.
+        block: evaluations in a 60 s mean.
+    """
+
+    name: str
+    temperature_c: float
+    log: Log
+    soc: Array
+    capacity_ah: float
+    h0: float
+    stride: int
+    dt_s: Array
+    air_c: Array
+    starts: Array  # first evaluation of each 60 s block
+    blocks: Array  # block of each evaluation
+
+    @classmethod
+    def from_log(
+        cls,
+        log: Log,
+        temperature_c: float,
+        capacity_ah: float,
+        start_soc: float = 1.0,
+        h0: float = 1.0,
+        evaluate_every_s: float = 5.0,
+    ) -> Record:
+        """With the true charge from the instrument's counters where there are any."""
+        soc = log.true_soc if log.true_soc is not None else start_soc + charge_ah(log) / capacity_ah
+        dt_s = np.diff(log.time_s, prepend=log.time_s[0])
+        usual_s = float(np.median(dt_s[1:]))
+        # A short record is looked at more often: at least 1200 evaluations where it has them.
+        every_s = min(evaluate_every_s, (log.time_s[-1] - log.time_s[0]) / 1200.0)
+        stride = max(1, round(every_s / usual_s))
+        times = log.time_s[::stride] - log.time_s[0]
+        blocks = (times / _MEAN_S).astype(np.int64)
+        blocks = np.unique(blocks, return_inverse=True)[1]
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(blocks)) + 1])
+        air_c = np.full(len(log), temperature_c) if log.temperature_c is None else log.temperature_c
+        return cls(log.name, temperature_c, log, soc, capacity_ah, h0, stride, dt_s, air_c,
+                   starts, blocks)  # fmt: skip
+
+    def traced(self, tables: CellTables, *, every: bool = False, heated: bool = True) -> Array:
+        """See `socband.identify_trace.trace`; `every` = on all rows."""
+        return trace(
+            tables.table, tables.scalars, self.dt_s, self.log.current_a, self.soc, self.air_c,
+            1 if every else self.stride, self.capacity_ah, self.h0, heated,
+        )  # fmt: skip
+
+    def means(self, values: Array) -> Array:
+        """60 s means of values at the evaluations."""
+        return np.add.reduceat(values, self.starts) / np.diff([*self.starts, len(values)])
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What the fit holds fixed.
+
+    Attributes:
+        capacity_ah: at the reference temperature.
+        step_ohm: measured step resistance.
+        entropy_v_per_k: (1025,).
+        rest: gives (OCV, M) for the present parameters' tables.
+        bare: scalars that are not fitted.
+        capacity_temperature_c, capacity_fraction: see `CellTables`.
+        priors: by name, as `identify_family.PRIORS`.
+        soft: weighted errors beyond this count less.
+        entropy_spread: of entropy_v_per_k.
+        gap_measured: was hysteresis measured?
+    """
+
+    capacity_ah: float
+    step_ohm: float
+    entropy_v_per_k: Array
+    rest: Callable[[CellTables], tuple[Array, Array]]
+    bare: CellScalars
+    capacity_temperature_c: Array
+    capacity_fraction: Array
+    priors: dict[str, family.Prior]
+    soft: float = SOFT
+    entropy_spread: float = family.ENTROPY_SPREAD
+    gap_measured: bool = True
+
+
+def _logit(p: float) -> float:
+    return float(np.log(p / (1.0 - p)))
+
+
+def numbers(p: Array, priors: dict[str, family.Prior]) -> dict[str, float]:
+    """Named numbers of a parameter vector, in the family's units."""
+    out = {}
+    for k, name in enumerate(NAMES):
+        prior = priors[name]
+        if name.startswith("share"):
+            out[name] = float(1.0 / (1.0 + np.exp(-(_logit(prior.median) + prior.spread * p[k]))))
+        else:
+            out[name] = float(prior.median * np.exp(prior.spread * p[k]))
+    return out
+
+
+def factors(p: Array) -> tuple[Array, Array, Array, Array]:
+    """Factors of R0, R1, R2 at R_SOC and the lag at LAG_SOC."""
+    at = len(NAMES)
+    parts = [np.exp(family.R_SPREAD[k] * p[at + k * N_R : at + (k + 1) * N_R]) for k in range(3)]
+    lag = family.LAG_MEDIAN * np.exp(family.LAG_SPREAD * p[at + 3 * N_R :])
+    return parts[0], parts[1], parts[2], lag
+
+
+def tables_of(p: Array, frame: Frame) -> CellTables:
+    """The cell of a parameter vector, OCV and hysteresis made to agree with the rest."""
+    v = numbers(p, frame.priors)
+    f0, f1, f2, lag = factors(p)
+    table = np.empty((len(GRID), 8))
+    table[:, 2] = frame.entropy_v_per_k
+    for column, name, factor in ((3, "r0", f0), (4, "r1", f1), (5, "r2", f2)):
+        table[:, column] = frame.step_ohm * v[name] * np.interp(GRID, family.R_SOC, factor)
+    table[:, 6] = np.interp(GRID, family.LAG_SOC, lag)
+    q = frame.capacity_ah
+    scalars = frame.bare._replace(
+        capacity_ah=q,
+        tau1_s=v["tau1_s"],
+        tau2_s=v["tau2_s"],
+        s1_a=v["saturation_1_c_rate"] * q,
+        s_lag_c_rate=v["saturation_lag_c_rate"],
+        share0=v["share0"],
+        share1=v["share1"],
+        share2=v["share2"],
+        share_lag=v["share_lag"],
+        activation0_kj_mol=v["activation0"],
+        activation1_kj_mol=v["activation1"],
+        activation2_kj_mol=v["activation2"],
+        activation_lag_kj_mol=v["activation_lag"],
+        decay=v["decay"],
+        heat_capacity_j_per_k=v["heat_capacity"] * q,
+        heat_conductance_w_per_k=v["heat_conductance"] * (q / 2.0) ** (2.0 / 3.0),
+    )
+    tables = CellTables(table, scalars, frame.capacity_temperature_c, frame.capacity_fraction)
+    table[:, 0], table[:, 1] = frame.rest(tables)
+    table[:, 7] = np.gradient(table[:, 0], GRID)
+    return tables
+
+
+def prior_residuals(p: Array) -> Array:
+    """Unit normals: the priors, and how rough the factors over the charge are."""
+    at = len(NAMES)
+    parts = [p[: at + 3 * N_R]]
+    for k in range(3):
+        parts.append(np.diff(p[at + k * N_R : at + (k + 1) * N_R]) / _ROUGH)
+    lag = p[at + 3 * N_R :]
+    parts += [lag.mean(keepdims=True), np.diff(lag) * family.LAG_SPREAD / _ROUGH_LAG]
+    return np.concatenate(parts)
+
+
+def record_residuals(
+    tables: CellTables, record: Record, weight: Array, soft: float = SOFT
+) -> Array:
+    """Weighted, softened voltage errors of one record."""
+    model = record.traced(tables)[:, 0]
+    error = model - record.log.voltage_v[:: record.stride]
+    mean = record.means(error)
+    within = error - mean[record.blocks]
+    slow = soft * np.arcsinh(mean * record.means(weight) / soft)
+    thin = max(1, len(within) // 2500)
+    fast = _RAW_WEIGHT * soft * np.arcsinh((within * weight)[::thin] / soft)
+    return np.concatenate([slow, fast])
+
+
+def weights_of(tables: CellTables, record: Record) -> Array:
+    """1/(3 mV, 3 % of the record's overpotential, and 0.4 % of charge on the OCV), [1/V]."""
+    soc = record.soc[:: record.stride]
+    over = record.log.voltage_v[:: record.stride] - np.interp(soc, GRID, tables.table[:, 0])
+    middle = (soc > 0.2) & (soc < 0.95)
+    usual_v = float(np.sqrt(np.mean(over[middle] ** 2))) if middle.any() else 0.0
+    floor = np.hypot(_FLOOR_V, _OVER * usual_v)
+    slope = np.interp(soc, GRID, tables.table[:, 7])
+    return 1.0 / np.hypot(floor, _SOC_ERROR * slope)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The fitted parameter vector, its covariance, and how it went.
+
+    Attributes:
+        p: (SIZE,) in units of the priors' spreads.
+        covariance: (SIZE, SIZE) from the Jacobian; data counted once per correlation time.
+        cost: half the sum of squares at the end.
+        evaluations: of the residuals.
+    """
+
+    p: Array
+    covariance: Array
+    cost: float
+    evaluations: int
+
+
+def fit_dynamic(
+    records: Sequence[Record], frame: Frame, *, rounds: int = 25, start: Array | None = None
+) -> Fit:
+    """Fit all parameters to records whose charge is known.
+
+    Args:
+        records: at least one.
+        frame: what is held fixed.
+        rounds: most iterations.
+        start: parameter vector to start from; None = the priors.
+    """
+    from scipy.optimize import least_squares
+
+    p0 = np.zeros(SIZE) if start is None else start
+    first = tables_of(p0, frame)
+    weights = [weights_of(first, record) for record in records]
+
+    def residuals(p: Array) -> Array:
+        tables = tables_of(p, frame)
+        parts = [
+            record_residuals(tables, record, weight, frame.soft)
+            for record, weight in zip(records, weights, strict=True)
+        ]
+        return np.concatenate([*parts, prior_residuals(p)])
+
+    result = least_squares(
+        residuals, p0, bounds=(-4.0, 4.0), max_nfev=rounds, x_scale=1.0, diff_step=1e-4,
+        ftol=1e-5, xtol=1e-5,
+    )  # fmt: skip
+    n_prior = len(prior_residuals(p0))
+    data, prior = result.jac[:-n_prior], result.jac[-n_prior:]
+    left = result.fun[:-n_prior]
+    # Neighbouring 60 s means are hardly independent: one observation per correlation time.
+    thinning = max(1.0, 2.0 * _correlation_s(left) / _MEAN_S)
+    scale = max(float(np.mean(left**2)), 1e-3) * thinning
+    covariance = np.linalg.pinv(data.T @ data / scale + prior.T @ prior)
+    return Fit(result.x, covariance, float(result.cost), int(result.nfev))
+
+
+def _correlation_s(left: Array) -> float:
+    """Integrated correlation time of the slow residuals, in seconds; crude but bounded."""
+    x = left - left.mean()
+    total = float(x @ x)
+    if total == 0.0:
+        return _MEAN_S
+    sum_ = 0.5
+    for lag in range(1, 60):
+        rho = float(x[:-lag] @ x[lag:]) / total
+        if rho < 0.05:
+            break
+        sum_ += rho
+    return _MEAN_S * sum_

@@ -1,0 +1,84 @@
+"""What is known of LFP cells before the first record of a new one is seen.
+
+Priors of the fit, scaled by capacity and by the step resistance measured in the records. They are
+wide where records can speak and carry the fit where they cannot: constant-current records alone
+say nothing of time constants, one temperature nothing of activation energies.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+
+class Prior(NamedTuple):
+    """A log-normal prior (`share`s: logit-normal): median, spread of the logarithm, source."""
+
+    median: float
+    spread: float
+    source: str
+
+
+_DYNAMIC = "prior: dynamic records of an open 26650 LFP cell, -25..45 degC (Plett 2015 supplement)"
+_BPX = "prior: activation energies 17 to 80 kJ/mol of the open BPX example LFP cell (2022)"
+_MEMORY = "prior: RC time constants 10..60 s and 100..1000 s of prismatic cells (memory)"
+
+PRIORS: dict[str, Prior] = {
+    "r0": Prior(1.0, 0.15, "prior: the step resistance seen in the records"),
+    "r1": Prior(1.2, 0.6, _DYNAMIC),  # over the step resistance
+    "r2": Prior(2.0, 0.8, _DYNAMIC),  # over the step resistance
+    "tau1_s": Prior(25.0, 0.4, _DYNAMIC + "; " + _MEMORY),
+    "tau2_s": Prior(1500.0, 0.6, _DYNAMIC),
+    "saturation_1_c_rate": Prior(2.0, 0.8, _DYNAMIC),
+    "saturation_lag_c_rate": Prior(0.3, 1.0, _DYNAMIC),
+    "decay": Prior(20.0, 1.0, "prior: a turn-over within some per cent of the capacity, assumed"),
+    "share0": Prior(0.5, 0.7, _DYNAMIC),
+    "share1": Prior(0.1, 1.0, _DYNAMIC),
+    "share2": Prior(0.1, 1.0, _DYNAMIC),
+    "share_lag": Prior(0.1, 1.0, _DYNAMIC),
+    "activation0": Prior(35.0, 0.3, _BPX),
+    "activation1": Prior(35.0, 0.3, _BPX),
+    "activation2": Prior(30.0, 0.3, _BPX),
+    "activation_lag": Prior(25.0, 0.4, _BPX),
+    "heat_capacity": Prior(20.0, 0.15, "c_p 999 J/kg/K (BPX, estimated) on 17 to 33 g per Ah"),
+    "heat_conductance": Prior(0.06, 0.2, "assumed: 5 to 30 W/m2/K over a cell's surface"),
+}
+
+R_SOC = (0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95, 1.0)
+LAG_SOC = (0.0, 0.01, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3, 0.6, 0.95, 1.0)
+LAG_MEDIAN = 0.3
+LAG_SPREAD = 1.2
+R_SPREAD = (0.25, 0.25, 0.25)  # of the logarithm of the factors of R0, R1, R2
+
+# dU/dT of the open BPX example LFP cell [V/K]: electrode functions, entropy data cited there to
+# Gerver & Meyers 2011 (10.1149/1.3591799) and O'Regan et al. 2022. Spread: one tenth mV/K.
+ENTROPY_SOC = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
+ENTROPY_V_PER_K = tuple(
+    float(round(1e-3 * v, 6))
+    for v in (-.224, -.386, -.488, -.196, -.088, -.061, -.039, -.014, .012, .038, .067, .085, .102)
+)  # fmt: skip
+ENTROPY_SPREAD = 1e-4
+ENTROPY_SOURCE = (
+    "open BPX example LFP cell 2022 (Gerver & Meyers 2011, 10.1149/1.3591799; O'Regan et al. 2022)"
+)
+
+# Half gap between charge and discharge after long rest: 5..25 mV between the branches (published,
+# secondary) are 2.5..12.5 mV of half gap.
+GAP_SOC = (0.0, 0.05, 0.1, 0.2, 0.5, 0.8, 0.9, 0.97, 1.0)
+GAP_V = (0.004, 0.008, 0.009, 0.009, 0.008, 0.007, 0.006, 0.004, 0.002)
+GAP_SPREAD = 0.004
+GAP_SOURCE = "assumed from published gaps of 5..25 mV between the branches (secondary source)"
+
+OCV_SOC = tuple(
+    float(round(z, 4))
+    for z in np.concatenate(
+        [
+            np.arange(0, 0.02, 0.0025),
+            np.arange(0.02, 0.2, 0.005),
+            np.arange(0.2, 0.96, 0.01),
+            np.arange(0.96, 0.99, 0.005),
+            np.arange(0.99, 1.0001, 0.0025),
+        ]
+    )
+)

@@ -1,0 +1,210 @@
+"""Open-circuit voltage and hysteresis from low-rate branches, polarisation and lag taken out.
+
+Along a branch at a low current the branch currents have settled and the hysteresis state is known,
+so with the resistances and the surface lag given the open-circuit voltage follows point by point:
+U = OCV(z_s) + M(z_s)·h + (T−T_ref)·dU/dT + I·ΣR. Two branches give OCV and M, one gives OCV with
+M taken from published values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband import cell as physics
+from socband.cell import CellTables
+from socband.logs import Log, charge_ah
+
+Array = np.ndarray
+GRID = np.arange(physics.INTERVALS + 1) / physics.INTERVALS
+_LOWEST_GAP_V = 5e-4
+_RISE_V = 2e-6  # least step of OCV between two rows of the grid
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A low-rate branch on the grid of the charge.
+
+    Attributes:
+        name: of the record.
+        temperature_c, current_a: [°C], mean current [A], positive = charge.
+        capacity_ah: charge that went through, full to empty or back.
+        voltage_v: (1025,) NaN where the record does not reach.
+    """
+
+    name: str
+    temperature_c: float
+    current_a: float
+    capacity_ah: float
+    voltage_v: Array
+
+    @classmethod
+    def from_log(cls, log: Log, temperature_c: float, capacity_ah: float | None = None) -> Branch:
+        """Cut the part at the record's steady low current and put it on the grid.
+
+        Args:
+            log: starting full and discharged to the end, or starting empty and charged.
+            temperature_c: during the record.
+            capacity_ah: of the discharge branch at the same temperature; for a charge branch.
+        """
+        charge = charge_ah(log)
+        steady = float(np.median(log.current_a[np.abs(log.current_a) > 1e-3]))
+        on = np.abs(log.current_a - steady) < 0.2 * abs(steady)
+        first = int(np.argmax(on))
+        q = charge[on] - charge[max(first - 1, 0)]
+        u = log.voltage_v[on]
+        full = float(abs(q[-1])) if capacity_ah is None else capacity_ah
+        soc = 1.0 + q / full if steady < 0 else q / full
+        order = np.argsort(soc, kind="stable")
+        voltage_v = _bin_means(soc[order], u[order])
+        return cls(log.name, temperature_c, steady, full, voltage_v)
+
+
+def _bin_means(soc: Array, voltage_v: Array) -> Array:
+    """Voltage on the grid: the mean of what falls near a grid point, else interpolated."""
+    inside = np.interp(GRID, soc, voltage_v, left=np.nan, right=np.nan)
+    which = np.rint(soc * physics.INTERVALS).astype(int)
+    good = (which >= 0) & (which <= physics.INTERVALS)
+    count = np.bincount(which[good], minlength=len(GRID))
+    total = np.bincount(which[good], voltage_v[good], minlength=len(GRID))
+    many = count >= 3
+    many[:8] = many[-8:] = False  # steep ends: straight lines, no means
+    inside[many] = total[many] / count[many]
+    # Hold the ends where the record stops within 1 % of them.
+    known = np.flatnonzero(np.isfinite(inside))
+    if known[0] <= 10:
+        inside[: known[0]] = inside[known[0]]
+    if known[-1] >= len(GRID) - 11:
+        inside[known[-1] :] = inside[known[-1]]
+    return inside
+
+
+def settled_ocv(branch: Branch, tables: CellTables, entropy_v_per_k: Array) -> tuple[Array, Array]:
+    """OCV + M·h of a branch over the surface charge on the grid, and h there; NaN beyond it.
+
+    Args:
+        branch: the record.
+        tables: resistances, lag and decay to take out (its OCV is not used).
+        entropy_v_per_k: (1025,) to go to the reference temperature.
+    """
+    s = tables.scalars
+    k0, k1, k2, _, _ = physics.temperature_factors(tables, branch.temperature_c)
+    amp = branch.current_a
+    pol = tables.table[:, physics.R0] * k0 * amp
+    pol = pol + tables.table[:, physics.R1] * k1 * physics.saturate(amp, s.s1_a / k1)
+    pol = pol + tables.table[:, physics.R2] * k2 * amp
+    warmer = branch.temperature_c - s.reference_temperature_c
+    rest_v = branch.voltage_v - pol - warmer * entropy_v_per_k
+    surface = physics.surface_soc(tables, GRID, amp, branch.temperature_c)
+    if amp < 0:
+        h = -1.0 + 2.0 * np.exp(-s.decay * (1.0 - GRID))
+    else:
+        h = 1.0 - 2.0 * np.exp(-s.decay * GRID)
+    good = np.isfinite(rest_v)
+    order = np.argsort(surface[good], kind="stable")
+    x = surface[good][order]
+    slack = 1.5 / physics.INTERVALS
+    out_v = np.interp(GRID, x, rest_v[good][order])
+    out_h = np.interp(GRID, x, h[good][order])
+    out_v[(GRID < x[0] - slack) | (GRID > x[-1] + slack)] = np.nan
+    return out_v, out_h
+
+
+def ocv_and_gap(
+    branches: list[Branch], tables: CellTables, entropy_v_per_k: Array, gap_v: Array
+) -> tuple[Array, Array]:
+    """OCV and half gap M on the grid.
+
+    Args:
+        branches: any number, both directions or one.
+        tables, entropy_v_per_k: see `settled_ocv`.
+        gap_v: (1025,) M where only one direction is known.
+    """
+    down = [settled_ocv(b, tables, entropy_v_per_k) for b in branches if b.current_a < 0]
+    up = [settled_ocv(b, tables, entropy_v_per_k) for b in branches if b.current_a > 0]
+    if down and up:
+        v_down, h_down = _mean(down)
+        v_up, h_up = _mean(up)
+        both = np.isfinite(v_down) & np.isfinite(v_up) & (GRID > 0.04) & (GRID < 0.97)
+        gap = np.full(len(GRID), np.nan)
+        gap[both] = (v_up - v_down)[both] / np.maximum(h_up - h_down, 0.5)[both]
+        gap = _smooth(_fill(gap), 20)
+        gap_v = np.maximum(gap, _LOWEST_GAP_V) * np.clip((1.0 - GRID) / 0.02, 0.2, 1.0)
+    else:
+        v_down, h_down = _mean(down) if down else (np.full(len(GRID), np.nan), np.zeros(len(GRID)))
+        v_up, h_up = _mean(up) if up else (np.full(len(GRID), np.nan), np.zeros(len(GRID)))
+    parts = np.stack([v_down - gap_v * h_down, v_up - gap_v * h_up])
+    known = np.isfinite(parts)
+    ocv = np.where(known, parts, 0.0).sum(0) / np.maximum(known.sum(0), 1)
+    ocv[~known.any(0)] = np.nan
+    return rising(_smooth_plateau(_fill(ocv))), gap_v
+
+
+def _mean(parts: list[tuple[Array, Array]]) -> tuple[Array, Array]:
+    v = np.stack([p[0] for p in parts])
+    h = np.stack([p[1] for p in parts])
+    good = np.isfinite(v)
+    count = np.maximum(good.sum(0), 1)
+    mean_v = np.where(good, v, 0.0).sum(0) / count
+    mean_v[~good.any(0)] = np.nan
+    return mean_v, h.mean(0)
+
+
+def _fill(values: Array) -> Array:
+    good = np.isfinite(values)
+    return np.interp(GRID, GRID[good], values[good])
+
+
+def _smooth(values: Array, half: int) -> Array:
+    """Moving mean over 2·half + 1 rows."""
+    padded = np.concatenate([np.full(half, values[0]), values, np.full(half, values[-1])])
+    total = np.concatenate([[0.0], np.cumsum(padded)])
+    width = 2 * half + 1
+    return (total[width:] - total[:-width]) / width
+
+
+def _smooth_plateau(ocv: Array) -> Array:
+    """Take the resolution of the voltmeter out of the flat part; leave the steep ends alone."""
+    soft = _smooth(ocv, 4)
+    weight = np.clip(np.minimum(GRID - 0.06, 0.97 - GRID) / 0.02, 0.0, 1.0)
+    return weight * soft + (1.0 - weight) * ocv
+
+
+def rising(ocv: Array) -> Array:
+    """The nearest curve from above that rises everywhere."""
+    step = _RISE_V * np.arange(len(ocv))
+    return np.maximum.accumulate(ocv - step) + step
+
+
+def fitted_entropy(
+    branches: list[Branch], prior_v_per_k: Array, prior_spread: float
+) -> tuple[Array, float]:
+    """dU/dT on the grid from low-rate branches at several temperatures, and its spread.
+
+    The mean of both directions at one temperature is free of polarisation. At every charge the
+    slope over temperature is combined with the published value, weighted by their spreads; the
+    spread of a mean is 1.5 mV and half a per cent of charge times the slope.
+    """
+    by_temperature: dict[float, list[Branch]] = {}
+    for branch in branches:
+        by_temperature.setdefault(branch.temperature_c, []).append(branch)
+    means, temperatures = [], []
+    for temperature_c, group in sorted(by_temperature.items()):
+        down = [b.voltage_v for b in group if b.current_a < 0]
+        up = [b.voltage_v for b in group if b.current_a > 0]
+        if down and up and temperature_c > 5.0:  # colder, the branches are far from rest
+            means.append((np.mean(down, axis=0) + np.mean(up, axis=0)) / 2.0)
+            temperatures.append(temperature_c)
+    if len(means) < 2:
+        return prior_v_per_k, prior_spread
+    u = np.stack(means)
+    warmer = np.array(temperatures) - np.mean(temperatures)
+    slope = (warmer[:, None] * u).sum(0) / (warmer**2).sum()
+    steep = np.abs(np.gradient(u.mean(0), GRID))
+    spread = np.hypot(1.5e-3, 0.005 * steep) / np.sqrt((warmer**2).sum())
+    weight = 1.0 / (1.0 + (spread / prior_spread) ** 2)
+    weight[~np.isfinite(slope)] = 0.0
+    mixed = prior_v_per_k + weight * (np.nan_to_num(slope) - prior_v_per_k)
+    left = float(np.mean(prior_spread * np.sqrt(1.0 - weight[100:900])))
+    return _smooth(mixed, 25), left
