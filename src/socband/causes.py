@@ -130,6 +130,9 @@ class CauseSettings:
     )
 
 
+ZERO_SHARE = 0.4  # of the time a house shows zero, where no log says (assumed)
+
+
 def drift_to_a(drift_per_day: float, capacity_ah: float) -> float:
     """A drift of the display [1/day] as a steady current [A]."""
     return drift_per_day * capacity_ah / 24.0
@@ -184,13 +187,20 @@ class Hypothesis:
         return out
 
 
-def hypotheses(setup: Setup, settings: CauseSettings, start_known: bool) -> list[Hypothesis]:
+def hypotheses(
+    setup: Setup,
+    settings: CauseSettings,
+    start_known: bool = False,
+    zero_share: float | None = None,
+) -> list[Hypothesis]:
     """Every cause that can be at work, with its priors; weights sum to one.
 
     Args:
         setup: bank and monitor.
         settings: what is believed before.
         start_known: the log starts at a full charge.
+        zero_share: share of the time in which the display shows exactly zero; None = not known.
+            A dead band swallows nothing while the display shows something.
     """
     bank, monitor = setup.bank, setup.monitor
     rated = bank.rated_capacity_ah
@@ -268,7 +278,9 @@ def hypotheses(setup: Setup, settings: CauseSettings, start_known: bool) -> list
     elif monitor.assumed_charge_efficiency.mean < settings.efficiency_high:
         add("efficiency_setting", 5.0, "as given in the setup file")
     add("false_rezero")
-    add("dead_band", standby_a=size(settings.standby_scale_per_day))
+    share = ZERO_SHARE if zero_share is None else zero_share
+    if share >= 0.05:
+        add("dead_band", standby_a=size(settings.standby_scale_per_day, share))
     n = bank.strings_in_parallel
     if n > 1:
         left = (n - 1) / n

@@ -113,9 +113,8 @@ class LogColumns:
         )
         self.track = track
         self.declared_s = log.time_s[full_rows(log, FullRule.of_monitor(setup))]
-        self.true_s = log.time_s[
-            full_rows(log, FullRule.of_cells(bank.cells_in_series, bank.rated_capacity_ah))
-        ]
+        self.true_rule = FullRule.of_cells(bank.cells_in_series, bank.rated_capacity_ah)
+        self.true_s = log.time_s[full_rows(log, self.true_rule)]
         seen = track.current_a / self.scale.cell_per_bank
         zero_rows = np.concatenate([[0.0], (log.current_a[1:] == 0.0) * np.diff(log.time_s)])
         total_zero = np.cumsum(zero_rows)

@@ -1,0 +1,133 @@
+"""Readings taken by hand, as given on the command line: `clamp=-1.8`, `rested=13.1`.
+
+One table says what each reading means, its unit and its limits; everything wrong with a list of
+readings is reported at once.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from socband.errors import InputError, Problem, did_you_mean, shown
+
+
+@dataclass(frozen=True)
+class ReadingKind:
+    """What one reading means.
+
+    Attributes:
+        unit: as it may be written behind the number.
+        low, high: limits that a real reading cannot exceed.
+        words: what is measured.
+        needs: other readings that must be given with it.
+    """
+
+    unit: str
+    low: float
+    high: float
+    words: str
+    needs: tuple[str, ...] = ()
+
+
+KINDS: dict[str, ReadingKind] = {
+    "clamp": ReadingKind(
+        "A",
+        -2000,
+        2000,
+        "true current at the battery post by a clamp meter, + into the bank",
+        ("display",),
+    ),
+    "display": ReadingKind(
+        "A", -2000, 2000, "current on the display at that moment, + charging", ("clamp",)
+    ),
+    "hour": ReadingKind("h", 0, 24, "hour of day of the clamp reading"),
+    "display_off": ReadingKind(
+        "A", -200, 200, "current on the display with every load and charger switched off"
+    ),
+    "clamp_off": ReadingKind(
+        "A", -200, 200, "clamp meter at the battery post with everything switched off"
+    ),
+    "rested": ReadingKind("V", 0.1, 1000, "bank voltage after a rest without current"),
+    "rested_hours": ReadingKind("h", 0, 1000, "how long it had rested", ("rested",)),
+    "night": ReadingKind(
+        "Ah", -1e4, 1e4, "net charge the display counted from one watched full charge to the next"
+    ),
+    "night_hours": ReadingKind("h", 1, 1000, "time between those two full charges", ("night",)),
+    "capacity": ReadingKind("Ah", 0.01, 1e5, "charge the display counted from full to cut-off"),
+    "capacity_hours": ReadingKind("h", 0.1, 1000, "how long that discharge took", ("capacity",)),
+    "load": ReadingKind("A", 0.1, 2000, "current of a known load that was switched on"),
+    "load_display": ReadingKind(
+        "A", 0, 2000, "how much the displayed current changed by it", ("load",)
+    ),
+    "load_sag": ReadingKind("V", 0, 100, "how much the bank voltage fell at once", ("load",)),
+    "display_soc": ReadingKind("%", 0, 100, "charge on the display, in percent"),
+    "since_full": ReadingKind("h", 0, 1e5, "hours since the display last said full"),
+    "amps": ReadingKind("A", -2000, 2000, "charge current into the bank now, + charging"),
+    "volts": ReadingKind("V", 0.1, 1000, "bank voltage now"),
+    "temperature": ReadingKind("C", -60, 80, "temperature of the battery"),
+    "panel_volts": ReadingKind("V", 0, 1000, "open-circuit voltage at the panel plug"),
+    "fuse_in": ReadingKind("V", 0, 1000, "voltage on the source side of the fuse", ("fuse_out",)),
+    "fuse_out": ReadingKind("V", 0, 1000, "voltage on the battery side of the fuse", ("fuse_in",)),
+}
+
+_FORM = re.compile(r"\s*([A-Za-z_]+)\s*=\s*([-+−]?[0-9.,]+(?:[eE][-+]?\d+)?)\s*([A-Za-z%°]*)\s*")
+
+
+def parse_readings(texts: Iterable[str]) -> dict[str, float]:
+    """Readings by name.
+
+    Args:
+        texts: "name=value" each; a unit may follow the number; a comma may stand for the point.
+
+    Raises:
+        InputError: with every problem at once.
+    """
+    problems: list[Problem] = []
+    found: dict[str, float] = {}
+    for text in texts:
+        match = _FORM.fullmatch(text)
+        if match is None:
+            problems.append(Problem("--reading", shown(text), "name=number, such as clamp=-1.8"))
+            continue
+        name, number, unit = match[1].lower(), match[2].replace("−", "-"), match[3]
+        if name not in KINDS:
+            hint = did_you_mean(name, list(KINDS))
+            problems.append(Problem("--reading", shown(name), "a reading this program knows", hint))
+            continue
+        kind = KINDS[name]
+        try:
+            value = float(number if "." in number else number.replace(",", "."))
+        except ValueError:
+            problems.append(Problem(f"--reading {name}", shown(match[2]), "a number"))
+            continue
+        if unit and unit.casefold().lstrip("°") != kind.unit.casefold():
+            problems.append(Problem(f"--reading {name}", f"the unit {unit!r}", kind.unit))
+        elif not kind.low <= value <= kind.high:
+            limits = f"{kind.low:g} to {kind.high:g} {kind.unit} ({kind.words})"
+            problems.append(Problem(f"--reading {name}", f"{value:g}", limits))
+        elif name in found:
+            problems.append(Problem("--reading", f"{name} twice", "each reading once"))
+        else:
+            found[name] = value
+    named = {p.where.removeprefix("--reading ") for p in problems}
+    problems += _missing(found, named)
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _missing(found: Mapping[str, float], named: set[str]) -> list[Problem]:
+    problems = []
+    for name in found:
+        for other in KINDS[name].needs:
+            if other not in found and other not in named:
+                expected = f"{other}= with it ({KINDS[other].words})"
+                problems.append(Problem(f"--reading {name}", "it alone", expected))
+    return problems
+
+
+def describe_readings() -> str:
+    """One line for each reading, for a help page."""
+    return "\n".join(f"{name}= [{kind.unit}] {kind.words}" for name, kind in KINDS.items())
