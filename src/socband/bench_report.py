@@ -134,7 +134,7 @@ def plot_accuracy_honesty(pooled: Sequence[Entry], ax: Axes) -> Axes:
     ax.set_ylim(bottom=0)
     ax.set_xlabel("honesty: truth inside the stated 90 % band [% of the time]")
     ax.set_ylabel("accuracy: mean absolute error [% of charge]")
-    ax.legend(fontsize=8, frameon=False, loc="best")
+    ax.legend(fontsize=8, frameon=False, bbox_to_anchor=(1.02, 1), loc="upper left")
     ax.set_title("Accuracy against honesty, injected monitor faults", fontsize=10)
     return ax
 
@@ -210,7 +210,7 @@ def save_plots(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     pictures: list[tuple[str, tuple[float, float], Any]] = [
-        ("accuracy-honesty", (6.4, 4.6), lambda ax: plot_accuracy_honesty(answer["pooled"], ax)),
+        ("accuracy-honesty", (7.4, 4.6), lambda ax: plot_accuracy_honesty(answer["pooled"], ax)),
         ("coverage", (6.4, 4.6), lambda ax: plot_coverage_curve(answer["pooled"], ax)),
     ]
     if bands is not None:
