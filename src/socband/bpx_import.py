@@ -75,7 +75,7 @@ def full_cell(path: str | Path, soc: Array) -> tuple[Array, Array]:
     x = limits[0] + z * (limits[1] - limits[0])
     y = limits[3] - z * (limits[3] - limits[2])
     ocv = _function(positive.ocp)(y) - _function(negative.ocp)(x)
-    entropy = [_function(e.entropic_change_coefficient) for e in (negative, positive)]
+    entropy = [_function(e.dudt) for e in (negative, positive)]
     return ocv, entropy[1](y) - entropy[0](x)
 
 

@@ -21,7 +21,7 @@ from socband.identify_dynamic import SOFT, Fit, Frame, Record, fit_dynamic, tabl
 from socband.identify_model import cell_from_fit
 from socband.identify_ocv import GRID, Branch, fitted_entropy, ocv_and_gap
 from socband.identify_residual import score_records, voltage_error_of
-from socband.identify_rest import rests_of, rested_ocv
+from socband.identify_rest import rested_ocv, rests_of
 from socband.layouts import read_record
 from socband.logs import Log, charge_ah
 from socband.models import CellModel, load_cell
@@ -141,7 +141,7 @@ def fit_cell(
     like: str = "lfp-26650-2ah",
     diffusion_s: float | None = None,
     source: str = "",
-    rounds: int = 60,
+    rounds: int = 40,
 ) -> Fitted:
     """Fit a cell model.
 

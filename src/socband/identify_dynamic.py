@@ -26,10 +26,10 @@ N_R = len(family.R_SOC)
 N_LAG = len(family.LAG_SOC)
 SIZE = len(NAMES) + 3 * N_R + N_LAG
 _ROUGH = 0.4  # spread of the step from one node to the next, in spreads of a factor
-_ROUGH_LAG = 0.15
+_ROUGH_LAG = 0.5
 _FLOOR_V = 3e-3
 _SOC_ERROR = 4e-3
-_OVER = 0.03
+_OVER = 0.03  # of the overpotential that a record has beyond the calmest one's
 _MEAN_S = 60.0
 _RAW_WEIGHT = 0.3
 SOFT = 4.0  # weighted errors beyond this count less
@@ -211,15 +211,24 @@ def record_residuals(
     return np.concatenate([slow, fast])
 
 
-def weights_of(tables: CellTables, record: Record) -> Array:
-    """1/(3 mV, 3 % of the record's overpotential, and 0.4 % of charge on the OCV), [1/V]."""
-    soc = record.soc[:: record.stride]
-    over = record.log.voltage_v[:: record.stride] - np.interp(soc, GRID, tables.table[:, 0])
-    middle = (soc > 0.2) & (soc < 0.95)
-    usual_v = float(np.sqrt(np.mean(over[middle] ** 2))) if middle.any() else 0.0
-    floor = np.hypot(_FLOOR_V, _OVER * usual_v)
-    slope = np.interp(soc, GRID, tables.table[:, 7])
-    return 1.0 / np.hypot(floor, _SOC_ERROR * slope)
+def weights_of(tables: CellTables, records: Sequence[Record]) -> list[Array]:
+    """1/(3 mV, what 0.4 % of charge does to the OCV, and a share of the overpotential), [1/V].
+
+    The last part counts what a record's overpotential has beyond the calmest record's: a cold cell
+    misses by more than a warm one, and must not bend the warm one's numbers.
+    """
+    slopes, usual = [], []
+    for record in records:
+        soc = record.soc[:: record.stride]
+        over = record.log.voltage_v[:: record.stride] - np.interp(soc, GRID, tables.table[:, 0])
+        middle = (soc > 0.2) & (soc < 0.95)
+        usual.append(float(np.sqrt(np.mean(over[middle] ** 2))) if middle.any() else 0.0)
+        slopes.append(np.interp(soc, GRID, tables.table[:, 7]))
+    floors = [np.hypot(_FLOOR_V, _OVER * (u - min(usual))) for u in usual]
+    return [
+        1.0 / np.hypot(floor, _SOC_ERROR * slope)
+        for floor, slope in zip(floors, slopes, strict=True)
+    ]
 
 
 @dataclass(frozen=True)
@@ -254,7 +263,7 @@ def fit_dynamic(
 
     p0 = np.zeros(SIZE) if start is None else start
     first = tables_of(p0, frame)
-    weights = [weights_of(first, record) for record in records]
+    weights = weights_of(first, records)
 
     def residuals(p: Array) -> Array:
         tables = tables_of(p, frame)

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
 
 class Prior(NamedTuple):
     """A log-normal prior (`share`s: logit-normal): median, spread of the logarithm, source."""
@@ -70,15 +68,11 @@ GAP_V = (0.004, 0.008, 0.009, 0.009, 0.008, 0.007, 0.006, 0.004, 0.002)
 GAP_SPREAD = 0.004
 GAP_SOURCE = "assumed from published gaps of 5..25 mV between the branches (secondary source)"
 
+# Rows of the computing grid (k/1024) where the curve is steep, so that nothing is lost there.
 OCV_SOC = tuple(
-    float(round(z, 4))
-    for z in np.concatenate(
-        [
-            np.arange(0, 0.02, 0.0025),
-            np.arange(0.02, 0.2, 0.005),
-            np.arange(0.2, 0.96, 0.01),
-            np.arange(0.96, 0.99, 0.005),
-            np.arange(0.99, 1.0001, 0.0025),
-        ]
-    )
+    [k / 1024 for k in range(22)]
+    + [k / 200 for k in range(5, 40)]
+    + [k / 100 for k in range(20, 96)]
+    + [k / 200 for k in range(192, 198)]
+    + [k / 1024 for k in range(1014, 1025)]
 )

@@ -90,7 +90,7 @@ def generic_prismatic(name: str = "lfp-prismatic-100ah") -> CellModel:
     sources: dict[str, str] = {
         "capacity.capacity_ah": "nominal; assumed: new cells lie within some per cent of it",
         "capacity.coulombic_efficiency": "published range 0.998..0.9999 (memory)",
-        "capacity.self_discharge_per_day": "published: at most 3 % a month; a third of that assumed",
+        "capacity.self_discharge_per_day": "published: at most 3 % a month; a third assumed",
         "capacity.fraction": "assumed: low-rate share of the open 26650 records, less for caution;"
         " published minima at C/3: 0.70 at -20, 0.80 at 0 degC, 0.95 at 55 degC",
         "ocv.soc": _ALL,

@@ -18,7 +18,7 @@ _EDGE = 1e-4
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _at(table, column, soc):  # noqa: ANN001, ANN202
+def _at(table, column, soc):
     n = table.shape[0] - 1
     x = min(max(soc, 0.0), 1.0) * n
     k = min(int(x), n - 1)
@@ -26,12 +26,12 @@ def _at(table, column, soc):  # noqa: ANN001, ANN202
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _sat(x, scale):  # noqa: ANN001, ANN202
+def _sat(x, scale):
     return scale * math.asinh(x / scale)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):  # noqa: ANN001, ANN201
+def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
     """Model voltage on rows 0, stride, 2·stride, … of a record.
 
     Args:

@@ -1,4 +1,4 @@
-"""The TOML of cell model files: checked on reading, the same bytes for the same numbers on writing."""
+"""The TOML of cell model files: checked on reading, the same bytes for the same numbers."""
 
 from __future__ import annotations
 

@@ -1,0 +1,125 @@
+"""Cell model files: the same bytes, every number with spread and source, all problems at once."""
+
+from __future__ import annotations
+
+import tomllib
+
+import numpy as np
+import pytest
+
+from socband.errors import InputError
+from socband.models import CellModel, available_cells, dump_cell, load_cell
+from socband.models_schema import SECTIONS
+
+SHIPPED = available_cells()
+
+# OCV [V] of the open BPX example cell (2 Ah 18650, 298 K): check-values B, computed there from
+# the published electrode functions.
+BPX_OCV = {
+    0.20: 3.2296, 0.30: 3.2674, 0.40: 3.2750, 0.50: 3.2781, 0.60: 3.2864,
+    0.70: 3.3057, 0.80: 3.3181, 0.90: 3.3218, 0.95: 3.3227,
+}  # fmt: skip
+
+
+def _text(name: str = "lfp-26650-2ah") -> str:
+    return dump_cell(load_cell(name))
+
+
+def test_shipped_models_are_there():
+    assert {"lfp-18650-2ah", "lfp-26650-2ah", "lfp-prismatic-100ah"} <= set(SHIPPED)
+    assert "loads" not in SHIPPED
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_round_trip_is_byte_for_byte(name):
+    text = _text(name)
+    assert dump_cell(CellModel.from_tree(tomllib.loads(text))) == text
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_every_number_has_spread_and_source(name):
+    cell = load_cell(name)
+    keys = {f"{s}.{e.key}" for s, part in SECTIONS.items() for e in part.entries if e.has_spread}
+    assert set(cell.spread) == keys
+    assert set(cell.sources) == keys
+    assert cell.name == name
+    for key in ("capacity.capacity_ah", "ocv.voltage_v", "resistance.r0.ref_ohm"):
+        assert cell.spread[key] > 0
+
+
+def test_ocv_of_the_2_ah_cell_against_bpx():
+    """Within 12 mV of the published table over 20..95 % (issue 2)."""
+    cell = load_cell("lfp-18650-2ah")
+    got = np.interp(list(BPX_OCV), cell.ocv.soc, cell.ocv.value)
+    assert np.max(np.abs(got - list(BPX_OCV.values()))) <= 0.012
+
+
+def test_relative_spread():
+    cell = load_cell("lfp-26650-2ah")
+    want = cell.spread["resistance.r0.ref_ohm"] / cell.r0.ref_ohm
+    assert cell.relative_spread("resistance.r0.ref_ohm") == pytest.approx(want)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "where"),
+    [
+        ("capacity_ah = 2", "capacity_ah = -2", "capacity.capacity_ah"),
+        ("[thermal]", "[thermel]", "thermel"),
+        ("tau_s = ", "tau = ", "resistance.r1.tau_s"),
+        ("lower_v = 2.0", "lower_v = 4.0", "limits.lower_v"),
+        ("coulombic_efficiency = 0.99", "coulombic_efficiency = 9.99", "capacity.coulombic"),
+        ("[ocv.spread]\nsoc = ", "[ocv.spread]\nsoc = -", "ocv.spread.soc"),
+        ('name = "', "name = 3 # ", "about.name"),
+        ("decay = ", "decay = nan # ", "hysteresis.decay"),
+    ],
+)
+def test_one_broken_key(old, new, where, tmp_path):
+    text = _text()
+    assert old in text
+    path = tmp_path / "broken.toml"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_cell(path)
+    assert any(where in problem.where for problem in caught.value.problems)
+    assert "broken.toml" in str(caught.value)
+
+
+def test_all_problems_at_once(tmp_path):
+    text = _text().replace("capacity_ah = 2", "capacity_ah = -2", 1)
+    text = text.replace("decay = ", "decoy = ", 1).replace("lower_v = 2.0", "lower_v = 4.0", 1)
+    path = tmp_path / "broken.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        load_cell(path)
+    where = " ".join(problem.where for problem in caught.value.problems)
+    for part in ("capacity.capacity_ah", "hysteresis.decoy", "hysteresis.decay", "limits.lower_v"):
+        assert part in where
+    assert "did you mean 'decay'" in str(caught.value)
+
+
+def test_falling_ocv_is_found(tmp_path):
+    tree = tomllib.loads(_text())
+    tree["ocv"]["voltage_v"][50] = tree["ocv"]["voltage_v"][40]
+    with pytest.raises(InputError, match="rising"):
+        CellModel.from_tree(tree)
+
+
+def test_table_lengths_are_compared():
+    tree = tomllib.loads(_text())
+    tree["entropy"]["slope_v_per_k"].pop()
+    with pytest.raises(InputError, match="as many as `soc`"):
+        CellModel.from_tree(tree)
+
+
+def test_unknown_name_suggests_the_nearest():
+    with pytest.raises(InputError, match="lfp-26650-2ah"):
+        load_cell("lfp-26650-2hh")
+
+
+def test_missing_file_and_broken_toml(tmp_path):
+    with pytest.raises(InputError, match="no such file"):
+        load_cell(tmp_path / "none.toml")
+    path = tmp_path / "broken.toml"
+    path.write_text("[about\n", encoding="utf-8")
+    with pytest.raises(InputError, match="broken TOML"):
+        load_cell(path)
