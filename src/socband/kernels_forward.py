@@ -89,6 +89,8 @@ GRADES_S = np.array([5.0, 15.0, 45.0, 135.0, 300.0])
 _FINEST_S = 2.0
 _VOLT_STEP = 0.012  # a step may change the open-circuit voltage by about so much [V]
 _HEATER_STEP_S = 60.0
+_TAPER_STEP_S = 20.0
+_IDLE_STEP_S = 30.0  # near the charge at which a charger goes idle
 _TINY_S = 1e-6
 
 
@@ -319,6 +321,9 @@ def carry(
                     dt = min(dt, _HEATER_STEP_S)
             if steep * dt > _VOLT_STEP * coarse * 3600.0:
                 dt = max(_VOLT_STEP * coarse * 3600.0 / steep, _FINEST_S * coarse)
+            for q in range(ns):
+                if not idle[q] and 0.0 <= source_kind[q, Q_IDLE_SOC] - z < 0.02:
+                    dt = min(dt, _IDLE_STEP_S * coarse)
             left = next_event - t
             if dt > left - 0.5 * coarse:
                 dt = left
@@ -415,8 +420,12 @@ def carry(
                     elif idle[s] and z < source_kind[s, Q_RESUME_SOC]:
                         idle[s] = False
                         fresh = True
-                if out[m, O_FULL] == np.inf and gained_a > 0.0 and u >= limits[m, L_FULL_V] - 0.02:
-                    cap_s = min(cap_s, 30.0)
+                # near its limit a charger's current falls within a minute or so: short steps
+                near = False
+                for s in range(ns):
+                    near = near or (src_i[s] > 0.0 and u >= src_lim[s] - 0.05)
+                if out[m, O_FULL] == np.inf and (near or u >= limits[m, L_FULL_V] - 0.05):
+                    cap_s = min(cap_s, _TAPER_STEP_S)
                     if u >= limits[m, L_FULL_V] and 0.0 <= total_a <= limits[m, L_FULL_A]:
                         full_since = min(full_since, t)
                         if t >= full_since + limits[m, L_FULL_S]:

@@ -119,7 +119,7 @@ def _asinh_series() -> tuple[float, ...]:
 ) = _asinh_series()  # fmt: skip
 
 
-@njit(inline="always")
+@njit
 def asinh_small(q):
     """asinh for |q| <= 1, to 1e-12."""
     y = q * q
@@ -128,7 +128,7 @@ def asinh_small(q):
     return q * (_A0 + y * (_A1 + y * (_A2 + y * (_A3 + y * (_A4 + y * (_A5 + y * (_A6 + y * s)))))))
 
 
-@njit(inline="always")
+@njit
 def _exp_short(x):
     """Taylor series of the exponential to x¹¹/11!: 3e-11 for |x| <= 0.7, 1e-13 for 0.4."""
     s = 1.0 / 362880.0 + x * (1.0 / 3628800.0 + x * (1.0 / 39916800.0))
@@ -138,7 +138,7 @@ def _exp_short(x):
     )
 
 
-@njit(inline="always")
+@njit
 def exp_negative(x):
     """exp(x) for x <= 0: the series at x/128, squared seven times; 0 < -45 is held at exp(-45)."""
     s = _exp_short(max(x, -45.0) * (1.0 / 128.0))

@@ -208,9 +208,7 @@ def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
     shore = Sources(
         ("shore charger",),
         np.full((n, 1), charger_w / plan.cells_in_series),
-        np.array(
-            [[1.0, np.inf, max(LIMIT_V, float(plan.limits[:, 5].max()) + 0.01), np.inf, np.inf]]
-        ),
+        np.array([[1.0, np.inf, limit_v, np.inf, np.inf]]),
         np.ones((1, int(np.ceil(plan.horizon_s / 900.0)))),
     )
     limits = plan.limits.copy()

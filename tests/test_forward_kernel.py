@@ -1,0 +1,172 @@
+"""The forward kernels: against each other, against fine steps, against scipy and closed forms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from socband import kernels_forward as k
+from socband.cell import simulate
+from socband.forward import prepare, run, with_demand
+from socband.models import load_cell
+from socband.quantity import Quantity
+from socband.site import setup_from_table
+from socband.unknowns import Unknowns
+
+CELL = load_cell("lfp-prismatic-100ah")
+
+
+def table(**sections):
+    base = {
+        "bank": {
+            "cell": "lfp-prismatic-100ah",
+            "cells_in_series": 4,
+            "rated_capacity_ah": 200.0,
+            "connection_resistance_ohm": 0.001,
+            "capacity_fraction": 0.9,
+            "resistance_factor": 1.2,
+        },
+        "loads": [
+            {"name": "fridge", "power_w": 55.0, "duty": 0.4, "cycle_min": 30.0, "surge": 3.0,
+             "surge_s": 1.0},
+            {"name": "router", "power_w": 6.0},
+            {"name": "blower", "current_a": 9.0, "duty": 0.35, "cycle_min": 18.0,
+             "hours": ["20:00-08:00"]},
+        ],
+        "untracked_load": {"probability": 0.0},
+        "ambient": {"temperature_c": 15.0},
+        "present": {"display_soc": 0.6, "hours_since_full": 20.0, "clock": "21:30"},
+        "limits": {"disconnect_v": 10.8, "delay_s": 10.0, "reconnect_v": 12.4},
+        "question": {"until": ["07:00"], "horizon_hours": 48.0},
+    }  # fmt: skip
+    return {**base, **sections}
+
+
+def planned(n=100, soc=(0.35, 0.1), demand=None, **sections):
+    setup = setup_from_table(table(**sections))
+    start = Quantity.from_dist("uniform", loc=soc[0], scale=soc[1]) if soc[1] else None
+    members = Unknowns.from_setup(setup, start or Quantity.from_number(soc[0])).draw(n, 3)
+    return prepare(setup, CELL, members, seed=5, demand=demand), members
+
+
+def test_two_kernels_agree():
+    plan, _ = planned(200)
+    fast, slow = run(plan), run(plan, general=True)
+    assert np.all(np.isfinite(slow.column(k.O_LVD)))
+    lvd = np.abs(fast.column(k.O_LVD) - slow.column(k.O_LVD))
+    # the temperature factors are refreshed at other moments (within 0.05 K), hence not to 1e-9
+    assert np.median(lvd) < 0.3
+    # a sag that just does or just does not last the delay decides over a whole cycle of a load
+    assert np.quantile(lvd, 0.97) < 2.0
+    same = lvd < 2.0
+    assert np.max(np.abs(fast.soc - slow.soc)[same]) < 2e-5
+    np.testing.assert_allclose(fast.column(k.O_OUT)[same], slow.column(k.O_OUT)[same], rtol=3e-5)
+
+
+def test_graded_steps_against_tenth_of_a_second():
+    plan, _ = planned(24, soc=(0.12, 0.04))
+    fine = run(plan, coarse=0.1 / 300.0)  # no step longer than 0.1 s
+    np.testing.assert_array_less(fine.column(k.O_LVD) / 0.1, fine.column(k.O_STEPS) * 1.0001)
+    for general in (False, True):
+        coarse = run(plan, general=general)
+        error = np.abs(coarse.column(k.O_LVD) - fine.column(k.O_LVD))
+        assert np.median(error) <= 1.0  # the issue's figure
+        assert np.max(error) < 10.0
+
+
+def test_chunks_and_threads_change_nothing():
+    plan, _ = planned(150)
+    one, two = run(plan, threads=1), run(plan, threads=2)
+    np.testing.assert_array_equal(one.report, two.report)
+    np.testing.assert_array_equal(one.soc, two.soc)
+
+
+def new_cells(amps):
+    bank = table()["bank"] | {"resistance_factor": 1.0, "capacity_fraction": 0.9}
+    return planned(
+        6, soc=(0.5, 0.2), bank=bank, loads=[{"name": "load", "current_a": amps}],
+        limits={"disconnect_v": 10.4, "delay_s": 10.0, "reconnect_v": 12.4},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("general", [False, True])
+def test_constant_current_against_the_reference_cell(general):
+    """The same equations in plain numpy (socband.cell, tested against solve_ivp), 10 s steps."""
+    plan, members = new_cells(40.0)
+    got = run(plan, general=general)
+    rows = np.arange(0.0, 4 * 3600.0 + 1.0, 10.0)
+    want = simulate(
+        CELL, rows, np.full((6, len(rows)), -20.0), plan.ambient[:, :1] + 0.0 * rows,
+        members.soc + plan.soc_shift, h0=members.h, capacity_ah=90.0, self_heating=True,
+    )  # fmt: skip
+    bank_v = 4.0 * (want.voltage_v - plan.limits[:, k.L_LEAD, None] * 40.0)
+    for m in range(6):
+        below = 4.0 * plan.limits[m, k.L_DISCONNECT] - bank_v[m]
+        first = np.argmax(below > 0.0)
+        assert first > 0
+        # straight line within the 10 s row, then the delay of 10 s
+        at = rows[first - 1] - below[first - 1] * 10.0 / (below[first] - below[first - 1]) + 10.0
+        assert got.column(k.O_LVD)[m] == pytest.approx(at, abs=3.0)
+        n = int(at // 900.0)
+        soc = got.soc[m, : n + 1] + plan.soc_shift[m]
+        np.testing.assert_allclose(soc[soc > 0.03], want.soc[m, : 90 * n + 1 : 90][soc > 0.03],
+                                   atol=1e-4)  # fmt: skip
+
+
+def test_energy_balance():
+    sections = {
+        "batteries": [
+            {"name": "a", "rated_capacity_ah": 120.0, "lead_resistance_ohm": 0.002},
+            {"name": "b", "rated_capacity_ah": 80.0, "lead_resistance_ohm": 0.001},
+        ],
+        "sources": [{"name": "roof", "kind": "solar", "power_w": 150.0}],
+        "limits": {"disconnect_v": 11.6, "delay_s": 10.0, "reconnect_v": 12.8},
+    }
+    plan, _ = planned(50, soc=(0.3, 0.3), **sections)
+    got = run(plan)
+    load, source = got.column(k.O_LOAD_J), got.column(k.O_SOURCE_J)
+    loss, battery = got.column(k.O_LOSS_J), got.column(k.O_BATTERY_J)
+    throughput = load + source + np.abs(battery)
+    assert np.mean(source > 0) > 0.8  # the others end before sunrise
+    np.testing.assert_array_less(np.abs(source - load - loss - battery) / throughput, 1e-9)
+
+
+def test_loads_get_the_energy_they_ask_for():
+    loads = [{"name": "lamp", "power_w": 60.0}]
+    plan, _ = planned(20, soc=(0.6, 0.3), loads=loads, question={"horizon_hours": 6.0})
+    for general in (False, True):
+        got = run(plan, general=general)
+        assert np.all(np.isinf(got.column(k.O_LVD)))
+        np.testing.assert_allclose(got.column(k.O_LOAD_J) * 4.0, 60.0 * 6.0 * 3600.0, rtol=1e-9)
+
+
+def test_charge_balance():
+    plan, members = planned(30, soc=(0.5, 0.3), question={"horizon_hours": 5.0})
+    plan = replace(plan, cell=np.where(np.arange(len(plan.cell)) == 16, 0.0, plan.cell))  # no leak
+    for general in (False, True):
+        got = run(plan, general=general)
+        capacity = 200.0 * 0.9 * np.interp(15.0, np.arange(-60.0, 91.0), plan.cap_curve)
+        moved = (members.soc - got.column(k.O_SOC)) * capacity
+        np.testing.assert_allclose(moved, got.column(k.O_OUT), rtol=2e-3)
+
+
+@pytest.mark.parametrize("general", [False, True])
+def test_thermal_step_response(general):
+    """No current: T(t) = T_a + (T_0 − T_a)·exp(−t·hA/C), in closed form."""
+    plan, _ = planned(8, soc=(0.5, 0.3), loads=[], question={"horizon_hours": 2.0})
+    plan.batteries.state[:, :, 4] = 35.0
+    plan.ambient[:, 0] = -5.0
+    setup_batteries = plan.batteries
+    got = run(plan, general=general)
+    rate = CELL.heat_conductance_w_per_k / CELL.heat_capacity_j_per_k
+    expected = -5.0 + 40.0 * np.exp(-2 * 3600.0 * rate)
+    np.testing.assert_allclose(got.column(k.O_COLDEST), expected, rtol=1e-6)
+    assert setup_batteries.state[0, 0, 4] == 35.0  # the plan itself is not changed
+
+
+def test_demand_can_be_exchanged():
+    plan, _ = planned(40)
+    double = run(with_demand(plan, plan.demand.scaled(2.0)))
+    assert np.all(double.column(k.O_LVD) < run(plan).column(k.O_LVD))
