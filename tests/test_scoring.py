@@ -229,16 +229,16 @@ def test_pooling_counts_every_record_the_same() -> None:
 
 
 def test_bootstrap_covers_the_mean_as_often_as_it_says() -> None:
-    """30 records × 3 faults from a two-level normal; 90 % interval, 300 repeats.
+    """30 records × 3 faults from a two-level normal; 90 % interval, 150 repeats.
 
     Coverage within six binomial standard errors of 0.9, less the known small-sample shortfall of
     the percentile bootstrap (n = 30 records: below 0.03, Efron & Tibshirani 1993, memory).
     """
     rng = np.random.default_rng(7)
     hits = 0
-    for _ in range(300):
+    for _ in range(150):
         records = {str(k): rng.normal() + 0.5 * rng.normal(size=3) for k in range(30)}
         low, high = bootstrap_interval(records, rng, draws=100)
         hits += low <= 0.0 <= high
-    error = 6 * np.sqrt(0.9 * 0.1 / 300)
-    assert 0.9 - 0.03 - error < hits / 300 < 0.9 + error
+    error = 6 * np.sqrt(0.9 * 0.1 / 150)
+    assert 0.9 - 0.03 - error < hits / 150 < 0.9 + error
