@@ -106,6 +106,18 @@ def test_local_copy_goes_first(
         data_folder()
 
 
+@pytest.mark.skipif(data_folder() is None, reason="the open records are not here (SOCBAND_DATA)")
+def test_a_folder_is_read_from_where_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = data_folder()
+    assert folder is not None
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "cell-18650-2ah").symlink_to(folder / "cell-18650-2ah")
+    monkeypatch.setattr(datasets, "data_folder", lambda: None)
+    words = [tmp_path / "elsewhere" / "cell-18650-2ah"]
+    names = [record.name for word in words for record in bench_records(word, "")]
+    assert names == [f"LFP_25degC_{part}" for part in ("Co2", "1C", "2C", "DriveCycle")]
+
+
 def test_register_is_complete() -> None:
     for name, one in OPEN_SETS.items():
         assert one.name == name

@@ -70,6 +70,7 @@ def set_file(
     open_set: OpenSet,
     file: str,
     *,
+    folder: Path | None = None,
     cache: Path | None = None,
     say: Callable[[str], object] = lambda text: None,
 ) -> Path:
@@ -78,13 +79,14 @@ def set_file(
     Args:
         open_set: the set.
         file: path inside it.
+        folder: that holds the sets' folders; None: `data_folder()`.
         cache: where downloads go; None: the user's cache folder.
         say: called with the licence notice before the set's first download.
 
     Raises:
         InputError: no such file, no local copy and no address, or a wrong checksum.
     """
-    folder = data_folder()
+    folder = data_folder() if folder is None else folder
     if folder is not None and (folder / open_set.name / file).is_file():
         return folder / open_set.name / file
     if file not in open_set.checksums:
@@ -210,8 +212,18 @@ def known_records() -> list[str]:
     return list(KNOWN)
 
 
-def bench_record(name: str, *, say: Callable[[str], object] = lambda text: None) -> BenchRecord:
+def bench_record(
+    name: str,
+    *,
+    folder: Path | None = None,
+    say: Callable[[str], object] = lambda text: None,
+) -> BenchRecord:
     """An open record by its name (that of its file, without the ending), with its true charge.
+
+    Args:
+        name: see `known_records`.
+        folder: that holds the sets' folders; None: `data_folder()`.
+        say: gets the licence notice before a download.
 
     Raises:
         InputError: unknown name, or its files cannot be had.
@@ -221,8 +233,8 @@ def bench_record(name: str, *, say: Callable[[str], object] = lambda text: None)
         raise InputError(Problem("record", shown(name), "the name of an open record", hint))
     known = KNOWN[name]
     open_set = OPEN_SETS[known.open_set]
-    log = read_record(set_file(open_set, known.file, say=say))
-    reference = read_record(set_file(open_set, known.reference, say=say))
+    log = read_record(set_file(open_set, known.file, folder=folder, say=say))
+    reference = read_record(set_file(open_set, known.reference, folder=folder, say=say))
     log, capacity_ah = known.rule(log, reference)
     return BenchRecord(
         name=name,
@@ -254,7 +266,12 @@ def bench_records(
         return [bench_record(text, say=say)]
     set_name = Path(text).name
     if set_name in OPEN_SETS and not Path(text).is_file():
-        return [bench_record(n, say=say) for n, k in KNOWN.items() if k.open_set == set_name]
+        folder = Path(text).absolute().parent if Path(text).is_dir() else None
+        return [
+            bench_record(n, folder=folder, say=say)
+            for n, k in KNOWN.items()
+            if k.open_set == set_name
+        ]
     path = Path(text)
     if not path.is_file():
         choices = [*KNOWN, *OPEN_SETS]
