@@ -55,7 +55,7 @@ def test_welch_bishop_with_our_kernel() -> None:
     """
     n = 400
     cell = replace(straight_cell(std_v=0.0, noise_v=0.1), ocv=Curve((0.0, 1.0), (0.0, 1.0)))
-    common, factors = kernel_inputs(cell, Settings(outlier_sigma=1e9), 1.0, 1.0)
+    common, factors = kernel_inputs(cell, Settings(outlier_sigma=1e9), 1.0)
     values = readings(n)
     state = np.zeros((k.STATE_ROWS, 1))
     state[k.P0] = 1.0
@@ -69,7 +69,7 @@ def test_welch_bishop_with_our_kernel() -> None:
         parameters,
         np.zeros(1, np.int64),
         np.ones(n),
-        np.vstack([np.zeros((k.DRIVE_ROWS - 2, n)), np.ones((1, n)), np.zeros((1, n))]),
+        np.eye(k.DRIVE_ROWS)[:, [k.HYST_KEEP]] * np.ones(n),
         values,
         np.full(n, 25.0),
         np.ones((1, n)),

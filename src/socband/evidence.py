@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+RELAXING_S = 3600.0  # assumed: a voltage at rest still drifts after an hour
+
 # position of P[i, j] in the upper triangle, row by row over (z, i1, i2, e, b)
 _ROW_START = (0, 4, 7, 9, 10)
 
@@ -139,7 +141,7 @@ class RestedVoltage:
             0.2
             * cell.capacity_ah
             * cell.r2.ref_ohm
-            * np.exp(-self.rested_hours * 3600.0 / cell.tau2_s)
+            * np.exp(-self.rested_hours * 3600.0 / max(cell.tau2_s, RELAXING_S))
         )
         variance = (self.reading_std_v / context.scale.cells_in_series) ** 2 + left**2
         offset = context.parameters[k.VOLTAGE_V]

@@ -6,7 +6,8 @@ State of a member (order of the rows of `STATE`):
     i1  current of the first RC branch [A], v1 = R1 i1
     i2  current of the second RC branch [A], v2 = R2 i2; it also drives the surface lag
     e   coloured voltage-model error, in units of its own standard deviation (so that its size can
-        follow the slope of the OCV curve at once while its memory is a constant)
+        follow the slope of the OCV curve at once while its memory is a constant); its size is
+        given, one for all members
     b   constant current the monitor does not report truly [A]: minus offset, minus untracked load
 
 The process is linear (F is the same for all members but for the capacity), the measurement
@@ -37,6 +38,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     CAPACITY_AH,
     CELL_CAPACITY_AH,
     COMMON_SIZE,
+    DIFFUSION,
     DRIVE_ROWS,
     EFFICIENCY,
     ENTROPY,
@@ -67,9 +69,8 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     SAT1_C,
     SAT_LAG_C,
     SEEN_A,
-    SIGMA_PER_C,
-    SIGMA_SOC,
-    SIGMA_V,
+    SHIFT,
+    SIGMA_E_V,
     STATE,
     STATE_ROWS,
     T_GRID_START_C,
@@ -129,7 +130,7 @@ def filter_range(
         state: (STATE_ROWS, n), parameters: (PARAMETER_ROWS, n), pattern: (n,) int64.
         dt_s, voltage_v, temperature_c: (t,); voltage NaN = not measured.
         drive: (DRIVE_ROWS, t) the seen current and its RC and hysteresis responses, see
-            `kernels_track.respond`.
+            `kernels_track.respond`, and the voltage-model error's deviation [V].
         patterns_on: (patterns, t) share of the step in which the untracked load draws.
         charge_var: (t,) variance that the step adds to the charge of unknown cause (a gap).
         table: (k, >=7) cell table on a uniform charge grid over 0..1.
@@ -174,7 +175,7 @@ def filter_range(
                 look_up(w, table)
                 surface(w, common)
                 look_up_surface(w, table)
-                update(w, voltage_v[t], common)
+                update(w, voltage_v[t], drive[SIGMA_E_V, t], common)
             if keep:
                 for j in range(m):
                     out_z[t, start + j] = w[W_Z + j]

@@ -9,12 +9,14 @@ STATE_ROWS = P0 + 15
 STATE = ("z", "i1", "i2", "e", "b")
 
 # rows of the parameter matrix (rows, n)
-GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, TEMPERATURE_K, VOLTAGE_V = range(6)
-PARAMETER_ROWS = 6
+GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, DIFFUSION, TEMPERATURE_K, VOLTAGE_V, SHIFT = range(8)
+PARAMETER_ROWS = 8
 
-# rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows
+# rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows,
+# and the standard deviation of the voltage-model error, the same for all members
 SEEN_A, RC1_BEFORE, RC1_END, RC1_MEAN, RC2_BEFORE, RC2_END, RC2_MEAN, HYST_KEEP, HYST_ADD = range(9)
-DRIVE_ROWS = 9
+SIGMA_E_V = 9
+DRIVE_ROWS = 10
 
 # entries of the vector of numbers common to all members
 (
@@ -26,17 +28,14 @@ DRIVE_ROWS = 9
     T_REF_C,
     CELL_CAPACITY_AH,
     EFFICIENCY,
-    SIGMA_V,
-    SIGMA_SOC,
-    SIGMA_PER_C,
     TAU_E_S,
     NOISE_V,
     BIAS_WALK_A,
     OUTLIER_SIGMA,
     T_GRID_START_C,
     T_GRID_STEP_K,
-) = range(17)
-COMMON_SIZE = 17
+) = range(14)
+COMMON_SIZE = 14
 
 # columns of the cell table (see cell.CellTables)
 OCV, HYST, ENTROPY, R0, R1, R2, LAG = range(7)

@@ -36,9 +36,6 @@ from socband.kernels_layout import (
     SAT1_C,
     SAT_LAG_C,
     SEEN_A,
-    SIGMA_PER_C,
-    SIGMA_SOC,
-    SIGMA_V,
     T_GRID_START_C,
     T_GRID_STEP_K,
     T_REF_C,
@@ -46,18 +43,20 @@ from socband.kernels_layout import (
 from socband.kernels_math import exp_negative, log_positive
 
 BLOCK = 64
+TAPER = 0.05
 
 # Where the rows begin.
 (
     W_Z, W_I1, W_I2, W_E, W_B, W_H, W_LL,  # state
     ZZ, Z1, Z2, ZE, ZB, P11, P12, P1E, P1B, P22, P2E, P2B, PEE, PEB, PBB,  # its covariance
-    W_GAIN, W_UNTRACKED, W_CAPACITY, W_RESISTANCE, W_TEMPERATURE, W_VOLTAGE,  # parameters
+    W_GAIN, W_UNTRACKED, W_CAPACITY, W_RESISTANCE, W_DIFFUSION, W_TEMPERATURE, W_VOLTAGE,
+    W_SHIFT,  # parameters
     ON, PER_A, TURN, K0, K1, K2, KL, SAT1, WARM,  # of the member at this temperature
-    CUR, ZM, I1M, I2M,  # current, and the states' means over the step
+    CUR, ZM, I1M, I2M, ZV, ZV_Z,  # current, and the states' means over the step
     ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_I2, GAP, OCV_V, SLOPE,  # looked up
     TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
-) = range(0, 59 * BLOCK, BLOCK)  # fmt: skip
-SIZE = 59 * BLOCK
+) = range(0, 63 * BLOCK, BLOCK)  # fmt: skip
+SIZE = 63 * BLOCK
 
 _VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
 
@@ -77,12 +76,13 @@ def at_temperature(w, factors, common, temperature_c):
         k = int(pos)
         f = pos - k
         resistance = w[W_RESISTANCE + j]
+        diffusion = w[W_DIFFUSION + j]
         k1 = factors[k, 1] + f * (factors[k + 1, 1] - factors[k, 1])
         w[K0 + j] = resistance * (factors[k, 0] + f * (factors[k + 1, 0] - factors[k, 0]))
         w[K1 + j] = resistance * k1
-        w[K2 + j] = resistance * (factors[k, 2] + f * (factors[k + 1, 2] - factors[k, 2]))
+        w[K2 + j] = diffusion * (factors[k, 2] + f * (factors[k + 1, 2] - factors[k, 2]))
         kl = factors[k, 3] + f * (factors[k + 1, 3] - factors[k, 3])
-        w[KL + j] = resistance * kl * to_lag
+        w[KL + j] = diffusion * kl * to_lag
         w[SAT1 + j] = k1 * to_sat
         capacity = factors[k, 4] + f * (factors[k + 1, 4] - factors[k, 4])
         w[PER_A + j] = 1.0 / (3600.0 * w[W_CAPACITY + j] * capacity)
@@ -149,10 +149,18 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
 
 @_VECTOR
 def look_up(w, table):
-    """What depends on the mean charge."""
+    """What depends on the mean charge, as the member's own curves place it.
+
+    The curves of a cell and those of its model lie apart by a shift that is full below
+    1 - `TAPER` and fades to nothing at full, where charge is defined.
+    """
     n_grid = table.shape[0] - 1
     for j in range(BLOCK):
-        pos = min(max(w[ZM + j] * n_grid, 0.0), n_grid - 1e-9)
+        z = w[ZM + j]
+        fading = (1.0 - z) / TAPER
+        w[ZV + j] = z + w[W_SHIFT + j] * min(max(fading, 0.0), 1.0)
+        w[ZV_Z + j] = 1.0 - w[W_SHIFT + j] / TAPER if 0.0 < fading < 1.0 else 1.0
+        pos = min(max(w[ZV + j] * n_grid, 0.0), n_grid - 1e-9)
         k = int(pos)
         f = pos - k
         w[ENT + j] = table[k, ENTROPY] + f * (table[k + 1, ENTROPY] - table[k, ENTROPY])
@@ -170,7 +178,7 @@ def surface(w, common):
         y = w[KL + j] * w[I2M + j]
         root = math.sqrt(1.0 + y * y)
         g = s_lag * log_positive(abs(y) + root)  # |asinh|
-        z = w[ZM + j]
+        z = w[ZV + j]
         out = y < 0.0
         room = z if out else 1.0 - z
         clipped = max(room, 1e-4)
@@ -198,13 +206,15 @@ def look_up_surface(w, table):
 
 
 @_VECTOR
-def update(w, volt, common):
-    """Compare with the measured voltage: mean, covariance and log likelihood."""
+def update(w, volt, h_e, common):
+    """Compare with the measured voltage: mean, covariance and log likelihood.
+
+    `h_e` is the standard deviation of the voltage-model error. It must be the same for all members:
+    if it followed the slope at each member's own charge, members on the flat would win over those
+    on the steep merely for claiming less doubt, whenever the model errs less than it might.
+    """
     cell_ah = common[CELL_CAPACITY_AH]
     sat = common[SAT1_C] * cell_ah
-    sigma2 = common[SIGMA_V] ** 2
-    sigma_soc = common[SIGMA_SOC]
-    sigma_per_a = common[SIGMA_PER_C] / cell_ah
     noise2 = common[NOISE_V] ** 2
     in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
     two_pi = 2.0 * math.pi
@@ -215,13 +225,10 @@ def update(w, volt, common):
         root = math.sqrt(1.0 + y * y)
         size = log_positive(abs(y) + root)
         bent = -size if y < 0.0 else size  # asinh
-        h_z = w[SLOPE + j] * w[BEND + j]
+        h_z = w[SLOPE + j] * w[BEND + j] * w[ZV_Z + j]
         h_1 = resistance1 / root
         h_2 = w[A2 + j] * w[K2 + j] + w[SLOPE + j] * w[LAG_I2 + j]
         h_b = w[A0 + j] * w[K0 + j]
-        steep = sigma_soc * h_z
-        fast = sigma_per_a * amps
-        h_e = math.sqrt(sigma2 + steep * steep + fast * fast)
         predicted = (
             w[OCV_V + j]
             + w[WARM + j] * w[ENT + j]

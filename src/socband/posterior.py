@@ -25,7 +25,7 @@ from socband import kernels_band
 from socband.cell import CellTables
 from socband.evidence import Context, Evidence
 from socband.models import CellModel
-from socband.posterior_settings import Settings, kernel_inputs
+from socband.posterior_settings import Settings, error_std_v, kernel_inputs
 from socband.smoother import cloud_draw, look_back
 from socband.track import Track
 from socband.unknowns import Members, Unknowns, normal_scores, score_matrix
@@ -101,9 +101,10 @@ class _Run:
         noise = settings.resolved(cell)
         self.eta = noise.eta
         self.table = np.ascontiguousarray(CellTables.from_model(cell).table)
-        self.common, self.factors = kernel_inputs(
-            cell, settings, noise.error_scale, noise.tau_scale
-        )
+        self.common, self.factors = kernel_inputs(cell, settings, noise.tau_scale)
+        self.error_scale = noise.error_scale
+        self.drive = track.drive.copy()
+        self.drive[k.SIGMA_E_V] = np.nan  # filled as the run goes on, see `foresee`
         self.is_steady = np.array([p.hours.is_always for p in unknowns.patterns])
         self.patterns_on = track.patterns_on(unknowns.patterns)
         self.voltage_v = track.voltage_v if settings.use_voltage else np.full(len(track), np.nan)
@@ -134,6 +135,8 @@ class _Run:
         parameters[k.UNTRACKED_A] = np.where(steady, 0.0, members.untracked_a) * scale
         parameters[k.CAPACITY_AH] = self.cell.capacity_ah * members.capacity_fraction
         parameters[k.RESISTANCE] = members.resistance_factor
+        parameters[k.DIFFUSION] = members.diffusion_factor
+        parameters[k.SHIFT] = members.charge_shift
         parameters[k.TEMPERATURE_K] = members.temperature_offset_k
         parameters[k.VOLTAGE_V] = members.voltage_offset_v
         state = np.zeros((k.STATE_ROWS, n))
@@ -167,7 +170,7 @@ class _Run:
                 parameters,
                 pattern,
                 t.dt_s[a:b],
-                np.ascontiguousarray(t.drive[:, a:b]),
+                np.ascontiguousarray(self.drive[:, a:b]),
                 self.voltage_v[a:b],
                 t.temperature_c[a:b],
                 np.ascontiguousarray(self.patterns_on[:, a:b]),
@@ -181,6 +184,21 @@ class _Run:
                 for kept, row in zip(window, (k.Z, k.P0, k.LOGLIK), strict=True):
                     kept[-1] = state[row]
         return out
+
+    def foresee(self, state: Array, weights: Array, first: int, last: int) -> None:
+        """Set the size of the voltage-model error for the coming steps, one for all members.
+
+        It follows the slope of the OCV curve, averaged over where the ensemble is now. All later
+        runs over these steps (moves) meet the same numbers.
+        """
+        n_grid = len(self.table) - 1
+        row = np.clip((state[k.Z] * n_grid).astype(np.int64), 0, n_grid - 1)
+        slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
+        mean_slope_v = np.sqrt(np.sum(weights * slope_v**2))
+        c_rate = np.abs(self.track.current_a[first:last]) / self.cell.capacity_ah
+        self.drive[k.SIGMA_E_V, first:last] = error_std_v(
+            self.cell, self.error_scale, mean_slope_v, c_rate
+        )
 
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:
         pieces = self.evidence.get(step, ())
@@ -213,6 +231,7 @@ class _Run:
         resampled = []
         for first in range(0, t_all, settings.chunk):
             last = min(first + settings.chunk, t_all)
+            self.foresee(state, _weights(self.eta * (state[k.LOGLIK] - base)), first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
             kernels_band.band_rows(
                 z,

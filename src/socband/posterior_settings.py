@@ -81,9 +81,7 @@ class Noise:
     tau_scale: float
 
 
-def kernel_inputs(
-    cell: CellModel, settings: Settings, error_scale: float, tau_scale: float
-) -> tuple[Array, Array]:
+def kernel_inputs(cell: CellModel, settings: Settings, tau_scale: float) -> tuple[Array, Array]:
     """The kernel's `common` vector and its table of temperature factors."""
     error = cell.voltage_error
     common = np.zeros(k.COMMON_SIZE)
@@ -96,9 +94,6 @@ def kernel_inputs(
         (k.T_REF_C, cell.reference_temperature_c),
         (k.CELL_CAPACITY_AH, cell.capacity_ah),
         (k.EFFICIENCY, cell.coulombic_efficiency),
-        (k.SIGMA_V, error.std_v * error_scale),
-        (k.SIGMA_SOC, error.std_soc * error_scale),
-        (k.SIGMA_PER_C, error.std_v_per_c_rate * error_scale),
         (k.TAU_E_S, error.tau_s * tau_scale),
         (k.NOISE_V, error.noise_v),
         (k.BIAS_WALK_A, settings.bias_walk_a_per_sqrt_s),
@@ -109,3 +104,19 @@ def kernel_inputs(
         common[index] = value
     grid = -60.0 + 0.5 * np.arange(301)
     return common, np.ascontiguousarray(np.stack(temperature_factors(cell, grid), axis=-1))
+
+
+def error_std_v(cell: CellModel, error_scale: float, slope_v: Array, c_rate: Array) -> Array:
+    """Standard deviation of the voltage-model error [V].
+
+    Args:
+        cell: its `voltage_error` says how the deviation is made up.
+        error_scale: multiplies it.
+        slope_v: dOCV/dz where the bank is [V].
+        c_rate: size of the current.
+    """
+    error = cell.voltage_error
+    variance = (
+        error.std_v**2 + (error.std_soc * slope_v) ** 2 + (error.std_v_per_c_rate * c_rate) ** 2
+    )
+    return error_scale * np.sqrt(variance)

@@ -34,9 +34,11 @@ NAMES = (
     "untracked_pattern",
     "capacity_fraction",
     "resistance_factor",
+    "diffusion_factor",
     "hysteresis_start",
     "temperature_offset_k",
     "voltage_offset_v",
+    "charge_shift",
 )
 
 
@@ -71,6 +73,9 @@ def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
 
 ALWAYS = Hours()
 NO_OFFSET = Quantity.from_number(0.0)
+SLOW_PART = Quantity.from_dist(
+    "lognorm", s=0.3, source="assumed: the slow part differs more between cells than the fast one"
+)
 
 
 @dataclass(frozen=True)
@@ -109,11 +114,14 @@ class Members:
         untracked_a: what draws unseen while it draws, as a positive magnitude [A].
         untracked_pattern: index into the patterns; int64.
         capacity_fraction: present over rated capacity.
-        resistance_factor: present over the cell model's resistance.
+        resistance_factor: present over the cell model's resistance, the ohmic part and the first
+            branch.
+        diffusion_factor: the same for what is slow: second branch and surface lag.
         h: hysteresis state, -1..1.
         temperature_offset_k: cell temperature less what was given or measured [K].
         voltage_offset_v: measured less modelled voltage of a cell, constant: the meter, and how
             this cell differs from its model [V].
+        charge_shift: how far this cell's voltage curves lie to the left of its model's, 0..1.
         i1_a, i2_a: currents of the two RC branches, bank level [A].
     """
 
@@ -124,9 +132,11 @@ class Members:
     untracked_pattern: Array
     capacity_fraction: Array
     resistance_factor: Array
+    diffusion_factor: Array
     h: Array
     temperature_offset_k: Array
     voltage_offset_v: Array
+    charge_shift: Array
     i1_a: Array
     i2_a: Array
 
@@ -149,7 +159,7 @@ class Unknowns:
     Attributes:
         start_soc: true charge where the story starts, 0..1.
         offset_a, gain_error, capacity_fraction, resistance_factor, temperature_offset_k,
-            voltage_offset_v: see `Members`.
+            diffusion_factor, voltage_offset_v, charge_shift: see `Members`.
         untracked_probability: that there is an untracked load at all, 0..1.
         untracked_a: its size if there is one [A], positive.
         patterns: when it may draw; the first is the steady one by custom.
@@ -165,7 +175,9 @@ class Unknowns:
     resistance_factor: Quantity
     hysteresis_start: Quantity
     temperature_offset_k: Quantity
+    diffusion_factor: Quantity = SLOW_PART
     voltage_offset_v: Quantity = NO_OFFSET
+    charge_shift: Quantity = NO_OFFSET
     patterns: tuple[Pattern, ...] = (STEADY,)
 
     @classmethod
@@ -219,6 +231,8 @@ class Unknowns:
             resistance_factor=self.resistance_factor.ppf(u["resistance_factor"]),
             h=self.hysteresis_start.ppf(u["hysteresis_start"]),
             temperature_offset_k=self.temperature_offset_k.ppf(u["temperature_offset_k"]),
+            diffusion_factor=self.diffusion_factor.ppf(u["diffusion_factor"]),
+            charge_shift=self.charge_shift.ppf(u["charge_shift"]),
             voltage_offset_v=self.voltage_offset_v.ppf(u["voltage_offset_v"]),
             i1_a=np.zeros(n),
             i2_a=np.zeros(n),
