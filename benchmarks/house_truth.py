@@ -148,7 +148,6 @@ def _run(cause: Array, rng: np.random.Generator) -> list[House]:
 
     # ---- the cells of each house
     tables = CellTables.from_model(load_cell(CELL))
-    s = tables.scalars
     grid = np.linspace(0.0, 1.0, 1025)
     bend = np.zeros((n, 1025))
     for k in range(1, 7):

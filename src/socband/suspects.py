@@ -208,6 +208,8 @@ def _draw(
         v = hypothesis.values(scores)
         if fits is not None:
             now, missing, shown = _from_log(fits.likelihoods[j], v, rated)
+            # a full charge is not exactly full, and the trajectory carries no noise of its own
+            now = now + causes.full_std * rng.standard_normal(n)
         else:
             now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
             shown = np.full(n, np.nan)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,10 +43,10 @@ class ModelSettings:
     """
 
     step_s: float = 60.0
-    block_s: float = 1200.0
-    most_blocks: int = 500
+    block_s: float = 1500.0
+    most_blocks: int = 300
     voltage_range: tuple[float, float] = (3.0, 3.4)
-    draws: int = 300
+    draws: int = 200
     iterations: int = 12
     eta: float = 0.2
     error_scale: float = 1.0
@@ -114,7 +114,12 @@ class LogColumns:
         self.track = track
         self.declared_s = log.time_s[full_rows(log, FullRule.of_monitor(setup))]
         self.true_rule = FullRule.of_cells(bank.cells_in_series, bank.rated_capacity_ah)
-        self.true_s = log.time_s[full_rows(log, self.true_rule)]
+        true_s = log.time_s[full_rows(log, self.true_rule)]
+        # A declared full with which the cells agree, if only for a minute, counts as a true one.
+        agreeing = log.time_s[full_rows(log, replace(self.true_rule, for_s=60.0))]
+        near = [s for s in self.declared_s if np.any(np.abs(agreeing - s) < 3600.0)]
+        near = [s for s in near if not np.any(np.abs(true_s - s) < 7200.0)]
+        self.true_s = np.union1d(true_s, near)
         seen = track.current_a / self.scale.cell_per_bank
         zero_rows = np.concatenate([[0.0], (log.current_a[1:] == 0.0) * np.diff(log.time_s)])
         total_zero = np.cumsum(zero_rows)
