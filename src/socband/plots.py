@@ -88,24 +88,32 @@ def replay_figure(dataset: xr.Dataset) -> Figure:
 
 
 def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
-    """The charge over the night, and the straight line that the display alone would promise."""
+    """The charge over the night, and the fall that the display alone would promise.
+
+    The promise is drawn while the middle member is on; what the display says afterwards depends on
+    when the loads go off.
+    """
     hours = dataset["time"].values
     charge_band(dataset, ax, hours, "soc")
     shown = dataset.attrs["display_soc"]
     if np.isfinite(shown):
         middle = dataset["soc"].sel(quantile=0.5, method="nearest").values
-        fall = middle[0] - middle
+        on = dataset["survival"].values >= 0.5
+        promised = 100.0 * np.clip(shown - (middle[0] - middle), 0.0, 1.0)
         ax.plot(
-            hours,
-            100.0 * np.clip(shown - fall, 0, 1),
-            color=SHOWN,
-            ls="--",
-            lw=1.4,
-            label="display's promise",
+            hours[on], promised[on], color=SHOWN, ls="--", lw=1.4, label="what the display promises"
         )
     for until, at in zip(dataset["until"].values, dataset["until_hours"].values, strict=True):
         ax.axvline(at, color=ALARM, lw=1.2)
-        ax.annotate(f"{until}", (at, 100.0), fontsize=8, color=ALARM, ha="left", va="top")
+        ax.annotate(
+            f"until {until}",
+            (at, 100.0),
+            xytext=(4, -2),
+            textcoords="offset points",
+            fontsize=9,
+            color=ALARM,
+            va="top",
+        )
     ax.legend(loc="upper right", fontsize=8, frameon=False)
     return ax
 
@@ -118,10 +126,17 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
     ):
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)
-        ax.annotate(f" {100.0 * chance:.0f} %", (at, 100.0 * chance), fontsize=9, color=ALARM)
-    ax.set_ylim(0.0, 104.0)
-    ax.set_ylabel("still on [%]")
-    ax.set_xlabel(f"hours from now ({dataset.attrs['clock']})")
+        ax.annotate(
+            f"{100.0 * chance:.0f} %",
+            (at, 100.0 * chance),
+            xytext=(6, 5),
+            textcoords="offset points",
+            fontsize=10,
+            color=ALARM,
+        )
+    ax.set_ylim(0.0, 108.0)
+    ax.set_ylabel("chance it is still on [%]")
+    ax.set_xlabel("hours from now, and time of day")
     ax.grid(alpha=0.25)
     return ax
 
@@ -134,5 +149,18 @@ def tonight_figure(dataset: xr.Dataset) -> Figure:
     night_survival(dataset, lower)
     last = np.flatnonzero(dataset["survival"].values < 0.005)
     end = dataset["time"].values[last[0]] if len(last) else dataset["time"].values[-1]
-    lower.set_xlim(0.0, max(end, 1.05 * float(dataset["until_hours"].max())))
+    end = max(end, 1.05 * float(dataset["until_hours"].max()))
+    lower.set_xlim(0.0, end)
+    clock_ticks(lower, end, dataset.attrs["clock"])
     return figure
+
+
+def clock_ticks(ax: Axes, end_hours: float, clock: str) -> Axes:
+    """Ticks every few hours that also say the time of day; `clock` is "HH:MM" at zero."""
+    step = next(s for s in (1, 2, 3, 6, 12, 24, 48, 1000) if end_hours / s <= 8.0)
+    ticks = np.arange(0.0, end_hours + 1e-9, step)
+    start = int(clock[:2]) * 60 + int(clock[3:])
+    minutes = [int(start + 60 * tick) % 1440 for tick in ticks]
+    labels = [f"{t:.0f}\n{m // 60:02d}:{m % 60:02d}" for t, m in zip(ticks, minutes, strict=True)]
+    ax.set_xticks(ticks, labels)
+    return ax
