@@ -1,0 +1,428 @@
+"""Is the missing charge current a fault, or is the bank near full, cold, or without supply?
+
+The rule "a source idles above some 90 %" holds for the true charge, which is what nobody knows; so
+it is asked of the ensemble of `snapshot` (or of a log's posterior). Each member says what a sound
+source would give at its own charge and temperature; other explanations say nothing would come. The
+readings weigh them:
+
+    sound: idle above the threshold, nothing when too cold, else bulk current, tapering where
+           (limit - open-circuit voltage) / resistance is less;
+    no_supply, open_path, dead_charger: no current, each with its own signs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband import cell as c
+from socband.charging_rules import DEFAULT_RULES, KINDS, STOP, Rules, checks
+from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.unknowns import normal_scores, uniforms
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.logs import Log
+    from socband.models import CellModel
+    from socband.site import Setup
+
+Array = np.ndarray
+
+EXPLANATIONS = (
+    "near_full",
+    "too_cold",
+    "weak_sun",
+    "charging",
+    "low_current",
+    "no_supply",
+    "open_path",
+    "dead_charger",
+)
+FAULTS = ("low_current", "no_supply", "open_path", "dead_charger")
+SOC_GRID = np.round(np.arange(0.05, 1.001, 0.05), 2)
+
+
+def charging(
+    setup: Setup,
+    cell: CellModel,
+    log: Log | None,
+    readings: Mapping[str, float],
+    seed: int = 0,
+    members: int = 8000,
+    source: str = "shore",
+    rules: Rules = DEFAULT_RULES,
+) -> xr.Dataset:
+    """What explains the charge current, and what should be expected.
+
+    Args:
+        setup, cell: the bank; a source of this kind in the setup file gives current and limits.
+        log: narrows the true charge, or None.
+        readings: amps, volts, temperature, panel_volts, fuse_in and fuse_out, display_soc,
+            since_full. Without amps the complaint itself, no current, is taken for the reading.
+        seed, members: of the ensemble.
+        source: "shore", "vehicle" or "solar".
+        rules: rules of thumb.
+
+    Raises:
+        InputError: an unknown source.
+    """
+    import xarray as xr
+
+    from socband.summary import QUANTILES, quantiles_of, with_attributes
+
+    if source not in KINDS:
+        hint = did_you_mean(source, KINDS)
+        raise InputError(Problem("--source", shown(source), "one of " + ", ".join(KINDS), hint))
+    soc, temperature_c, resistance = _state(setup, cell, log, readings, seed, members)
+    n = len(soc)
+    panel_v = readings.get("panel_volts", 0.0)
+
+    def sound(z: Array, celsius: Array) -> tuple[Array, Array]:
+        return _sound(setup, cell, source, z, celsius, resistance, seed, rules, panel_v)
+
+    expected, why = sound(soc, temperature_c)
+    amps = readings.get("amps", 0.0)
+    log_weight, explanation = _weigh(
+        setup, cell, source, readings, amps, soc, resistance, expected, why, rules
+    )
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    probability = [float(weight[explanation == e].sum()) for e in EXPLANATIONS]
+    charge = np.tile(soc, len(rules.prior))
+    by_soc = np.stack([quantiles_of(sound(np.full(n, z), temperature_c)[0]) for z in SOC_GRID])
+    grid_c = np.array([-15.0, -5.0, 0.0, 5.0, 15.0, 25.0, 35.0])
+    by_temperature = np.stack([quantiles_of(sound(soc, np.full(n, t))[0]) for t in grid_c])
+    order = np.argsort(charge)
+    cumulative = np.cumsum(weight[order])
+    after = charge[order][np.searchsorted(cumulative, np.array(QUANTILES) * cumulative[-1])]
+    dataset = xr.Dataset(
+        {
+            "probability": ("explanation", probability,
+                            {"units": "1", "long_name": "posterior probability"}),
+            "soc_before": ("quantile", quantiles_of(soc),
+                           {"units": "1", "long_name": "true charge before the readings"}),
+            "soc_after": ("quantile", after,
+                          {"units": "1", "long_name": "true charge with the readings"}),
+            "expected_a": ("quantile", quantiles_of(expected),
+                           {"units": "A", "long_name": "current of a sound source now"}),
+            "expected_by_soc_a": (("soc", "quantile"), by_soc,
+                                  {"units": "A", "long_name": "current of a sound source"}),
+            "expected_by_temperature_a": (("temperature_c", "quantile"), by_temperature,
+                                          {"units": "A", "long_name": "the same, by temperature"}),
+        },
+        coords={
+            "explanation": list(EXPLANATIONS),
+            "quantile": list(QUANTILES),
+            "soc": SOC_GRID,
+            "temperature_c": grid_c,
+        },
+    )  # fmt: skip
+    dataset.attrs = {
+        "source_kind": source,
+        "amps": amps,
+        "amps_given": int("amps" in readings),
+        "not_a_fault": 1.0 - sum(p for e, p in zip(EXPLANATIONS, probability, strict=True)
+                                 if e in FAULTS),
+        "temperature_p50": float(np.median(temperature_c)),
+        "charge_min_c": cell.charge_min_c,
+        "idle_above_soc": _idle(setup, source, rules) or float("nan"),
+        "cells_in_series": setup.bank.cells_in_series,
+        "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
+    }  # fmt: skip
+    return with_attributes(dataset, f"is the charging sound? {setup.about.title}", seed)
+
+
+def _state(
+    setup: Setup,
+    cell: CellModel,
+    log: Log | None,
+    readings: Mapping[str, float],
+    seed: int,
+    n: int,
+) -> tuple[Array, Array, Array]:
+    """Draws of true charge, temperature [°C] and bank resistance [ohm]."""
+    from dataclasses import replace
+
+    from socband.quantity import Quantity
+    from socband.snapshot import take_snapshot
+
+    present = setup.present
+    if "display_soc" in readings:
+        present = replace(present, display_soc=readings["display_soc"] / 100.0)
+    if "since_full" in readings:
+        hours = Quantity.from_number(readings["since_full"])
+        present = replace(present, hours_since_full=hours)
+    setup = replace(setup, present=present)
+    if log is None:
+        snapshot = take_snapshot(setup, cell, n, seed)
+        members, temperature_c = snapshot.members, snapshot.temperature_c
+        soc = members.soc
+        factor = members.resistance_factor
+    else:
+        from socband.suspects import judge
+
+        draws = judge(setup, cell, log, {}, seed, 2 * n).draws
+        keep = np.random.default_rng([seed, 31]).integers(0, len(draws), n)
+        soc, factor = draws.soc[keep], draws.values[5][keep]
+        warmer = setup.ambient.temperature_c
+        temperature_c = warmer.ppf(uniforms(seed, "charging temperature", n))
+    if "temperature" in readings:
+        temperature_c = readings["temperature"] + normal_scores(seed, "thermometer", n)
+    bank = setup.bank
+    scale = bank.cells_in_series * cell.capacity_ah / bank.rated_capacity_ah
+    k0, k1, k2, _, _ = c.temperature_factors(cell, temperature_c)
+    ohm = (cell.r0.ref_ohm * k0 + cell.r1.ref_ohm * k1 + cell.r2.ref_ohm * k2) * scale * factor
+    lead = bank.connection_resistance_ohm.ppf(uniforms(seed, "connection", n))
+    return soc, temperature_c, ohm + lead
+
+
+def _idle(setup: Setup, kind: str, rules: Rules) -> float | None:
+    mine = [s for s in getattr(setup, "sources", ()) or () if s.kind == kind]
+    if mine:
+        return mine[0].idle_above_soc or rules.idle_above_soc[kind]
+    return rules.idle_above_soc[kind]
+
+
+def _sound(
+    setup: Setup,
+    cell: CellModel,
+    kind: str,
+    soc: Array,
+    temperature_c: Array,
+    resistance_ohm: Array,
+    seed: int,
+    rules: Rules,
+    panel_v: float = 0.0,
+) -> tuple[Array, Array]:
+    """(n,) current of a sound source [A], and why it is what it is (of `EXPLANATIONS`)."""
+    n = len(soc)
+    series = setup.bank.cells_in_series
+    mine = [s for s in getattr(setup, "sources", ()) or () if s.kind == kind]
+    volt = series * c.look_up(c.CellTables.from_model(cell), c.OCV, np.clip(soc, 0.0, 1.0))
+    limit_v = rules.limit_v_per_cell * series
+    # Full is where the current dies away at the limit: the last bit of the curve leads up to it.
+    volt = volt + np.clip((soc - 0.985) / 0.015, 0.0, 1.0) * np.maximum(limit_v - volt, 0.0)
+    spread = np.exp(rules.bulk_spread * normal_scores(seed, f"bulk {kind}", n))
+    bulk = rules.bulk_a[kind] * spread
+    sun = np.ones(n)
+    if mine:
+        source = mine[0]
+        limit_v = source.voltage_limit_v or limit_v
+        u = uniforms(seed, f"source {kind}", n)
+        bulk = source.current_a.ppf(u) if source.current_a else source.power_w.ppf(u) / volt
+        if kind == "solar":
+            bulk = bulk * source.performance_ratio.ppf(uniforms(seed, "ratio", n))
+        if source.current_limit_a:
+            bulk = np.minimum(bulk, source.current_limit_a)
+    if kind == "solar":
+        sun = _sun(setup, mine[0] if mine else None, seed, n)
+        if panel_v >= 0.9 * rules.panel_sun_v * series / 4.0:
+            # the panel itself says that the sun shines, whatever clock and weather say
+            sun = 0.3 + 0.7 * uniforms(seed, "clearness", n)
+    taper = np.maximum((limit_v - volt) / resistance_ohm, 0.0)
+    current = np.minimum(bulk * sun, taper)
+    why = np.full(n, "charging", dtype="<U12")
+    why[bulk * sun < 0.3 * bulk] = "weak_sun"
+    why[taper < 0.5 * bulk * sun] = "near_full"
+    idle = _idle(setup, kind, rules)
+    if idle is not None:
+        threshold = idle + rules.idle_spread * normal_scores(seed, f"idle {kind}", n)
+        idling = soc > threshold
+        current = np.where(idling, 0.0, current)
+        why[idling] = "near_full"
+    # a battery's own protection is at the cells' limit, give or take a kelvin
+    cold = temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
+    why[cold] = "too_cold"
+    return np.where(cold, 0.0, current), why
+
+
+def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:
+    """(n,) share of full sun now: half-sine of the day times what clouds let through."""
+    rise, fall = (6.0, 18.0)
+    clear = 0.15 + 0.85 * uniforms(seed, "clearness", n)
+    if source is not None:
+        rise, fall = source.sunrise.minute / 60.0, source.sunset.minute / 60.0
+        clear = source.clearness.ppf(uniforms(seed, "clearness", n))
+    hour = setup.present.clock.minute / 60.0
+    height = np.sin(np.pi * np.clip((hour - rise) / (fall - rise), 0.0, 1.0))
+    return np.maximum(height, 0.0) * clear
+
+
+def _weigh(
+    setup: Setup,
+    cell: CellModel,
+    kind: str,
+    readings: Mapping[str, float],
+    amps: float,
+    soc: Array,
+    resistance_ohm: Array,
+    expected: Array,
+    why: Array,
+    rules: Rules,
+) -> tuple[Array, Array]:
+    """Log weights of (state of the installation × member), and the explanation of each."""
+    series, n = setup.bank.cells_in_series, len(soc)
+    sound_amps = np.hypot(1.0, 0.15 * expected)  # loads, and sources that differ from their plate
+    tables = c.CellTables.from_model(cell)
+    rest_v = series * c.look_up(tables, c.OCV, np.clip(soc, 0.0, 1.0))
+    weights, reasons = [], []
+    for state, prior in rules.prior.items():
+        total = np.full(n, np.log(prior / n))
+        mean = expected if state == "sound" else np.zeros(n)
+        std = sound_amps if state == "sound" else np.full(n, 1.0)
+        z = (amps - mean) / std
+        total += np.logaddexp(np.log(0.97) - 0.5 * z**2 - np.log(std), np.log(0.03) - np.log(30.0))
+        if "volts" in readings:
+            at = rest_v + amps * resistance_ohm
+            total -= 0.5 * ((readings["volts"] - at) / (series * 0.015 + 0.05)) ** 2
+        if "fuse_in" in readings:
+            apart = readings["fuse_in"] - readings["fuse_out"]
+            width = {"open_path": 0.35 * series}.get(state, rules.fuse_alike_v)
+            total += -0.5 * (apart / width) ** 2 - np.log(width)
+        if "panel_volts" in readings and kind == "solar":
+            scale = series / 4.0
+            sunny = (rules.panel_sun_v + rules.panel_spread_v) * scale
+            middle, width = (0.4 * sunny, 0.3 * sunny) if state == "no_supply" else (
+                sunny, rules.panel_spread_v * scale)  # fmt: skip
+            total += -0.5 * ((readings["panel_volts"] - middle) / width) ** 2 - np.log(width)
+        reason = why.copy() if state == "sound" else np.full(n, state, dtype="<U12")
+        if state == "sound":
+            # a sound source that gives far less than it should is a fault of its own kind
+            missing = (why == "charging") & (amps < 0.5 * expected)
+            reason[missing] = "low_current"
+        weights.append(total)
+        reasons.append(reason)
+    return np.concatenate(weights), np.concatenate(reasons)
+
+
+# ---------------------------------------------------------------- views
+
+WORDS = {
+    "near_full": "the bank is near full, and the source idles or tapers",
+    "too_cold": "the battery is too cold and refuses charge to protect itself",
+    "weak_sun": "too little sun at this hour or in this sky",
+    "charging": "the source charges about as it should",
+    "low_current": "the source works, but gives less than half of what it should",
+    "no_supply": "nothing arrives at the charger: no supply on its input side",
+    "open_path": "an open fuse, holder or plug between charger and bank",
+    "dead_charger": "the charger has its supply and gives nothing",
+}
+CAUTIONS = (
+    "Never charge lithium iron phosphate cells below the temperature their maker allows.",
+    "A fuse that blew did so for a reason. Never bridge one, never fit a larger one.",
+    "Anything hot, swollen or smelling: switch off if that is safe, leave, call for help.",
+    "Keep medical and safety devices on a supply that does not depend on this bank.",
+    "Local codes and licensed practice come before anything written here.",
+)
+
+
+def charging_text(dataset: xr.Dataset) -> str:
+    """The answer for its reader, in words that fit 80 columns."""
+    from socband.report import caution_lines, wrapped
+
+    a = dataset.attrs
+    kind = a["source_kind"]
+    p = dict(zip(dataset["explanation"].values, dataset["probability"].values, strict=True))
+    soc = 100.0 * dataset["soc_after"].values
+    now = dataset["expected_a"].values
+    given = f"{a['amps']:g} A" if a["amps_given"] else "no current (as reported; none was entered)"
+    verdict = "Probably not a fault" if a["not_a_fault"] >= 0.5 else "Probably a fault"
+    sure = a["not_a_fault"] if a["not_a_fault"] >= 0.5 else 1.0 - a["not_a_fault"]
+    lines = [
+        f"Charging from {kind}: {verdict.lower()}, {100 * sure:.0f} % sure",
+        "",
+        wrapped(f"Seen: {given}. A sound source should give {now[2]:.0f} A now (90 % sure: "
+                f"{now[0]:.0f} to {now[4]:.0f} A)."),
+        wrapped(f"True charge: likely {soc[2]:.0f} %, 90 % sure between {soc[0]:.0f} and "
+                f"{soc[4]:.0f} %."),
+        "",
+        "What would explain it",
+    ]  # fmt: skip
+    for name in sorted(p, key=lambda key: -p[key]):
+        if p[name] >= 0.01:
+            fault = "fault" if name in FAULTS else "no fault"
+            lines.append(
+                wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
+            )
+    idle = a["idle_above_soc"]
+    if np.isfinite(idle):
+        rule = (
+            f"A {kind} source may idle above about {100 * idle:.0f} % (common practice, no "
+            "source). That means the true charge, not the one on the display."
+        )
+    else:
+        rule = (
+            "A shore charger gives its full current in bulk and tapers near full (common "
+            "practice, no source). A bank that has switched itself off takes one to two hours to "
+            "wake on it, longer with more batteries or with loads on."
+        )
+    lines += ["", wrapped(rule)]
+    lines += ["", "Expected current by true charge (90 % band)"]
+    for z in (0.2, 0.5, 0.8, 0.9, 0.95, 1.0):
+        row = dataset["expected_by_soc_a"].sel(soc=z, method="nearest").values
+        lines.append(f"  {100 * z:4.0f} %   {row[0]:5.0f} to {row[4]:.0f} A, likely {row[2]:.0f} A")
+    lines += ["", "Checks, in this order"]
+    for number, check in enumerate(checks_of(dataset), 1):
+        lines.append(wrapped(f"{number}. {check.do}", "", "   "))
+        lines.append(wrapped(f"Expect: {check.expect}.", "   ", "     "))
+        lines.append(wrapped(f"If not: {check.otherwise}.", "   ", "     "))
+        if check.reading:
+            lines.append(f"   Enter: --reading {check.reading.replace(' ', ' --reading ')}")
+    lines += [wrapped(STOP[kind]), "", *caution_lines(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def checks_of(dataset: xr.Dataset, rules: Rules = DEFAULT_RULES) -> list:
+    """The checks that go with a result."""
+    a = dataset.attrs
+    return checks(a["source_kind"], rules, int(a["cells_in_series"]), float(a["charge_min_c"]))
+
+
+def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
+    """One JSON object."""
+    from socband.summary import as_percentiles, plain
+
+    a = dataset.attrs
+    return plain(
+        {
+            "source": a["source_kind"],
+            "not_a_fault": a["not_a_fault"],
+            "explanations": [
+                {"explanation": str(e), "probability": float(p), "fault": str(e) in FAULTS}
+                for e, p in zip(
+                    dataset["explanation"].values, dataset["probability"].values, strict=True
+                )
+            ],
+            "soc": as_percentiles(dataset["soc_after"].values),
+            "expected_current_a": as_percentiles(dataset["expected_a"].values),
+            "checks": [vars(check) for check in checks_of(dataset)],
+            "stop": STOP[a["source_kind"]],
+            "cautions": list(CAUTIONS),
+            "seed": a["seed"],
+        }
+    )
+
+
+def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
+    """Expected current against true charge as a band, with the reading and where the bank is."""
+    from socband.plots import BAND, LIKELY, SHOWN
+
+    soc = 100.0 * dataset["soc"].values
+    q = dataset["expected_by_soc_a"].values
+    ax.fill_between(soc, q[:, 0], q[:, 4], color=BAND, alpha=0.35, lw=0, label="sound, 90 % sure")
+    ax.fill_between(soc, q[:, 1], q[:, 3], color=BAND, alpha=0.75, lw=0, label="sound, 50 % sure")
+    ax.plot(soc, q[:, 2], color=LIKELY, lw=1.6)
+    band = 100.0 * dataset["soc_after"].values
+    amps = dataset.attrs["amps"]
+    ax.plot(band[[0, 4]], [amps, amps], color=SHOWN, lw=2.0)
+    ax.plot(band[2], amps, "o", color=SHOWN, label="seen, at the likely true charge")
+    ax.set_xlabel("true charge [%]")
+    ax.set_ylabel(f"{dataset.attrs['source_kind']} current [A]")
+    ax.set_xlim(0, 100)
+    ax.set_ylim(bottom=min(-1.0, amps - 1.0))
+    ax.grid(alpha=0.25)
+    ax.legend(loc="lower left", fontsize=8)
+    return ax

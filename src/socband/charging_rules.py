@@ -1,0 +1,171 @@
+"""Rules of thumb about charging, as settings, and the safe checks that go with each source.
+
+Everything here is common practice, no source: what technicians say, not what a standard says. Each
+number is a setting; pass another `Rules` to `charging.charging`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+KINDS = ("shore", "vehicle", "solar")
+COMMON_PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Common practice, no source, throughout.
+
+    Attributes:
+        bulk_a: current in bulk by source where the setup file does not say [A], and its relative
+            standard deviation `bulk_spread`.
+        idle_above_soc: true charge above which a source may idle; None = it tapers instead.
+        idle_spread: standard deviation of that threshold, 0..1.
+        limit_v_per_cell: voltage at which the current tapers.
+        panel_sun_v: open-circuit voltage of a panel for a four-cell bank in full sun, and more.
+        panel_spread_v: how far above it such panels reach.
+        alternator_v_per_cell: voltage at a running vehicle's own battery, over the bank's cells.
+        fuse_alike_v: difference that still counts as alike.
+        wake_hours: to wake a bank after low-voltage disconnect on a shore charger.
+        prior: what is wrong before any reading; "sound" is nothing.
+    """
+
+    bulk_a: dict[str, float] = field(
+        default_factory=lambda: {"shore": 30.0, "vehicle": 25.0, "solar": 12.0}
+    )
+    bulk_spread: float = 0.2
+    idle_above_soc: dict[str, float | None] = field(
+        default_factory=lambda: {"shore": None, "vehicle": 0.90, "solar": 0.90}
+    )
+    idle_spread: float = 0.03
+    limit_v_per_cell: float = 3.55
+    panel_sun_v: float = 18.0
+    panel_spread_v: float = 3.0
+    alternator_v_per_cell: float = 3.4
+    fuse_alike_v: float = 0.1
+    wake_hours: tuple[float, float] = (1.0, 2.0)
+    prior: dict[str, float] = field(
+        default_factory=lambda: {
+            "sound": 0.76,
+            "no_supply": 0.10,
+            "open_path": 0.08,
+            "dead_charger": 0.06,
+        }
+    )
+
+
+DEFAULT_RULES = Rules()
+
+
+@dataclass(frozen=True)
+class Check:
+    """One safe check.
+
+    Attributes:
+        do: what to do.
+        expect: what a sound installation shows.
+        otherwise: what the other reading would mean.
+        reading: how to enter the result, "" if it is a look only.
+    """
+
+    do: str
+    expect: str
+    otherwise: str
+    reading: str = ""
+
+
+def checks(kind: str, rules: Rules, cells_in_series: int, charge_min_c: float) -> list[Check]:
+    """Safe checks for one source, in the order to do them; none opens a cover or touches mains.
+
+    Args:
+        kind: of `KINDS`.
+        rules: see there.
+        cells_in_series: of the bank.
+        charge_min_c: coldest temperature at which the cells may be charged [°C].
+    """
+    alternator_v = rules.alternator_v_per_cell * cells_in_series
+    limit_v = rules.limit_v_per_cell * cells_in_series
+    first = [
+        Check(
+            "Read the temperature of the battery itself, not of the room.",
+            f"above {charge_min_c:g} °C by a few degrees",
+            "colder: the battery refuses charge to protect itself, which is no fault. Warm the "
+            "room; never force a charge",
+            "temperature=",
+        ),
+        Check(
+            "Switch off the loads you can do without and read the current on the display.",
+            "the current moves by what the loads took",
+            "it now shows charging: the source works, and the loads had eaten all of it",
+            "amps=",
+        ),
+    ]
+    fuse = Check(
+        "Measure the voltage on both sides of the source's own DC fuse, one probe on the common "
+        "negative.",
+        f"the same on both sides, within {rules.fuse_alike_v:g} V ({COMMON_PRACTICE})",
+        "different: the fuse or its holder is open. Find out why it blew before replacing it, by "
+        "the same type and rating only",
+        "fuse_in= fuse_out=",
+    )
+    rise = Check(
+        "Read the bank voltage with the source on, then off.",
+        f"it rises while charging, towards {limit_v:.1f} V near full, and settles after",
+        "no change, and the fuse is sound: nothing comes out of the charger",
+        "volts=",
+    )
+    middle = {
+        "shore": [
+            Check(
+                "See whether something else on the same shore connection works, and whether the "
+                "charger shows any sign of life.",
+                "both do",
+                "neither: no shore power arrives. Look at the supply post's own breaker; go no "
+                "further into the mains side",
+            ),
+            fuse,
+            rise,
+        ],
+        "vehicle": [
+            Check(
+                "With the engine running, measure at the vehicle's own battery.",
+                f"{alternator_v:.1f} V or more ({COMMON_PRACTICE})",
+                "less: the alternator is not charging, or holds back by design; that is the "
+                "vehicle's matter, not the bank's",
+            ),
+            fuse,
+            rise,
+        ],
+        "solar": [
+            Check(
+                "Look at the sky and at the panel: full sun, no shade, no dirt, no snow?",
+                "full sun on all cells",
+                "shade on one corner can take most of the current: no fault",
+            ),
+            Check(
+                "Cover the panel, unplug it, uncover it, and measure the open-circuit voltage at "
+                "its plug. Never unplug it under load: DC arcs do not go out.",
+                f"{rules.panel_sun_v:g} V or more in full sun, on a panel for a four-cell bank "
+                f"({COMMON_PRACTICE}); series strings give a multiple and may be dangerous to "
+                "touch above 60 V",
+                "much less in full sun: panel, cable or plug are at fault",
+                "panel_volts=",
+            ),
+            fuse,
+            rise,
+        ],
+    }
+    return first + middle[kind]
+
+
+STOP = {
+    "shore": "STOP HERE and call a licensed technician if the cause is not found: what follows is "
+    "mains wiring, the inside of the charger, and the main battery fuse and busbars with fault "
+    "currents of thousands of amperes.",
+    "vehicle": "STOP HERE and call a licensed technician if the cause is not found: what follows "
+    "is alternator wiring and the main battery fuse and busbars with fault currents of thousands "
+    "of amperes.",
+    "solar": "STOP HERE and call a licensed technician if the cause is not found: what follows is "
+    "roof wiring under voltage in any daylight, and the main battery fuse and busbars with fault "
+    "currents of thousands of amperes.",
+}
