@@ -52,7 +52,8 @@ def _temperatures(fit: tuple[str, ...], score: str) -> Fitted:
 
 
 def _drive_cycle() -> Fitted:
-    from socband.bpx_import import diffusion_time_s
+    from socband.bpx_import import diffusion_time_s, full_cell
+    from socband.identify_ocv import GRID
 
     folder = data_dir() / "cell-18650-2ah"
     part = {n: Source(folder / f"LFP_25degC_{n}.csv", 25.0)
@@ -63,6 +64,7 @@ def _drive_cycle() -> Fitted:
         dynamic=[part["Co2"], part["1C"], part["2C"]],
         score=[part["DriveCycle"]],
         diffusion_s=diffusion_time_s(folder / "lfp_18650_cell_BPX.json"),
+        published_ocv_v=full_cell(folder / "lfp_18650_cell_BPX.json", GRID)[0],
     )
 
 

@@ -17,9 +17,9 @@ import numpy as np
 from socband import identify_family as family
 from socband.cell import CellScalars, CellTables
 from socband.errors import InputError, Problem, shown
-from socband.identify_dynamic import SOFT, Fit, Frame, Record, fit_dynamic, tables_of
+from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, tables_of
 from socband.identify_model import cell_from_fit
-from socband.identify_ocv import GRID, Branch, fitted_entropy, ocv_and_gap
+from socband.identify_ocv import GRID, Branch, fitted_entropy, gap_from_published, ocv_and_gap
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import rested_ocv, rests_of
 from socband.layouts import read_record
@@ -28,6 +28,7 @@ from socband.models import CellModel, load_cell
 
 Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
+_PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
 
 
@@ -140,6 +141,7 @@ def fit_cell(
     title: str = "",
     like: str = "lfp-26650-2ah",
     diffusion_s: float | None = None,
+    published_ocv_v: Array | None = None,
     source: str = "",
     rounds: int = 40,
 ) -> Fitted:
@@ -154,6 +156,8 @@ def fit_cell(
         title: one line.
         like: a cell model whose OCV shape stands in where none was measured.
         diffusion_s: published diffusion time constant; None takes the family's.
+        published_ocv_v: (1025,) published OCV of this cell; has a say in the hysteresis where only
+            a discharge branch was measured.
         source: citation of the records, goes into the model file.
         rounds: most iterations of the least squares.
 
@@ -178,13 +182,14 @@ def fit_cell(
             "constant-current records only: they cannot tell time constants, which are priors"
         )
     records = [_record(log, temperature_c, table) for log, temperature_c in logs]
-    frame, ocv_spread_v = _frame(branches, records, capacity, step_ohm, table, like, notes)
-    priors = dict(family.PRIORS)
+    frame, ocv_spread_v = _frame(
+        branches, records, capacity, step_ohm, table, like, published_ocv_v, notes
+    )
     if not moving:
-        # Held: what constant current says of them is the model's own imperfection.
-        for key, median in (("tau1_s", 15.0), ("tau2_s", diffusion_s or 150.0)):
-            priors[key] = priors[key]._replace(median=median, spread=0.02)
-    frame = replace(frame, priors=priors, soft=SOFT if moving else _SOFT_STEADY)
+        priors = family.PRIORS | family.STEADY
+        if diffusion_s is not None:
+            priors["tau2_s"] = priors["tau2_s"]._replace(median=diffusion_s)
+        frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
     fit = fit_dynamic(records, frame, rounds=rounds)
     tables = tables_of(fit.p, frame)
     error = voltage_error_of(tables, records, widen=1.0 if moving else 2.0)
@@ -254,6 +259,7 @@ def _frame(
     step_ohm: float,
     table: dict[float, float],
     like: str,
+    published_ocv_v: Array | None,
     notes: list[str],
 ) -> tuple[Frame, float]:
     prior = np.interp(GRID, family.ENTROPY_SOC, family.ENTROPY_V_PER_K)
@@ -268,8 +274,15 @@ def _frame(
         if not gap_measured:
             notes.append("one low-rate branch only: hysteresis from published values, spread wide")
 
+        with_published = published_ocv_v is not None and down and not up
+        if with_published:
+            notes.append("the published OCV of the cell has a say in its hysteresis")
+
         def rest(tables: CellTables) -> tuple[Array, Array]:
-            return ocv_and_gap(warm, tables, entropy, gap)
+            found = ocv_and_gap(warm, tables, entropy, gap)
+            if not with_published:
+                return found
+            return gap_from_published(*found, published_ocv_v, family.GAP_SPREAD, _PUBLISHED_OCV_V)
 
     else:
         points = [point for record in records for point in rests_of(record)]

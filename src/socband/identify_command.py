@@ -10,6 +10,7 @@ from typing import Any
 
 from socband.errors import InputError, Problem
 from socband.identify import Fitted, Source, fit_cell
+from socband.identify_ocv import GRID
 from socband.models import dump_cell
 
 
@@ -26,6 +27,7 @@ def fit_command(
     like: str = "lfp-26650-2ah",
     bpx: str | None = None,
     upper_v: float | None = None,
+    rounds: int = 40,
     out: str | Path | None = None,
 ) -> Fitted:
     """Fit a cell and write its model file.
@@ -36,8 +38,10 @@ def fit_command(
         temperature_c: of the files that do not say theirs [°C].
         title, source: go into the model file.
         like: the model whose OCV shape stands in where none was measured.
-        bpx: a BPX file of the same cell: its diffusion time constant replaces the family's prior.
+        bpx: a BPX file of the same cell: its diffusion time constant replaces the family's prior,
+            and its OCV has a say in the hysteresis where only a discharge branch was measured.
         upper_v: charge limit, if it is not 3.65 V.
+        rounds: most iterations of the least squares.
         out: where to write the TOML; None writes nothing.
 
     Raises:
@@ -73,11 +77,12 @@ def fit_command(
         problems.append(Problem(f"--out {out}", "no such folder", "a folder that exists"))
     if problems:
         raise InputError(problems)
-    diffusion_s = None
+    diffusion_s = published_ocv_v = None
     if bpx is not None:
-        from socband.bpx_import import diffusion_time_s
+        from socband.bpx_import import diffusion_time_s, full_cell
 
         diffusion_s = diffusion_time_s(bpx)
+        published_ocv_v = full_cell(bpx, GRID)[0]
     fitted = fit_cell(
         name,
         ocv_discharge=parsed["--ocv-discharge"],
@@ -88,6 +93,8 @@ def fit_command(
         like=like,
         source=source,
         diffusion_s=diffusion_s,
+        published_ocv_v=published_ocv_v,
+        rounds=rounds,
     )
     if upper_v is not None:
         fitted = replace(fitted, cell=replace(fitted.cell, upper_v=upper_v))

@@ -111,6 +111,7 @@ class Frame:
         capacity_temperature_c, capacity_fraction: see `CellTables`.
         priors: by name, as `identify_family.PRIORS`.
         soft: weighted errors beyond this count less.
+        r_spread: of the logarithm of the factors of R0, R1, R2.
         entropy_spread: of entropy_v_per_k.
         gap_measured: was hysteresis measured?
     """
@@ -124,6 +125,7 @@ class Frame:
     capacity_fraction: Array
     priors: dict[str, family.Prior]
     soft: float = SOFT
+    r_spread: tuple[float, float, float] = family.R_SPREAD
     entropy_spread: float = family.ENTROPY_SPREAD
     gap_measured: bool = True
 
@@ -144,10 +146,12 @@ def numbers(p: Array, priors: dict[str, family.Prior]) -> dict[str, float]:
     return out
 
 
-def factors(p: Array) -> tuple[Array, Array, Array, Array]:
+def factors(
+    p: Array, r_spread: tuple[float, float, float] = family.R_SPREAD
+) -> tuple[Array, Array, Array, Array]:
     """Factors of R0, R1, R2 at R_SOC and the lag at LAG_SOC."""
     at = len(NAMES)
-    parts = [np.exp(family.R_SPREAD[k] * p[at + k * N_R : at + (k + 1) * N_R]) for k in range(3)]
+    parts = [np.exp(r_spread[k] * p[at + k * N_R : at + (k + 1) * N_R]) for k in range(3)]
     lag = family.LAG_MEDIAN * np.exp(family.LAG_SPREAD * p[at + 3 * N_R :])
     return parts[0], parts[1], parts[2], lag
 
@@ -155,7 +159,7 @@ def factors(p: Array) -> tuple[Array, Array, Array, Array]:
 def tables_of(p: Array, frame: Frame) -> CellTables:
     """The cell of a parameter vector, OCV and hysteresis made to agree with the rest."""
     v = numbers(p, frame.priors)
-    f0, f1, f2, lag = factors(p)
+    f0, f1, f2, lag = factors(p, frame.r_spread)
     table = np.empty((len(GRID), 8))
     table[:, 2] = frame.entropy_v_per_k
     for column, name, factor in ((3, "r0", f0), (4, "r1", f1), (5, "r2", f2)):

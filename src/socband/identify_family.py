@@ -49,6 +49,16 @@ LAG_MEDIAN = 0.3
 LAG_SPREAD = 1.2
 R_SPREAD = (0.25, 0.25, 0.25)  # of the logarithm of the factors of R0, R1, R2
 
+# Constant current alone: the ohmic part and the slow branch stay flat over the charge, as they are
+# in dynamic records; what rises at the low end is the charge transfer, which saturates (exchange
+# currents of the open BPX example cell: 0.6 and 1.15 C). Time constants are held.
+R_SPREAD_STEADY = (0.1, 0.5, 0.1)
+STEADY: dict[str, Prior] = {
+    "saturation_1_c_rate": Prior(0.85, 0.3, "prior: exchange currents of the BPX example LFP cell"),
+    "tau1_s": Prior(15.0, 0.02, "assumed: held, see notes"),
+    "tau2_s": Prior(150.0, 0.02, "assumed: held at a published diffusion time, see notes"),
+}
+
 # dU/dT of the open BPX example LFP cell [V/K]: electrode functions, entropy data cited there to
 # Gerver & Meyers 2011 (10.1149/1.3591799) and O'Regan et al. 2022. Spread: one tenth mV/K.
 ENTROPY_SOC = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
@@ -64,7 +74,7 @@ ENTROPY_SOURCE = (
 # Half gap between charge and discharge after long rest: 5..25 mV between the branches (published,
 # secondary) are 2.5..12.5 mV of half gap.
 GAP_SOC = (0.0, 0.05, 0.1, 0.2, 0.5, 0.8, 0.9, 0.97, 1.0)
-GAP_V = (0.004, 0.008, 0.009, 0.009, 0.008, 0.007, 0.006, 0.004, 0.002)
+GAP_V = (0.0025, 0.005, 0.0055, 0.0055, 0.005, 0.0045, 0.004, 0.0025, 0.001)
 GAP_SPREAD = 0.004
 GAP_SOURCE = "assumed from published gaps of 5..25 mV between the branches (secondary source)"
 

@@ -45,7 +45,7 @@ def cell_from_fit(
 ) -> CellModel:
     """Round, attach spreads and sources, and assemble the model."""
     v = numbers(fit.p, frame.priors)
-    f0, f1, f2, lag = factors(fit.p)
+    f0, f1, f2, lag = factors(fit.p, frame.r_spread)
     s = tables.scalars
     deviation = np.sqrt(np.diag(fit.covariance))
     told = [r.name for r in records]
@@ -151,7 +151,7 @@ def cell_from_fit(
         }
         nodes = slice(len(NAMES) + k * N_R, len(NAMES) + (k + 1) * N_R)
         spread[at + "factor"] = _r(
-            float(np.mean(deviation[nodes])) * family.R_SPREAD[k] * float(np.mean(factor)), 2
+            float(np.mean(deviation[nodes])) * frame.r_spread[k] * float(np.mean(factor)), 2
         )
         sources[at + "factor"] = fitted
     spread["surface_lag.lag_per_c_rate"] = _r(

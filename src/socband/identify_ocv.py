@@ -141,6 +141,20 @@ def ocv_and_gap(
     return rising(_smooth_plateau(_fill(ocv))), gap_v
 
 
+def gap_from_published(
+    ocv: Array, gap_v: Array, published_v: Array, gap_spread_v: float, published_spread_v: float
+) -> tuple[Array, Array]:
+    """One discharge branch only: share out its distance to a published OCV of the same cell.
+
+    The branch fixes OCV − M. A priori M has a spread, and so has the published OCV; M moves by the
+    share that least squares gives it, and OCV with it, between 10 and 95 %.
+    """
+    share = gap_spread_v**2 / (gap_spread_v**2 + published_spread_v**2)
+    inside = np.clip(np.minimum(GRID - 0.08, 0.97 - GRID) / 0.02, 0.0, 1.0)
+    moved = np.maximum(gap_v + inside * share * _smooth(published_v - ocv, 20), _LOWEST_GAP_V)
+    return rising(ocv + moved - gap_v), moved
+
+
 def _mean(parts: list[tuple[Array, Array]]) -> tuple[Array, Array]:
     v = np.stack([p[0] for p in parts])
     h = np.stack([p[1] for p in parts])
