@@ -1,0 +1,325 @@
+"""Views of a suspects dataset: text, JSON and pictures. Nothing is computed here."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband.suspects_words import CAUTIONS, WORDS, why_together
+
+if TYPE_CHECKING:
+    import xarray as xr
+    from matplotlib.axes import Axes
+
+SHOWN = 0.01  # causes below this are summed up in one line
+SEPARATE_NATS = float(np.log(20.0))
+
+
+def not_separable(dataset: xr.Dataset) -> list[tuple[str, str]]:
+    """Pairs of causes that such evidence does not tell apart by 20 : 1, most probable first."""
+    names = [str(n) for n in dataset["cause"].values]
+    bayes = dataset["log_bayes"].values
+    pairs = []
+    for i, a in enumerate(names):
+        for j in range(i + 1, len(names)):
+            both = bayes[i, j], bayes[j, i]
+            if all(np.isfinite(both)) and min(both) < SEPARATE_NATS:
+                pairs.append((a, names[j]))
+    return pairs
+
+
+def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
+    """The size of a cause with its 90 % band in words."""
+    low, middle, high = size
+    if cause in ("untracked_steady", "untracked_hours", "dead_band"):
+        text = f"about {middle:.2g} A (90 % sure: {low:.2g} to {high:.2g} A)"
+        if cause == "untracked_hours" and dataset.attrs.get("untracked_hours"):
+            text += f", best guess of the hours {dataset.attrs['untracked_hours']}"
+        return text
+    if cause == "offset":
+        return f"{middle:+.2g} A (90 % sure: {low:+.2g} to {high:+.2g} A)"
+    if cause in ("gain", "capacity_setting"):
+        return f"{100 * middle:+.0f} % (90 % sure: {100 * low:+.0f} to {100 * high:+.0f} %)"
+    if cause == "lost_capacity":
+        return (
+            f"{-100 * middle:.0f} % of it lost (90 % sure: {-100 * high:.0f} to {-100 * low:.0f} %)"
+        )
+    if cause == "efficiency_setting":
+        return f"set to {100 * middle:.0f} % (90 % sure: {100 * low:.0f} to {100 * high:.0f} %)"
+    if cause == "false_rezero":
+        return f"{100 * middle:.0f} % missing (90 % sure: {100 * low:.0f} to {100 * high:.0f} %)"
+    if cause == "missing_battery":
+        return f"{-100 * middle:.0f} % of the bank"
+    if cause == "connection":
+        return f"{1e3 * middle:.1f} mΩ (90 % sure: {1e3 * low:.1f} to {1e3 * high:.1f} mΩ)"
+    return ""
+
+
+def _percent(p: float) -> str:
+    if p < 0.005:
+        return " <1 %"
+    return ">99 %" if p > 0.995 else f"{100 * p:3.0f} %"
+
+
+def suspects_text(dataset: xr.Dataset) -> str:
+    """Ranked causes, what cannot be told apart, what to measure next; fits 80 columns."""
+    from socband.next_measurement import TESTS
+    from socband.report import caution_lines, wrapped
+
+    attrs = dataset.attrs
+    names = [str(n) for n in dataset["cause"].values]
+    probability = dataset["probability"].values
+    lines = [attrs["title"][0].upper() + attrs["title"][1:], ""]
+    lines += _evidence_lines(dataset)
+    lines += ["", "Suspects"]
+    for j, name in enumerate(names):
+        if probability[j] < SHOWN:
+            continue
+        words = WORDS[name]
+        lines.append(wrapped(f"{_percent(probability[j])}  {words.title}", "  ", "         "))
+        size = size_words(name, dataset["size"].values[j], dataset)
+        drift = 100.0 * dataset["drift_per_day"].values[j]
+        if size:
+            lines.append(wrapped(f"Size: {size}.", "         "))
+        if np.abs(drift[1]) >= 0.05:
+            span = f"{drift[0]:+.1f} to {drift[2]:+.1f}"
+            lines.append(wrapped(f"Display: off by {drift[1]:+.1f} % a day ({span}).", "         "))
+        if probability[j] >= 0.10 and name != "none":
+            lines.append(wrapped(f"{_sentence(words.does)} Comes about: {words.how}.", "         "))
+            lines.append(wrapped(f"Put right: {words.mend}.", "         "))
+    rest = probability[probability < SHOWN].sum()
+    lines.append(f"  {_percent(float(rest))}  all other causes together")
+    pairs = not_separable(dataset)
+    if pairs:
+        lines += ["", "Not to be told apart by this evidence"]
+        for a, b in pairs[:5]:
+            reason, mend = why_together(a, b)
+            lines.append(wrapped(f"- {WORDS[a].title} / {WORDS[b].title}", "  ", "    "))
+            lines.append(wrapped(f"Why: {reason}.", "    "))
+            lines.append(wrapped(f"Tells them apart: {mend}.", "    "))
+        if len(pairs) > 5:
+            lines.append(f"  and {len(pairs) - 5} more pairs, less probable")
+    lines += ["", "Measure next (bits of knowledge about the cause, per minute of work)"]
+    by_key = {test.key: test for test in TESTS}
+    gains = dataset["gain_bits"].values
+    if gains.size and gains.max() < 0.02:
+        lines.append(wrapped("No test of the list would change the picture much.", "  "))
+    for j, key in enumerate(dataset["test"].values):
+        test = by_key.get(str(key))
+        if test is None or (gains[j] < 0.005 and j > 0):
+            continue
+        wait = f" and {test.waiting_hours:g} h of waiting" if test.waiting_hours else ""
+        head = f"{j + 1}. {test.what}: {max(gains[j], 0):.2f} bits, {test.minutes:g} min{wait}"
+        lines.append(wrapped(head, "  ", "     "))
+        lines.append(wrapped(f"Needs {test.needs}.", "     "))
+        lines.append(wrapped(f"Caution: {test.caution}.", "     "))
+        lines.append(wrapped(f"Enter: {test.as_readings}", "     "))
+    lines += ["", *caution_lines(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + "."
+
+
+def _evidence_lines(dataset: xr.Dataset) -> list[str]:
+    from socband.report import wrapped
+
+    attrs = dataset.attrs
+    said = []
+    if "log_days" in attrs:
+        said.append(
+            f"a log of {attrs['log_days']:.1f} days with {attrs['declared_fulls']} full charges "
+            "on the display"
+        )
+    if attrs["readings"]:
+        said.append(f"readings {attrs['readings']}")
+    lines = [wrapped("Evidence: " + ("; ".join(said) or "none yet, only what is usual") + ".")]
+    soc = [100 * attrs[key] for key in ("soc_p05", "soc_p50", "soc_p95")]
+    lines.append(
+        wrapped(
+            f"True charge now: likely {soc[1]:.0f} %, 90 % sure between {soc[0]:.0f} and "
+            f"{soc[2]:.0f} %."
+        )
+    )
+    if attrs["effective_draws"] < 25.0:
+        lines.append(
+            wrapped(
+                "These readings fit badly together: check their signs (charging is positive) and "
+                "whether they were taken at the same moment. The figures below are rough."
+            )
+        )
+    if dataset.sizes.get("interval"):
+        lines += ["", "Between full charges the true net charge is zero. The monitor counted:"]
+        lines.append("   from day   hours    counted      in     out   as a current")
+        for j in range(min(dataset.sizes["interval"], 14)):
+            row = dataset.isel(interval=j)
+            lines.append(
+                f"   {float(row['start']) / 86400:8.2f} {float(row['interval_hours']):7.1f}"
+                f" {float(row['counted_ah']):+8.2f} Ah {float(row['charged_ah']):7.1f}"
+                f" {float(row['discharged_ah']):7.1f}   {float(row['drift_a']):+.3f} A"
+            )
+        if dataset.sizes["interval"] > 14:
+            lines.append(f"   and {dataset.sizes['interval'] - 14} more")
+        if "drift_a" in attrs:
+            lines.append(
+                wrapped(
+                    f"Together: {attrs['drift_a']:+.3f} ± {2 * attrs['drift_std_a']:.3f} A "
+                    "(± 2 standard deviations) is counted that did not flow: offset and "
+                    "untracked load as one sum.",
+                    "   ",
+                )
+            )
+    return lines
+
+
+def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
+    """One JSON object; sizes in the unit given, drift as a share of the capacity per day."""
+    from socband.next_measurement import TESTS
+    from socband.summary import plain
+
+    by_key = {test.key: test for test in TESTS}
+    size, drift = dataset["size"].values, dataset["drift_per_day"].values
+    out: dict[str, Any] = {
+        "suspects": [
+            {
+                "cause": str(name),
+                "probability": float(dataset["probability"].values[j]),
+                "size": dict(zip(("p05", "p50", "p95"), size[j], strict=True)),
+                "unit": str(dataset["unit"].values[j]),
+                "display_drift_per_day": float(drift[j][1]),
+                "prior": float(dataset["prior"].values[j]),
+            }
+            for j, name in enumerate(dataset["cause"].values)
+        ],
+        "not_separable": [list(pair) for pair in not_separable(dataset)],
+        "next_measurements": [
+            {
+                "test": str(key),
+                "what": by_key[str(key)].what if str(key) in by_key else str(key),
+                "gain_bits": float(dataset["gain_bits"].values[j]),
+                "gain_error_bits": float(dataset["gain_error_bits"].values[j]),
+                "minutes": float(dataset["minutes"].values[j]),
+                "waiting_hours": float(dataset["waiting_hours"].values[j]),
+            }
+            for j, key in enumerate(dataset["test"].values)
+        ],
+        "untracked_hours": dataset.attrs["untracked_hours"],
+        "soc": {key: dataset.attrs[f"soc_{key}"] for key in ("p05", "p50", "p95")},
+        "cautions": list(CAUTIONS),
+        "seed": dataset.attrs["seed"],
+    }
+    if "interval" in dataset.sizes:
+        out["intervals"] = [
+            {
+                key: float(dataset[key].values[j])
+                for key in ("start", "interval_hours", "counted_ah", "charged_ah",
+                            "discharged_ah", "drift_a", "gap_hours")
+            }
+            for j in range(dataset.sizes["interval"])
+        ]  # fmt: skip
+    return plain(out)
+
+
+# ---------------------------------------------------------------- pictures
+
+
+def plot_probabilities(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """Horizontal bars: probability of each cause, with what was believed before as a tick."""
+    from socband.plots import LIKELY, SHOWN
+
+    keep = np.flatnonzero(dataset["probability"].values >= SHOWN_IN_PLOT)[::-1]
+    p = 100.0 * dataset["probability"].values[keep]
+    prior = 100.0 * dataset["prior"].values[keep]
+    names = [WORDS[str(n)].title for n in dataset["cause"].values[keep]]
+    places = np.arange(len(keep))
+    ax.barh(places, p, color=LIKELY, height=0.6)
+    ax.plot(prior, places, "|", color=SHOWN, markersize=14, markeredgewidth=2)
+    for place, value in zip(places, p, strict=True):
+        inside = value > 60.0
+        ax.text(
+            value - 1.5 if inside else value + 1.5,
+            place,
+            f"{value:.0f} %",
+            va="center",
+            ha="right" if inside else "left",
+            color="white" if inside else "black",
+            fontsize=9,
+        )
+    ax.set_yticks(places, [_two_lines(name) for name in names], fontsize=8)
+    ax.set_xlim(0, 100)
+    ax.set_xlabel("probability [%]; tick: before any evidence")
+    ax.spines[["top", "right"]].set_visible(False)
+    return ax
+
+
+SHOWN_IN_PLOT = 0.02
+
+
+def _two_lines(text: str) -> str:
+    import textwrap
+
+    return "\n".join(textwrap.wrap(text, 28))
+
+
+def plot_drift(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """The error of the count growing between full charges and being reset at each."""
+    from socband.plots import BAND, SHOWN
+
+    if "interval" not in dataset.sizes or not dataset.sizes["interval"]:
+        ax.text(0.5, 0.5, "no two full charges in this log", ha="center", transform=ax.transAxes)
+        return ax
+    start = dataset["start"].values / 86400.0
+    end = start + dataset["interval_hours"].values / 24.0
+    counted = dataset["counted_ah"].values
+    days = np.stack([start, end, end], axis=1).ravel()
+    error = np.stack([np.zeros_like(counted), counted, np.zeros_like(counted)], axis=1).ravel()
+    ax.axhline(0.0, color="black", lw=0.8)
+    ax.plot(days, error, color=SHOWN, lw=1.6, label="counted too much since the last full charge")
+    ax.fill_between(days, 0.0, error, color=BAND, alpha=0.3, lw=0)
+    ax.plot(end, counted, "o", ms=4, color=SHOWN)
+    ax.set_xlabel("days from the start of the log")
+    ax.set_ylabel("error of the count [Ah]")
+    ax.legend(loc="best", fontsize=8)
+    ax.grid(alpha=0.25)
+    return ax
+
+
+def plot_tests(dataset: xr.Dataset, ax: Axes) -> Axes:
+    """What each test is expected to bring against the minutes it takes."""
+    from socband.plots import ALARM, LIKELY
+
+    places = np.arange(dataset.sizes["test"])[::-1]
+    gain = np.maximum(dataset["gain_bits"].values, 0.0)
+    best = np.arange(len(places)) == 0
+    ax.barh(places, gain, color=np.where(best, ALARM, LIKELY), height=0.6,
+            xerr=2.0 * dataset["gain_error_bits"].values, ecolor="0.4")  # fmt: skip
+    names = [str(key).replace("_", " ") for key in dataset["test"].values]
+    minutes = dataset["minutes"].values
+    wait = dataset["waiting_hours"].values
+    labels = [
+        f"{n}\n{m:g} min" + (f" + {w:g} h" if w else "")
+        for n, m, w in zip(names, minutes, wait, strict=True)
+    ]
+    ax.set_yticks(places, labels, fontsize=8)
+    ax.set_xlabel("expected information about the cause [bit], ± 2 standard errors")
+    ax.set_xlim(left=0.0)
+    ax.spines[["top", "right"]].set_visible(False)
+    return ax
+
+
+def suspects_figure(dataset: xr.Dataset) -> Any:
+    """All of it on one page."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    has_log = "interval" in dataset.sizes and dataset.sizes["interval"] > 0
+    figure = Figure(figsize=(7.0, 9.0 if has_log else 6.4), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(3 if has_log else 2, 1)
+    plot_probabilities(dataset, axes[0]).set_title("What the display does not see", fontsize=11)
+    if has_log:
+        plot_drift(dataset, axes[1]).set_title("Counted between full charges", fontsize=11)
+    plot_tests(dataset, axes[-1]).set_title("What to measure next", fontsize=11)
+    return figure
