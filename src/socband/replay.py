@@ -153,7 +153,7 @@ def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Un
     mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
     size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
     soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
-    unknowns = Unknowns.from_setup(setup, soc)
+    unknowns = Unknowns.from_setup(setup, soc, cell)
     if measured:
         sensor = Quantity.from_dist("norm", loc=0.0, scale=2.0, source="assumed: where it is glued")
         unknowns = replace(unknowns, temperature_offset_k=sensor)

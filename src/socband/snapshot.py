@@ -68,7 +68,7 @@ def take_snapshot(setup: Setup, cell: CellModel, n: int, seed: int) -> Snapshot:
         InputError: the readings contradict each other beyond what the setup allows.
     """
     present, monitor = setup.present, setup.monitor
-    unknowns = Unknowns.from_setup(setup)
+    unknowns = Unknowns.from_setup(setup, cell=cell)
     draws = n * OVERSAMPLE
     scores = np.stack([normal_scores(seed, name, draws) for name in NAMES])
     members = unknowns.members(scores)

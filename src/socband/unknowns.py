@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.models import GAS_J_PER_MOL_K, KELVIN, CellModel
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 
@@ -72,6 +73,9 @@ def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
 
 
 ALWAYS = Hours()
+# However well one cell was measured, the next one of its kind differs by as much (assumed, and in
+# line with fits that left one record out).
+LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.25, 0.003, 0.01
 NO_OFFSET = Quantity.from_number(0.0)
 SLOW_PART = Quantity.from_dist(
     "lognorm", s=0.3, source="assumed: the slow part differs more between cells than the fast one"
@@ -181,12 +185,15 @@ class Unknowns:
     patterns: tuple[Pattern, ...] = (STEADY,)
 
     @classmethod
-    def from_setup(cls, setup: Setup, start_soc: Quantity | None = None) -> Unknowns:
+    def from_setup(
+        cls, setup: Setup, start_soc: Quantity | None = None, cell: CellModel | None = None
+    ) -> Unknowns:
         """The prior that a setup file describes.
 
         Args:
             setup: as read.
             start_soc: charge at the start; anywhere if not given.
+            cell: its spreads are how far the bank's cells may differ from it; None = not at all.
         """
         monitor, bank, untracked = setup.monitor, setup.bank, setup.untracked_load
         ambient = setup.ambient.temperature_c
@@ -201,6 +208,7 @@ class Unknowns:
             hysteresis_start=Quantity.from_dist("uniform", loc=-1.0, scale=2.0),
             temperature_offset_k=_centred(ambient),
             patterns=(Pattern(untracked.hours),),
+            **({} if cell is None else cell_unknowns(cell, ambient.median)),
         )
 
     def members(self, scores: Array) -> Members:
@@ -241,6 +249,31 @@ class Unknowns:
     def draw(self, n: int, seed: int) -> Members:
         """`n` members of the prior; the first k of more members are the same."""
         return self.members(score_matrix(seed, n))
+
+
+def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
+    """How far the cells at hand may differ from their model, from the spreads in its file.
+
+    Args:
+        cell: the model.
+        temperature_c: where the slow part's activation energy, if wrong, has been multiplied up.
+
+    Returns:
+        `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`.
+    """
+    kelvin, reference = temperature_c + KELVIN, cell.reference_temperature_c + KELVIN
+    per_kj = abs(1.0 / kelvin - 1.0 / reference) * 1e3 / GAS_J_PER_MOL_K
+    slow = np.hypot(
+        max(cell.relative_spread("resistance.r2.ref_ohm"), LEAST_SLOW_SPREAD),
+        cell.spread["resistance.r2.activation_kj_mol"] * per_kj,
+    )
+    volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
+    shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
+    return {
+        "diffusion_factor": Quantity.from_dist("lognorm", s=float(slow), source="cell model"),
+        "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
+        "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
+    }
 
 
 def _centred(quantity: Quantity) -> Quantity:

@@ -14,7 +14,7 @@ from socband.quantity import Quantity
 from socband.scoring import QUANTILES
 from socband.site_fields import Hours
 from socband.track import Scale, Track
-from socband.unknowns import STEADY, Pattern, Unknowns
+from socband.unknowns import STEADY, Pattern, Unknowns, cell_unknowns
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -67,6 +67,7 @@ def unknowns_of(prior: Prior, cell: CellModel) -> Unknowns:
         hysteresis_start=Quantity.from_dist("uniform", loc=-1.0, scale=2.0),
         temperature_offset_k=Quantity.from_dist("norm", loc=0.0, scale=1.5),
         patterns=patterns,
+        **cell_unknowns(cell, prior.temperature_c),
     )
 
 
