@@ -36,9 +36,9 @@ def records_of(part: str) -> list[BenchRecord]:
     return [bench_record(name) for name in split[part]["records"]]
 
 
-def tune(faults: int, step_s: float, workers: int | None) -> None:
+def tune(faults: int, step_s: float | None, workers: int | None) -> None:
     """CRPS of the EKF on the calibration records over a grid of noise settings."""
-    grid = itertools.product((0.01, 0.03, 0.1, 0.3), (0.02, 0.04, 0.08, 0.16, 0.32))
+    grid = itertools.product((0.01, 0.03, 0.1, 0.3), (0.01, 0.02, 0.04, 0.08, 0.16, 0.32))
     made = {f"ekf-{c:g}C-{1000 * v:g}mV": Ekf(Noise(c, v)) for c, v in grid}
     context = make_context(records_of("calibration"), 1000, step_s, made)
     scores = run_bench(context, list(made), faults, executor_from(workers), progress=_progress)
@@ -63,7 +63,7 @@ def main() -> None:
     parser.add_argument("--estimators", default="all")
     parser.add_argument("--faults", type=int, default=50)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--step", type=float, default=60.0, help="seconds")
+    parser.add_argument("--step", type=float, help="seconds; default 10 to 60 s by record")
     parser.add_argument("--workers", type=int)
     parser.add_argument("--save", help="NetCDF file; an unfinished run is resumed")
     parser.add_argument("--plot", help="folder for the three pictures")

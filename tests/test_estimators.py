@@ -16,6 +16,7 @@ from socband.estimators import (
     Prior,
     Window,
     band_dataset,
+    cell_temperature,
     estimator_names,
     load_estimator,
     load_estimators,
@@ -127,8 +128,45 @@ def test_scalar_voltage_is_the_reference_voltage(cell, record: Log, prior: Prior
     rng = _rng()
     for k in range(0, len(record), 7):
         z, i1, i2 = rng.uniform(0, 1), *rng.normal(0, 1, 2)
-        expected = physics.voltage(cell, z, i1, i2, model.hysteresis[k], record.current_a[k], -5.0)
+        expected = physics.voltage(
+            cell, z, i1, i2, model.hysteresis[k], record.current_a[k], model.temperature_c[k]
+        )
         assert model.voltage(k, z, i1, i2) == pytest.approx(float(expected), abs=1e-12)
+
+
+def test_the_cell_warms_where_the_log_has_no_temperature(cell, prior: Prior) -> None:
+    """C·dT/dt = I·(U − U_rest) + I·T·dU/dT − hA·(T − T_air) at 1C, against scipy solve_ivp.
+
+    The heat is that of Bernardi, Pawlikowski, Newman 1985, 10.1149/1.2113792, U_rest the branch of
+    the open-circuit voltage; half a percent for the steps of 20 s.
+    """
+    from scipy.integrate import solve_ivp
+
+    time_s = np.arange(0.0, 2400.0, 20.0)
+    current = np.full(len(time_s), -cell.capacity_ah)
+    usable_ah = cell.capacity_ah * float(physics.temperature_factors(cell, 25.0)[4])
+    prior = prior.with_display(0.9, usable_ah)
+    run = simulate(cell, time_s, current, 25.0, 0.9, self_heating=True)
+    log = Log("warm", time_s, current, run.voltage_v)
+    warm = cell_temperature(log, cell, prior)
+    np.testing.assert_allclose(warm, run.temperature_c, rtol=1e-12)
+    tables = physics.CellTables.from_model(cell)
+    ocv, gap, entropy = (
+        physics.look_up(tables, c, run.soc) for c in (physics.OCV, physics.GAP, physics.ENTROPY)
+    )
+    over_v = run.voltage_v - ocv - gap * run.hysteresis - (run.temperature_c - 25.0) * entropy
+
+    def slope(t: float, temperature_c: np.ndarray) -> np.ndarray:
+        heat_w = current[0] * np.interp(t, time_s, over_v)
+        heat_w += current[0] * (temperature_c + 273.15) * np.interp(t, time_s, entropy)
+        lost_w = cell.heat_conductance_w_per_k * (temperature_c - 25.0)
+        return (heat_w - lost_w) / cell.heat_capacity_j_per_k
+
+    solved = solve_ivp(slope, (0.0, time_s[-1]), [25.0], rtol=1e-8, max_step=20.0).y[0, -1]
+    assert solved > 28.0
+    assert warm[-1] - 25.0 == pytest.approx(solved - 25.0, rel=5e-3)
+    measured = replace(log, temperature_c=np.full(len(time_s), 31.0))
+    assert np.all(cell_temperature(measured, cell, prior) == 31.0)
 
 
 def test_transition_is_the_simulated_cell(cell, record: Log, prior: Prior) -> None:

@@ -35,7 +35,8 @@ class Plan:
         estimators: names or path.py:Class.
         faults: a record.
         seed: of everything random.
-        step_s: records are brought to steps of this length [s]; 0 = as recorded.
+        step_s: records are brought to steps of this length [s]; 0 = as recorded; None = 10 to 60 s
+            by the length of the record (`bench.usual_step_s`).
     """
 
     records: tuple[str, ...]
@@ -44,7 +45,7 @@ class Plan:
     estimators: tuple[str, ...] = ("all",)
     faults: int = 50
     seed: int = 0
-    step_s: float = 60.0
+    step_s: float | None = None
 
     @classmethod
     def from_tree(cls, tree: Mapping[str, Any], folder: Path, origin: str = "") -> Plan:

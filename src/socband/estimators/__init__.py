@@ -314,6 +314,30 @@ def normal_band(log: Log, mean: Array, std: Array) -> xr.Dataset:
     return band_dataset(log, quantile, mean=mean, std=std)
 
 
+def cell_temperature(log: Log, cell: CellModel, prior: Prior) -> Array:
+    """(n,) temperature of the cell [°C]: the log's, else that of a cell warming in `temperature_c`.
+
+    Without a sensor the cell's own warming is worked out from the seen current, with
+    `socband.cell.simulate`; a small cell under a brisk load is several degrees warmer than the air,
+    and its resistance lower by as many tens of percent.
+    """
+    if log.temperature_c is not None:
+        return log.temperature_c
+    from socband.cell import simulate, temperature_factors
+
+    air_c = prior.temperature_c
+    capacity_ah = prior.assumed_capacity_ah / float(temperature_factors(cell, air_c)[4])
+    return simulate(
+        cell,
+        log.time_s,
+        log.current_a,
+        air_c,
+        prior.soc0_mean,
+        capacity_ah=capacity_ah,
+        self_heating=True,
+    ).temperature_c
+
+
 def step_s(log: Log) -> Array:
     """(n,) length of the step that ends at each row; 0 for the first [s]."""
     return np.diff(log.time_s, prepend=log.time_s[0])

@@ -15,7 +15,7 @@ import numpy as np
 
 from socband import cell as physics
 from socband.cell import CellTables, temperature_factors
-from socband.estimators import Prior, step_s
+from socband.estimators import Prior, cell_temperature, step_s
 from socband.logs import Log
 
 if TYPE_CHECKING:
@@ -69,12 +69,11 @@ class FilterModel:
 
     @classmethod
     def from_log(cls, log: Log, cell: CellModel, prior: Prior) -> FilterModel:
-        """Lay out a log; capacity is the one set in the monitor, temperature that of the log."""
+        """Lay out a log; capacity is the one set in the monitor, temperature `cell_temperature`."""
         tables = CellTables.from_model(cell)
         s = tables.scalars
         dt_s = step_s(log)
-        given = prior.temperature_c if log.temperature_c is None else log.temperature_c
-        temperature_c = np.broadcast_to(np.asarray(given, dtype=float), dt_s.shape)
+        temperature_c = cell_temperature(log, cell, prior)
         k0, k1, k2, k_lag, _ = temperature_factors(tables, temperature_c)
         warmer = temperature_c - s.reference_temperature_c
         capacity_as = 3600.0 * prior.assumed_capacity_ah
