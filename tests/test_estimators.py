@@ -138,11 +138,12 @@ def test_the_cell_warms_where_the_log_has_no_temperature(cell, prior: Prior) -> 
     """C·dT/dt = I·(U − U_rest) + I·T·dU/dT − hA·(T − T_air) at 1C, against scipy solve_ivp.
 
     The heat is that of Bernardi, Pawlikowski, Newman 1985, 10.1149/1.2113792, U_rest the branch of
-    the open-circuit voltage; half a percent for the steps of 20 s.
+    the open-circuit voltage; half a percent for the steps of 5 s, whose heat is that of
+    their start.
     """
     from scipy.integrate import solve_ivp
 
-    time_s = np.arange(0.0, 2400.0, 20.0)
+    time_s = np.arange(0.0, 2400.0, 5.0)
     current = np.full(len(time_s), -cell.capacity_ah)
     usable_ah = cell.capacity_ah * float(physics.temperature_factors(cell, 25.0)[4])
     prior = prior.with_display(0.9, usable_ah)
