@@ -80,6 +80,7 @@ def fitted(truth, tmp_path_factory):
         dynamic=[_drive(folder / "drive.csv", truth, 1)],
         score=[_drive(folder / "other.csv", truth, 2)],
         out=folder / "unseen.toml",
+        rounds=12,
     ), folder
 
 
@@ -190,8 +191,8 @@ def test_residual_statistics_of_a_known_error(truth):
     from socband.identify_dynamic import Record
 
     rng = np.random.default_rng(5)
-    n, dt = 40000, 2.0
-    current_a = np.where(np.arange(n) % 400 < 200, -1.0, 1.0)
+    n, dt = 8000, 10.0
+    current_a = np.where(np.arange(n) % 80 < 40, -1.0, 1.0)
     done = simulate(truth, dt * np.arange(n), current_a, 25.0, 0.5)
     keep = np.exp(-dt / 600.0)
     e = np.empty(n)

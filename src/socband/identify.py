@@ -312,8 +312,16 @@ def _frame(
     bare = CellScalars(*([0.0] * len(CellScalars._fields)))._replace(
         reference_temperature_c=25.0, coulombic_efficiency=1.0
     )
-    temperatures = np.array(list(table))
-    fraction = np.array(list(table.values())) / capacity
-    frame = Frame(capacity, step_ohm, entropy, rest, bare, temperatures, fraction,
-                  dict(family.PRIORS), entropy_spread, gap_measured)  # fmt: skip
+    frame = Frame(
+        capacity,
+        step_ohm,
+        entropy,
+        rest,
+        bare,
+        np.array(list(table)),
+        np.array(list(table.values())) / capacity,
+        priors=dict(family.PRIORS),
+        entropy_spread=entropy_spread,
+        gap_measured=gap_measured,
+    )
     return frame, spread_v

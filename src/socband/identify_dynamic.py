@@ -75,8 +75,9 @@ class Record:
         soc = log.true_soc if log.true_soc is not None else start_soc + charge_ah(log) / capacity_ah
         dt_s = np.diff(log.time_s, prepend=log.time_s[0])
         usual_s = float(np.median(dt_s[1:]))
-        # A short record is looked at more often: at least 1200 evaluations where it has them.
-        every_s = min(evaluate_every_s, (log.time_s[-1] - log.time_s[0]) / 1200.0)
+        # At least 1200 evaluations where the record has them, at most 8000.
+        lasts_s = float(log.time_s[-1] - log.time_s[0])
+        every_s = min(max(evaluate_every_s, lasts_s / 8000.0), lasts_s / 1200.0)
         stride = max(1, round(every_s / usual_s))
         times = log.time_s[::stride] - log.time_s[0]
         blocks = (times / _MEAN_S).astype(np.int64)
