@@ -169,8 +169,8 @@ def _step(w, cell):
         steep = w[SLOPE + k] * abs(w[I2 + k]) * w[QS + k]
         dt = min(w[GRADE + k], w[CAP + k])
         dt = min(dt, max(_VOLT_STEP / (steep + 1e-12), _FINEST_S))
-        # a null step stays one, however near the next event is
-        w[DT + k] = left if (dt > left - 0.5) & (dt > 2.0 * _NULL_S) else min(dt, left)
+        # No stretching of the shortest steps: one that was taken back would come back as it was.
+        w[DT + k] = left if (dt > left - 0.5) & (dt > _FINEST_S) else min(dt, left)
         w[GRADE + k] = min(max(3.0 * w[GRADE + k], 5.0), 300.0)
         w[PM0 + k] = w[M0 + k]
         w[PM1 + k] = w[M1 + k]
