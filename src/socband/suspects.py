@@ -10,26 +10,24 @@ Bayes factor says how strongly such a log would speak against it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.balance import Balance, balance_of, drift_current, full_rows, start_hour
-from socband.causes import (
-    CAUSES,
-    UNITS,
-    ZERO_SHARE,
-    CauseSettings,
-    Hypothesis,
-    P,
-    hypotheses,
-    size_of,
+from socband.balance import drift_current, start_hour
+from socband.causes import UNITS, CauseSettings
+from socband.suspects_draws import log_density, predictions
+from socband.suspects_fit import fit
+from socband.suspects_judge import (
+    DEFAULTS,
+    SIZE_QUANTILES,
+    LogFits,
+    Options,
+    Verdict,
+    fit_log,
+    judge,
 )
-from socband.suspects_design import LogColumns, ModelSettings
-from socband.suspects_draws import Draws, Meters, log_density, log_weights, predictions
-from socband.suspects_fit import Fit, fit, reference
-from socband.suspects_model import C_START, Likelihood, Yardstick
+from socband.suspects_model import Likelihood
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -38,270 +36,11 @@ if TYPE_CHECKING:
     from socband.models import CellModel
     from socband.site import Setup
 
+__all__ = ["DEFAULTS", "Options", "Verdict", "expected_log_bayes", "fit_log", "judge", "suspects"]
+
 Array = np.ndarray
 
-SIZE_QUANTILES = (0.05, 0.5, 0.95)
 SHOWN = 0.05  # causes less probable than this are not compared with one another
-SEPARATE_NATS = float(np.log(20.0))  # two causes count as told apart from 20 : 1 on
-LEAST_EFFECTIVE = 25.0
-
-
-@dataclass(frozen=True)
-class Options:
-    """All settings: what is believed before, how the log is read, how good the meters are."""
-
-    causes: CauseSettings = field(default_factory=CauseSettings)
-    model: ModelSettings = field(default_factory=ModelSettings)
-    meters: Meters = field(default_factory=Meters)
-
-
-DEFAULTS = Options()
-
-
-@dataclass(frozen=True)
-class LogFits:
-    """Every hypothesis fitted to one log.
-
-    Attributes:
-        columns, yardstick, start_score: of the log.
-        likelihoods, fits: one for each hypothesis.
-        balance: intervals between fulls, as the monitor and the cells declare them.
-        rows: row numbers of those fulls.
-    """
-
-    columns: LogColumns
-    yardstick: Yardstick
-    start_score: float | None
-    likelihoods: tuple[Likelihood, ...]
-    fits: tuple[Fit, ...]
-    balance: Balance
-    rows: Array
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """The posterior over causes.
-
-    Attributes:
-        draws: equally weighted draws of everything.
-        probability: cause -> posterior probability.
-        prior: cause -> prior probability.
-        size: cause -> (3,) quantiles of its size, NaN where it was not drawn.
-        effective: effective number of draws under the readings.
-        fits: of the log, or None.
-    """
-
-    draws: Draws
-    probability: dict[str, float]
-    prior: dict[str, float]
-    size: dict[str, Array]
-    effective: float
-    fits: LogFits | None
-
-
-def fit_log(
-    log: Log,
-    setup: Setup,
-    cell: CellModel,
-    causes: CauseSettings,
-    model: ModelSettings,
-    seed: int,
-) -> tuple[list[Hypothesis], LogFits]:
-    """Fit every hypothesis to a log."""
-    rng = np.random.default_rng([seed, 7])
-    columns = LogColumns(log, setup, cell, model)
-    yardstick, score = reference(columns, causes, rng)
-    dt_s = np.diff(log.time_s)
-    zero_share = float(np.sum(dt_s * (log.current_a[1:] == 0.0)) / np.sum(dt_s))
-    all_of_them = hypotheses(setup, causes, zero_share=zero_share)
-    likelihoods, fits = [], []
-    for hypothesis in all_of_them:
-        design = columns.design(hypothesis, causes)
-        likelihoods.append(Likelihood(design, hypothesis, columns, causes, yardstick))
-        fits.append(fit(likelihoods[-1], rng, model.draws, score))
-    rows = full_rows(log, columns.true_rule)
-    balance = balance_of(log, rows)
-    return all_of_them, LogFits(
-        columns, yardstick, score, tuple(likelihoods), tuple(fits), balance, rows
-    )
-
-
-def judge(
-    setup: Setup,
-    cell: CellModel,
-    log: Log | None,
-    readings: Mapping[str, float],
-    seed: int = 0,
-    members: int = 20000,
-    options: Options = DEFAULTS,
-) -> Verdict:
-    """The posterior over causes.
-
-    Args:
-        setup, cell: the bank and the monitor.
-        log: of the monitor, or None.
-        readings: by hand; see `readings.KINDS`.
-        seed: of everything random.
-        members: draws in all.
-        options: see there.
-    """
-    causes, model, meters = options.causes, options.model, options.meters
-    rng = np.random.default_rng([seed, 8])
-    if log is None:
-        all_of_them, fits = hypotheses(setup, causes), None
-        evidence = np.zeros(len(all_of_them))
-    else:
-        all_of_them, fits = fit_log(log, setup, cell, causes, model, seed)
-        evidence = np.array([one.log_evidence for one in fits.fits])
-    weight = np.log([h.weight for h in all_of_them]) + evidence
-    draws, log_weight = _draw(
-        all_of_them, fits, weight, setup, cell, readings, members, causes, rng
-    )
-    log_weight = log_weight + log_weights(draws, readings, setup, cell, meters)
-    share = np.exp(log_weight - log_weight.max())
-    share /= share.sum()
-    name_of = draws.causes
-    present = sorted({h.cause for h in all_of_them}, key=CAUSES.index)
-    probability = {name: float(share[name_of == name].sum()) for name in present}
-    prior = {n: float(sum(h.weight for h in all_of_them if h.cause == n)) for n in present}
-    sizes = {}
-    for name in present:
-        mine = name_of == name
-        size = size_of(name, draws.values[:, mine], setup, draws.shortfall[mine])
-        sizes[name] = _weighted_quantiles(size, share[mine])
-    cumulative = np.cumsum(share)
-    points = (rng.random() + np.arange(4000)) / 4000
-    keep = np.minimum(np.searchsorted(cumulative, points * cumulative[-1]), len(share) - 1)
-    return Verdict(
-        draws=draws.take(keep),
-        probability=probability,
-        prior=prior,
-        size=sizes,
-        effective=float(1.0 / np.sum(share**2)),
-        fits=fits,
-    )
-
-
-def _draw(
-    all_of_them: list[Hypothesis],
-    fits: LogFits | None,
-    log_weight: Array,
-    setup: Setup,
-    cell: CellModel,
-    readings: Mapping[str, float],
-    members: int,
-    causes: CauseSettings,
-    rng: np.random.Generator,
-) -> tuple[Draws, Array]:
-    """Draws of every hypothesis, as many of each cause, with their log weights."""
-    shapes = {h.cause: sum(o.cause == h.cause for o in all_of_them) for h in all_of_them}
-    index, values, soc, shortfall, display, weights = [], [], [], [], [], []
-    rated = setup.bank.rated_capacity_ah
-    for j, hypothesis in enumerate(all_of_them):
-        n = max(members // (len(shapes) * shapes[hypothesis.cause]), 60)
-        free = hypothesis.free
-        scores = rng.standard_normal((len(free), n))
-        if fits is not None:
-            fitted = fits.fits[j].scores
-            known = np.any(fitted != 0.0, axis=1)
-            scores[known] = fitted[:, rng.integers(0, fitted.shape[1], n)][known]
-        v = hypothesis.values(scores)
-        if fits is not None:
-            now, missing, shown = _from_log(fits.likelihoods[j], v, rated)
-            # a full charge is not exactly full, and the trajectory carries no noise of its own
-            now = now + causes.full_std * rng.standard_normal(n)
-        else:
-            now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
-            shown = np.full(n, np.nan)
-        index.append(np.full(n, j))
-        values.append(v)
-        soc.append(now)
-        shortfall.append(missing)
-        display.append(shown)
-        weights.append(np.full(n, log_weight[j] - np.log(n)))
-    zero = ZERO_SHARE if fits is None else fits.likelihoods[0].design.zero_share
-    if fits is None:
-        hour = setup.present.clock.minute / 60.0
-    else:
-        track = fits.columns.track
-        hour = float((track.hour[-1] + track.dt_s[-1] / 7200.0) % 24.0)
-    return (
-        Draws(
-            hypotheses=tuple(all_of_them),
-            index=np.concatenate(index),
-            values=np.concatenate(values, axis=1),
-            soc=np.concatenate(soc),
-            shortfall=np.concatenate(shortfall),
-            display_soc=np.concatenate(display),
-            clock_hour=hour,
-            zero_share=zero,
-        ),
-        np.concatenate(weights),
-    )
-
-
-def _from_log(likelihood: Likelihood, v: Array, rated_ah: float) -> tuple[Array, Array, Array]:
-    """Charge now, shortfall at the last false full, and the display, at the end of the log."""
-    d = likelihood.design
-    coefficient = likelihood.coefficients(v)
-
-    def charge(columns: Array, hours: Array) -> Array:
-        return coefficient[C_START][:, None] + likelihood.net_charge(coefficient, columns, hours)
-
-    soc = charge(d.end_soc_ah[:, None], np.array([d.end_soc_hours]))[:, 0]
-    n = v.shape[1]
-    shortfall = np.zeros(n)
-    if likelihood.at_events:
-        at = charge(d.event_ah, d.event_hours)
-        shortfall = np.clip(1.0 - at.mean(axis=1), 0.0, 1.0)
-    shown = np.full(n, np.nan)
-    if d.declared:
-        counted = v[P["efficiency_setting"]] * d.end_in_ah - d.end_out_ah
-        shown = np.minimum(1.0 + counted / (v[P["capacity_setting"]] * rated_ah), 1.0)
-    return soc, shortfall, shown
-
-
-def _from_display(
-    hypothesis: Hypothesis,
-    v: Array,
-    setup: Setup,
-    cell: CellModel,
-    readings: Mapping[str, float],
-    causes: CauseSettings,
-    rng: np.random.Generator,
-) -> tuple[Array, Array]:
-    """Charge now without a log, by the closed form of `snapshot`, and the shortfall."""
-    present, n = setup.present, v.shape[1]
-    display = readings.get("display_soc", None)
-    display = present.display_soc if display is None else display / 100.0
-    shortfall = np.zeros(n)
-    if hypothesis.cause == "false_rezero":
-        drawn = causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n)
-        shortfall = np.abs(drawn)
-    if display is None:
-        return rng.random(n), shortfall
-    hours = (
-        np.full(n, readings["since_full"])
-        if "since_full" in readings
-        else present.hours_since_full.ppf(rng.random(n))
-    )
-    rated = setup.bank.rated_capacity_ah
-    seen_ah = (display - 1.0) * v[P["capacity_setting"]] * rated
-    true_ah = (seen_ah - v[P["offset_a"]] * hours) / (1.0 + v[P["gain"]])
-    true_ah -= v[P["untracked_a"]] * hours * hypothesis.hours.fraction
-    true_ah -= v[P["standby_a"]] * hours * ZERO_SHARE
-    soc = 1.0 - shortfall + true_ah / (rated * v[P["capacity_fraction"]])
-    soc -= cell.self_discharge_per_day * hours / 24.0
-    return np.clip(soc, 0.0, 1.0), shortfall
-
-
-def _weighted_quantiles(x: Array, weight: Array) -> Array:
-    if weight.sum() <= 0.0:
-        return np.full(len(SIZE_QUANTILES), np.nan)
-    order = np.argsort(x)
-    cumulative = np.cumsum(weight[order])
-    rank = np.searchsorted(cumulative, np.array(SIZE_QUANTILES) * cumulative[-1])
-    return x[order][np.minimum(rank, len(x) - 1)]
 
 
 # ---------------------------------------------------------------- what cannot be told apart

@@ -281,7 +281,9 @@ def plot_drift(dataset: xr.Dataset, ax: Axes) -> Axes:
     ax.plot(end, counted, "o", ms=4, color=SHOWN)
     ax.set_xlabel("days from the start of the log")
     ax.set_ylabel("error of the count [Ah]")
-    ax.legend(loc="best", fontsize=8)
+    low, high = ax.get_ylim()
+    ax.set_ylim(low, high + 0.2 * (high - low))  # room for the legend
+    ax.legend(loc="upper left", fontsize=8)
     ax.grid(alpha=0.25)
     return ax
 

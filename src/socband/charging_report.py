@@ -1,0 +1,140 @@
+"""Views of a charging dataset: text, JSON and a picture."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband.charging import FAULTS
+from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+WORDS = {
+    "near_full": "the bank is near full, and the source idles or tapers",
+    "too_cold": "the battery is too cold and refuses charge to protect itself",
+    "weak_sun": "too little sun at this hour or in this sky",
+    "charging": "the source charges about as it should",
+    "low_current": "the source works, but gives less than half of what it should",
+    "no_supply": "nothing arrives at the charger: no supply on its input side",
+    "open_path": "an open fuse, holder or plug between charger and bank",
+    "dead_charger": "the charger has its supply and gives nothing",
+}
+CAUTIONS = (
+    "Never charge lithium iron phosphate cells below the temperature their maker allows.",
+    "A fuse that blew did so for a reason. Never bridge one, never fit a larger one.",
+    "Anything hot, swollen or smelling: switch off if that is safe, leave, call for help.",
+    "Keep medical and safety devices on a supply that does not depend on this bank.",
+    "Local codes and licensed practice come before anything written here.",
+)
+
+
+def charging_text(dataset: xr.Dataset) -> str:
+    """The answer for its reader, in words that fit 80 columns."""
+    from socband.report import caution_lines, wrapped
+
+    a = dataset.attrs
+    kind = a["source_kind"]
+    p = dict(zip(dataset["explanation"].values, dataset["probability"].values, strict=True))
+    soc = 100.0 * dataset["soc_after"].values
+    now = dataset["expected_a"].values
+    given = f"{a['amps']:g} A" if a["amps_given"] else "no current (as reported; none was entered)"
+    verdict = "Probably not a fault" if a["not_a_fault"] >= 0.5 else "Probably a fault"
+    sure = a["not_a_fault"] if a["not_a_fault"] >= 0.5 else 1.0 - a["not_a_fault"]
+    lines = [
+        f"Charging from {kind}: {verdict.lower()}, {100 * sure:.0f} % sure",
+        "",
+        wrapped(f"Seen: {given}. A sound source should give {now[2]:.0f} A now (90 % sure: "
+                f"{now[0]:.0f} to {now[4]:.0f} A)."),
+        wrapped(f"True charge: likely {soc[2]:.0f} %, 90 % sure between {soc[0]:.0f} and "
+                f"{soc[4]:.0f} %."),
+        "",
+        "What would explain it",
+    ]  # fmt: skip
+    for name in sorted(p, key=lambda key: -p[key]):
+        if p[name] >= 0.01:
+            fault = "fault" if name in FAULTS else "no fault"
+            lines.append(
+                wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
+            )
+    idle = a["idle_above_soc"]
+    if np.isfinite(idle):
+        rule = (
+            f"A {kind} source may idle above about {100 * idle:.0f} % (common practice, no "
+            "source). That means the true charge, not the one on the display."
+        )
+    else:
+        rule = (
+            "A shore charger gives its full current in bulk and tapers near full (common "
+            "practice, no source). A bank that has switched itself off takes one to two hours to "
+            "wake on it, longer with more batteries or with loads on."
+        )
+    lines += ["", wrapped(rule)]
+    lines += ["", "Expected current by true charge (90 % band)"]
+    for z in (0.2, 0.5, 0.8, 0.9, 0.95, 1.0):
+        row = dataset["expected_by_soc_a"].sel(soc=z, method="nearest").values
+        lines.append(f"  {100 * z:4.0f} %   {row[0]:5.0f} to {row[4]:.0f} A, likely {row[2]:.0f} A")
+    lines += ["", "Checks, in this order"]
+    for number, check in enumerate(checks_of(dataset), 1):
+        lines.append(wrapped(f"{number}. {check.do}", "", "   "))
+        lines.append(wrapped(f"Expect: {check.expect}.", "   ", "     "))
+        lines.append(wrapped(f"If not: {check.otherwise}.", "   ", "     "))
+        if check.reading:
+            lines.append(f"   Enter: --reading {check.reading.replace(' ', ' --reading ')}")
+    lines += [wrapped(STOP[kind]), "", *caution_lines(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def checks_of(dataset: xr.Dataset, rules: Rules = DEFAULT_RULES) -> list[Check]:
+    """The checks that go with a result."""
+    a = dataset.attrs
+    return checks(a["source_kind"], rules, int(a["cells_in_series"]), float(a["charge_min_c"]))
+
+
+def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
+    """One JSON object."""
+    from socband.summary import as_percentiles, plain
+
+    a = dataset.attrs
+    return plain(
+        {
+            "source": a["source_kind"],
+            "not_a_fault": a["not_a_fault"],
+            "explanations": [
+                {"explanation": str(e), "probability": float(p), "fault": str(e) in FAULTS}
+                for e, p in zip(
+                    dataset["explanation"].values, dataset["probability"].values, strict=True
+                )
+            ],
+            "soc": as_percentiles(dataset["soc_after"].values),
+            "expected_current_a": as_percentiles(dataset["expected_a"].values),
+            "checks": [vars(check) for check in checks_of(dataset)],
+            "stop": STOP[a["source_kind"]],
+            "cautions": list(CAUTIONS),
+            "seed": a["seed"],
+        }
+    )
+
+
+def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
+    """Expected current against true charge as a band, with the reading and where the bank is."""
+    from socband.plots import BAND, LIKELY, SHOWN
+
+    soc = 100.0 * dataset["soc"].values
+    q = dataset["expected_by_soc_a"].values
+    ax.fill_between(soc, q[:, 0], q[:, 4], color=BAND, alpha=0.35, lw=0, label="sound, 90 % sure")
+    ax.fill_between(soc, q[:, 1], q[:, 3], color=BAND, alpha=0.75, lw=0, label="sound, 50 % sure")
+    ax.plot(soc, q[:, 2], color=LIKELY, lw=1.6)
+    band = 100.0 * dataset["soc_after"].values
+    amps = dataset.attrs["amps"]
+    ax.plot(band[[0, 4]], [amps, amps], color=SHOWN, lw=2.0)
+    ax.plot(band[2], amps, "o", color=SHOWN, label="seen, at the likely true charge")
+    ax.set_xlabel("true charge [%]")
+    ax.set_ylabel(f"{dataset.attrs['source_kind']} current [A]")
+    ax.set_xlim(0, 100)
+    ax.set_ylim(bottom=min(-1.0, amps - 1.0))
+    ax.grid(alpha=0.25)
+    ax.legend(loc="lower left", fontsize=8)
+    return ax
