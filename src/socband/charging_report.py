@@ -138,3 +138,13 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     ax.grid(alpha=0.25)
     ax.legend(loc="lower left", fontsize=8)
     return ax
+
+
+def charging_figure(dataset: xr.Dataset) -> Any:
+    """The picture of `charging_plot`, readable at the width of a phone."""
+    from socband.plots import new_figure
+
+    figure, (ax,) = new_figure()
+    charging_plot(dataset, ax)
+    ax.set_title(dataset.attrs["title"], fontsize=10, wrap=True)
+    return figure

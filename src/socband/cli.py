@@ -12,6 +12,8 @@ from cyclopts import App
 
 from socband import __version__
 from socband.cli_owner import check, replay, tonight
+from socband.cli_research import bench, cell, fit
+from socband.cli_technician import charging, suspects
 
 EXIT_BAD_INPUT = 2
 
@@ -29,7 +31,7 @@ def build_app() -> App:
         print_error=False,
         result_action="return_value",
     )
-    for function in (tonight, replay, check):
+    for function in (tonight, replay, check, suspects, charging, cell, fit, bench):
         app.command(function)
     return app
 

@@ -123,7 +123,7 @@ def replay(
     cell = load_cell(read.bank.cell)
     recorded = read_log(
         log,
-        columns=_mapping(column),
+        columns=column_mapping(column),
         discharge_positive=discharge_positive,
         cells_in_series=read.bank.cells_in_series,
     )
@@ -175,7 +175,7 @@ def check(
         try:
             recorded = read_log(
                 log,
-                columns=_mapping(column),
+                columns=column_mapping(column),
                 discharge_positive=discharge_positive,
                 cells_in_series=read.bank.cells_in_series if read else None,
             )
@@ -186,7 +186,7 @@ def check(
     print(check_text(read, cell, recorded))
 
 
-def _mapping(columns: list[str] | None) -> dict[str, str] | None:
+def column_mapping(columns: list[str] | None) -> dict[str, str] | None:
     """`--column current="I[A]"` as a mapping.
 
     Raises:

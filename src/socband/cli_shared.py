@@ -32,7 +32,12 @@ def check_targets(**targets: Path | None) -> None:
     Raises:
         InputError: with every target that cannot be written.
     """
-    kinds = {"save": (".nc",), "plot": (".png", ".svg", ".pdf")}
+    kinds = {
+        "save": (".nc",),
+        "plot": (".png", ".svg", ".pdf"),
+        "out": (".toml",),
+        "report": (".png", ".html"),
+    }
     problems = []
     for name, path in targets.items():
         if path is None:

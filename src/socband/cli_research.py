@@ -1,0 +1,197 @@
+"""Commands of the researcher: cell, fit, bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from socband.cli_shared import Progress, at_least, check_targets, save_figure
+
+Flag = Annotated[bool, Parameter(negative=())]
+# Several values behind one flag, as the shell expands a pattern.
+Files = Annotated[list[str] | None, Parameter(negative=(), consume_multiple=True)]
+Estimators = Annotated[str, Parameter(name="--estimators")]
+
+
+def cell(model: str, /, *, plot: Path | None = None) -> None:
+    """A cell model at a glance: what is measured, what is assumed, how well it is known.
+
+    Args:
+        model: name of a model that comes with socband, or the path of a model file.
+        plot: draw it to this file (.png, .svg, .pdf).
+    """
+    check_targets(plot=plot)
+    from socband.fit_report import cell_figure, cell_text
+    from socband.models import load_cell
+
+    read = load_cell(model)
+    if plot is not None:
+        save_figure(cell_figure(read), plot)
+    print(cell_text(read))
+
+
+def fit(
+    *,
+    name: str,
+    out: Path | None = None,
+    ocv_discharge: Files = None,
+    ocv_charge: Files = None,
+    dynamic: Files = None,
+    score: Files = None,
+    bpx: Path | None = None,
+    temperature: float = 25.0,
+    like: str = "lfp-26650-2ah",
+    title: str = "",
+    source: str = "",
+    report: Path | None = None,
+    json: Flag = False,
+) -> None:
+    """Fit a cell model to measured records, and score it on records it was not fitted to.
+
+    A file may carry its own temperature, such as dynamic.csv@35. Files are Battery Data Format
+    CSV, or an open data set's own layout. Missing parts widen the spreads, and are said.
+
+    Args:
+        name: of the model.
+        out: write the model to this file (.toml).
+        ocv_discharge: low-rate discharge records.
+        ocv_charge: low-rate charge records.
+        dynamic: records to fit: drive cycles, pulses, constant current.
+        score: records that are only scored.
+        bpx: import a Battery Parameter eXchange file instead (needs the extra "bpx").
+        temperature: of the files that carry none [°C].
+        like: model whose OCV shape stands in where none was measured.
+        title: one line about the cell.
+        source: citation of the records; goes into the model file.
+        report: pictures of the fit (.png or .html).
+        json: print one JSON object with the errors on every record.
+    """
+    check_targets(out=out, report=report)
+    import json as text_json
+
+    from socband.errors import InputError, Problem
+    from socband.models import dump_cell
+    from socband.summary import beside, plain
+
+    if bpx is not None:
+        from socband.bpx_import import cell_from_bpx
+
+        if dynamic or ocv_discharge or ocv_charge or score:
+            expected = "--bpx alone: the file holds the whole cell"
+            raise InputError(Problem("--bpx", "records beside it", expected))
+        model, records, shown = cell_from_bpx(bpx, name, title), [], ""
+    else:
+        from socband.fit_report import fit_text, write_fit_report
+        from socband.identify import Source, fit_cell
+
+        def sources(texts: list[str] | None) -> list[Source]:
+            return [Source.from_text(text, temperature) for text in texts or ()]
+
+        fitted = fit_cell(
+            name,
+            ocv_discharge=sources(ocv_discharge),
+            ocv_charge=sources(ocv_charge),
+            dynamic=sources(dynamic),
+            score=sources(score),
+            title=title,
+            like=like,
+            source=source,
+        )
+        model, records, shown = fitted.cell, fitted.records, fit_text(fitted)
+        if report is not None:
+            write_fit_report(fitted, report)
+    if out is not None:
+        with beside(out) as scratch:
+            scratch.write_text(dump_cell(model), encoding="utf-8")
+    if json:
+        answer = {"name": name, "records": records, "notes": list(model.notes)}
+        print(text_json.dumps(plain(answer), indent=2, allow_nan=False))
+    else:
+        from socband.fit_report import cell_text
+
+        print(shown or cell_text(model))
+
+
+def bench(
+    plan: Path | None = None,
+    /,
+    *,
+    cell: str = "",
+    records: Files = None,
+    estimators: Estimators = "all",
+    faults: int | None = None,
+    seed: int | None = None,
+    step: float | None = None,
+    workers: int | None = None,
+    dask: str | None = None,
+    save: Path | None = None,
+    plot: Path | None = None,
+    json: Flag = False,
+) -> None:
+    """Accuracy and honesty of estimators on real records with injected monitor faults.
+
+    Args:
+        plan: a plan in TOML instead of flags; flags given beside it come first.
+        cell: cell model, by name or path; open records bring their own if it is left out.
+        records: files with a column true_soc, folders or names of open data sets or records.
+        estimators: names with commas between them, path.py:Class for your own, or all.
+        faults: draws of monitor faults for each record.
+        seed: same seed, same numbers.
+        step: records are brought to steps of so many seconds; 10 to 60 by default.
+        workers: processes to share the work; one by default.
+        dask: address of a Dask cluster (needs the extra "cluster").
+        save: keep all scores in this file (.nc); a run that finds it goes on where it ended.
+        plot: draw three pictures into this folder.
+        json: print one JSON object instead of tables.
+    """
+    check_targets(save=save)
+    import json as text_json
+    import sys
+
+    from socband.bench import record_bands, run_bench
+    from socband.bench_plan import Plan, read_plan
+    from socband.bench_pool import pooled_scores
+    from socband.bench_report import disconnect_table, save_plots, table
+    from socband.disconnect import score_disconnect
+    from socband.errors import InputError, Problem
+    from socband.executors import executor_from
+    from socband.summary import plain
+
+    if plan is None and not records:
+        raise InputError(Problem("--records", "nothing", "records to score on, or a plan"))
+    for flag, value, most in (("--faults", faults, 100_000), ("--seed", seed, 2**31 - 1)):
+        if value is not None:
+            at_least(flag, value, 1 if flag == "--faults" else 0, most)
+    given = {
+        "records": tuple(records) if records else None,
+        "cell": cell or None,
+        "cell_for_all": True if cell else None,
+        "estimators": tuple(estimators.split(",")) if plan is None or estimators != "all" else None,
+        "faults": faults,
+        "seed": seed,
+        "step_s": step,
+    }
+    given = {key: value for key, value in given.items() if value is not None}
+    if plan is None:
+        asked = Plan(**given)
+    else:
+        from dataclasses import replace
+
+        asked = replace(read_plan(plan), **given)
+    context = asked.context(say=lambda text: print(text, file=sys.stderr))
+    names = asked.names()
+    executor = executor_from(workers, dask)
+    scores = run_bench(context, names, asked.faults, executor, save, Progress("bench"))
+    answer = pooled_scores(scores)
+    if plot is not None:
+        bands = record_bands(context, names, next(iter(context.records)), 0)
+        save_plots(answer, bands, plot)
+    if json:
+        print(text_json.dumps(plain(answer), indent=1, allow_nan=False))
+        return
+    print(table(answer))
+    if any(record.ends_at_cutoff for record in context.records.values()):
+        print()
+        print(disconnect_table(score_disconnect(context, faults=asked.faults)))

@@ -1,0 +1,145 @@
+"""Commands of the technician: suspects, charging."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from socband.cli_owner import Columns, Flag, column_mapping
+from socband.cli_shared import at_least, check_targets, show
+
+Readings = Annotated[list[str] | None, Parameter(name="--reading", negative=())]
+
+
+def suspects(
+    setup: Path,
+    log: Path | None = None,
+    /,
+    *,
+    reading: Readings = None,
+    column: Columns = None,
+    discharge_positive: Flag = False,
+    members: int = 20_000,
+    seed: int = 0,
+    json: Flag = False,
+    save: Path | None = None,
+    plot: Path | None = None,
+) -> None:
+    """What the display is not seeing: ranked causes, and what to measure next.
+
+    Args:
+        setup: setup file of bank and monitor.
+        log: days of log of the monitor, if there are any.
+        reading: taken by hand, such as --reading clamp=-1.8 --reading display=-0.4; may be given
+            several times. An unknown name lists all of them.
+        column: for other labels in the log, such as --column current="I[A]".
+        discharge_positive: the log's current is positive on discharge.
+        members: draws in all.
+        seed: same seed, same numbers.
+        json: print one JSON object instead of text.
+        save: write the result as NetCDF to this file (.nc).
+        plot: draw the suspects to this file (.png, .svg, .pdf).
+    """
+    check_targets(save=save, plot=plot)
+    at_least("--members", members, 1000, 1_000_000)
+    at_least("--seed", seed, 0, 2**31 - 1)
+    from socband.suspects import suspects as ask
+    from socband.suspects_report import suspects_figure, suspects_json, suspects_text
+
+    read, cell, recorded, readings = _inputs(setup, log, reading, column, discharge_positive)
+    show(
+        ask(read, cell, recorded, readings, seed, members),
+        text=suspects_text,
+        as_json=suspects_json,
+        json_wanted=json,
+        save=save,
+        plot=plot,
+        figure=suspects_figure,
+    )
+
+
+def charging(
+    setup: Path,
+    log: Path | None = None,
+    /,
+    *,
+    source: Literal["shore", "vehicle", "solar"] = "shore",
+    reading: Readings = None,
+    column: Columns = None,
+    discharge_positive: Flag = False,
+    members: int = 8000,
+    seed: int = 0,
+    json: Flag = False,
+    save: Path | None = None,
+    plot: Path | None = None,
+) -> None:
+    """Is the missing charge current a fault, or is the bank simply near full?
+
+    Args:
+        setup: setup file of bank and monitor.
+        log: of the monitor, if there is one.
+        source: what should be charging.
+        reading: taken by hand, such as --reading amps=0.2 --reading volts=13.4; may be given
+            several times.
+        column: for other labels in the log, such as --column current="I[A]".
+        discharge_positive: the log's current is positive on discharge.
+        members: draws in all.
+        seed: same seed, same numbers.
+        json: print one JSON object instead of text.
+        save: write the result as NetCDF to this file (.nc).
+        plot: draw what should flow to this file (.png, .svg, .pdf).
+    """
+    check_targets(save=save, plot=plot)
+    at_least("--members", members, 1000, 1_000_000)
+    at_least("--seed", seed, 0, 2**31 - 1)
+    from socband.charging import charging as ask
+    from socband.charging_report import charging_figure, charging_json, charging_text
+
+    read, cell, recorded, readings = _inputs(setup, log, reading, column, discharge_positive)
+    show(
+        ask(read, cell, recorded, readings, seed, members, source),
+        text=charging_text,
+        as_json=charging_json,
+        json_wanted=json,
+        save=save,
+        plot=plot,
+        figure=charging_figure,
+    )
+
+
+def _inputs(setup, log, reading, column, discharge_positive):
+    """Setup, cell model, log and readings, with every problem of all of them at once."""
+    from socband.errors import InputError
+    from socband.logs import read_log
+    from socband.models import load_cell
+    from socband.readings import parse_readings
+    from socband.report import warn
+    from socband.site import read_setup
+
+    problems, read, cell, recorded, readings = [], None, None, None, {}
+    try:
+        read = read_setup(setup)
+        cell = load_cell(read.bank.cell)
+    except InputError as error:
+        problems += error.problems
+    try:
+        readings = parse_readings(reading or ())
+    except InputError as error:
+        problems += error.problems
+    if log is not None:
+        try:
+            recorded = read_log(
+                log,
+                columns=column_mapping(column),
+                discharge_positive=discharge_positive,
+                cells_in_series=read.bank.cells_in_series if read else None,
+            )
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(problems)
+    if recorded is not None:
+        warn(recorded.warnings)
+    return read, cell, recorded, readings
