@@ -33,6 +33,8 @@ class Settings:
         start_branch_c: standard deviation of the two branch currents at the start of a log, of
             whose time before nothing is known [C-rate].
         bias_walk_a_per_sqrt_s: random walk of the constant error [A/sqrt(s)], per cell.
+        least_noise_v: white noise of a step's mean voltage is never taken for smaller [V]: no model
+            follows a pulsed load more closely (fits that left a record out).
         outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
         ess_share: resample when the effective sample size falls below this share.
         moves: Metropolis-Hastings steps after resampling.
@@ -51,10 +53,11 @@ class Settings:
     cloud_bias: float = 0.5
     start_branch_c: tuple[float, float] = (0.2, 0.1)
     bias_walk_a_per_sqrt_s: float = 0.0
+    least_noise_v: float = 0.002
     outlier_sigma: float = 4.0
     ess_share: float = 0.5
     moves: int = 3
-    chunk: int = 32
+    chunk: int = 8
     use_voltage: bool = True
     hindsight: bool = False
     probabilities: tuple[float, ...] = PROBABILITIES
@@ -95,7 +98,7 @@ def kernel_inputs(cell: CellModel, settings: Settings, tau_scale: float) -> tupl
         (k.CELL_CAPACITY_AH, cell.capacity_ah),
         (k.EFFICIENCY, cell.coulombic_efficiency),
         (k.TAU_E_S, error.tau_s * tau_scale),
-        (k.NOISE_V, error.noise_v),
+        (k.NOISE_V, max(error.noise_v, settings.least_noise_v)),
         (k.BIAS_WALK_A, settings.bias_walk_a_per_sqrt_s),
         (k.OUTLIER_SIGMA, settings.outlier_sigma),
         (k.T_GRID_START_C, -60.0),
