@@ -82,6 +82,7 @@ _FINEST_S = 2.0
 _VOLT_STEP = 0.012
 _TINY_S = 1e-6
 _NULL_S = 1e-9
+_MOST_TRIES = 50.0  # a step is taken back so often and no more, whatever the limits do
 
 # Where the rows of the lanes' array begin. One flat array with constant distances between rows is
 # what lets the compiler see that they do not overlap.
@@ -93,9 +94,10 @@ _NULL_S = 1e-9
     P, A,  # loads
     NL, V1, DS, RR0, RR1, RR2, SLOPE, REST, ENT, LAM, GAPV, SURF, BEND,  # evaluated
     M0, M1, PM0, PM1, VD, VC, BELOW0, BELOW1, DELAY0, DELAY1,  # limits
-    ATTENTION, OUT_AH, LOAD_J, LOSS_J, BATTERY_J, STEPS, GRID, QV, TOTAL, UMEAN, K1INV,
-) = range(0, 63 * LANES, LANES)  # fmt: skip
-SIZE = 63 * LANES
+    ATTENTION, OUT_AH, LOAD_J, LOSS_J, BATTERY_J, STEPS, GRID, QV, TOTAL, UMEAN, K1INV, TRIES,
+
+) = range(0, 64 * LANES, LANES)  # fmt: skip
+SIZE = 64 * LANES
 
 _VECTOR = njit(
     cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"}, inline="never"
@@ -390,7 +392,9 @@ def _crossed(w, k):
                 shorter = min(shorter, min(max(0.5 * at, 0.125 * dt, _FINEST_S), 0.5 * dt))
             elif at + w[DELAY0 + j * LANES + k] < dt - _TINY_S:
                 shorter = min(shorter, max(at + w[DELAY0 + j * LANES + k], 2.0 * _TINY_S))
-    if shorter == np.inf:
+    w[TRIES + k] += 1.0
+    if shorter == np.inf or w[TRIES + k] > _MOST_TRIES:
+        w[TRIES + k] = 0.0
         return False
     total, u = w[TOTAL + k], w[UMEAN + k]
     w[OUT_AH + k] += total * dt
