@@ -41,6 +41,7 @@ def fit(
     dynamic: Files = None,
     score: Files = None,
     bpx: Path | None = None,
+    upper_v: float | None = None,
     temperature: float = 25.0,
     like: str = "lfp-26650-2ah",
     title: str = "",
@@ -60,7 +61,9 @@ def fit(
         ocv_charge: low-rate charge records.
         dynamic: records to fit: drive cycles, pulses, constant current.
         score: records that are only scored.
-        bpx: import a Battery Parameter eXchange file instead (needs the extra "bpx").
+        bpx: Battery Parameter eXchange file of the cell (needs the extra "bpx"): beside records,
+            its diffusion and OCV help where they are silent; alone, it is imported.
+        upper_v: charge limit of the cell [V], if it is not 3.65.
         temperature: of the files that carry none [°C].
         like: model whose OCV shape stands in where none was measured.
         title: one line about the cell.
@@ -71,47 +74,40 @@ def fit(
     check_targets(out=out, report=report)
     import json as text_json
 
-    from socband.errors import InputError, Problem
-    from socband.models import dump_cell
-    from socband.summary import beside, plain
+    from socband.fit_report import cell_text, fit_text, write_fit_report
+    from socband.summary import plain
 
-    if bpx is not None:
+    if bpx is not None and not dynamic:
         from socband.bpx_import import cell_from_bpx
+        from socband.identify_command import write_beside
+        from socband.models import dump_cell
 
-        if dynamic or ocv_discharge or ocv_charge or score:
-            expected = "--bpx alone: the file holds the whole cell"
-            raise InputError(Problem("--bpx", "records beside it", expected))
-        model, records, shown = cell_from_bpx(bpx, name, title), [], ""
+        model = cell_from_bpx(bpx, name, title)
+        if out is not None:
+            write_beside(out, dump_cell(model))
+        answer = {"name": name, "records": [], "notes": list(model.notes)}
+        shown = cell_text(model)
     else:
-        from socband.fit_report import fit_text, write_fit_report
-        from socband.identify import Source, fit_cell
+        from socband.identify_command import fit_command, fit_json
 
-        def sources(texts: list[str] | None) -> list[Source]:
-            return [Source.from_text(text, temperature) for text in texts or ()]
-
-        fitted = fit_cell(
-            name,
-            ocv_discharge=sources(ocv_discharge),
-            ocv_charge=sources(ocv_charge),
-            dynamic=sources(dynamic),
-            score=sources(score),
+        fitted = fit_command(
+            name=name,
+            dynamic=dynamic or (),
+            ocv_discharge=ocv_discharge or (),
+            ocv_charge=ocv_charge or (),
+            score=score or (),
+            temperature_c=temperature,
             title=title,
-            like=like,
             source=source,
+            like=like,
+            bpx=None if bpx is None else str(bpx),
+            upper_v=upper_v,
+            out=out,
         )
-        model, records, shown = fitted.cell, fitted.records, fit_text(fitted)
         if report is not None:
             write_fit_report(fitted, report)
-    if out is not None:
-        with beside(out) as scratch:
-            scratch.write_text(dump_cell(model), encoding="utf-8")
-    if json:
-        answer = {"name": name, "records": records, "notes": list(model.notes)}
-        print(text_json.dumps(plain(answer), indent=2, allow_nan=False))
-    else:
-        from socband.fit_report import cell_text
-
-        print(shown or cell_text(model))
+        answer, shown = fit_json(fitted), fit_text(fitted)
+    print(text_json.dumps(plain(answer), indent=2, allow_nan=False) if json else shown)
 
 
 def bench(
