@@ -29,6 +29,7 @@ from socband.estimators.open_loop import OpenLoop
 from socband.estimators.particle import Particle, systematic
 from socband.estimators.rested_voltage import RestedVoltage
 from socband.estimators.ukf import Ukf
+from socband.faults import step_means
 from socband.logs import Log
 from socband.models import load_cell
 from socband.scoring import QUANTILES
@@ -235,6 +236,24 @@ def test_ekf_without_information_is_dead_reckoning(cell, record: Log, prior: Pri
     n = np.arange(len(record))
     variance = 0.08**2 + n * (0.01 * cell.capacity_ah * 60.0 / q_as) ** 2
     np.testing.assert_allclose(answer["std"].values ** 2, variance, rtol=1e-6)
+
+
+def test_noise_of_continuous_time_does_not_depend_on_the_step(
+    cell, record: Log, prior: Prior
+) -> None:
+    """The same record at 60 and 120 s: the band is as wide, which it is not per step.
+
+    Information adds up as rows/R, so per step it doubles with the rows: σ falls by √2.
+    """
+    coarse = step_means(record, 120.0)
+
+    def width(noise: Noise, log: Log) -> float:
+        answer = Ekf(noise).estimate(log, cell, prior, _rng())
+        return float(answer["std"].values[len(log) // 4])
+
+    scaled, fixed = Noise(0.0, 0.3, step_s=120.0), Noise(0.0, 0.3)
+    assert width(scaled, record) == pytest.approx(width(scaled, coarse), rel=0.03)
+    assert width(fixed, record) < 0.97 * width(fixed, coarse)
 
 
 def test_bias_filter_without_information_widens_by_its_prior(

@@ -34,16 +34,17 @@ class Ekf:
         from filterpy.kalman import ExtendedKalmanFilter
 
         model = FilterModel.from_log(log, cell, prior)
+        noise = model.for_steps(self.noise)
         kf = ExtendedKalmanFilter(dim_x=3, dim_z=1, dim_u=1)
         kf.x = np.array([[prior.soc0_mean], [0.0], [0.0]])
         kf.P = np.diag([prior.soc0_std**2, 0.0, 0.0])
-        kf.R = np.array([[self.noise.voltage_v**2]])
+        kf.R = np.array([[noise.voltage_v**2]])
         mean, std = np.empty(len(log)), np.empty(len(log))
         for k in range(len(log)):
             if k:
                 kf.F, b = model.transition(k)
                 kf.B = b[:, None]
-                kf.Q = model.process_noise(k, self.noise)
+                kf.Q = model.process_noise(k, noise)
                 kf.predict(u=np.array([[model.current_a[k]]]))
             kf.update(
                 np.array([[model.voltage_v[k]]]),

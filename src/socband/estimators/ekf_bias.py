@@ -38,17 +38,18 @@ class EkfBias:
         from filterpy.kalman import ExtendedKalmanFilter
 
         model = FilterModel.from_log(log, cell, prior)
+        noise = model.for_steps(self.noise)
         kf = ExtendedKalmanFilter(dim_x=4, dim_z=1, dim_u=1)
         kf.x = np.array([[prior.soc0_mean], [0.0], [0.0], [prior.bias_mean_a]])
         kf.P = np.diag([prior.soc0_std**2, 0.0, 0.0, prior.bias_std_a**2])
-        kf.R = np.array([[self.noise.voltage_v**2]])
+        kf.R = np.array([[noise.voltage_v**2]])
         mean, std = np.empty(len(log)), np.empty(len(log))
         f, b, q = np.eye(4), np.zeros((4, 1)), np.zeros((4, 4))
         for k in range(len(log)):
             if k:
                 f[:3, :3], b[:3, 0] = model.transition(k)
                 f[0, 3] = -b[0, 0]
-                q[:3, :3] = model.process_noise(k, self.noise)
+                q[:3, :3] = model.process_noise(k, noise)
                 kf.F, kf.B, kf.Q = f, b, q
                 kf.predict(u=np.array([[model.current_a[k]]]))
             kf.update(

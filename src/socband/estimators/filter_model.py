@@ -31,15 +31,19 @@ class Noise:
     Attributes:
         current_c_rate: standard deviation of the current, per step, as a C-rate: Q of the filter.
         voltage_v: standard deviation of the measured less the modelled voltage: √R [V].
+        step_s: length of the steps for which both hold; on others they follow the white noise of
+            continuous time, σ ~ 1/√Δt, so that the band does not depend on the step. None: they
+            hold per step whatever its length, as if every row brought news of its own [s].
     """
 
     current_c_rate: float
     voltage_v: float
+    step_s: float | None = None
 
 
 #: Lowest mean CRPS of the grid in benchmarks/bench_table.py --tune, which looks at the calibration
-#: records of benchmarks/split.toml only.
-NOISE = Noise(current_c_rate=0.1, voltage_v=0.16)
+#: records of benchmarks/split.toml only, at steps of 120 s.
+NOISE = Noise(current_c_rate=0.1, voltage_v=0.16, step_s=120.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +107,13 @@ class FilterModel:
         return np.diag([1.0, a1, a2]), np.array(
             [self.dt_s[k] / self.capacity_as, 1.0 - a1, 1.0 - a2]
         )
+
+    def for_steps(self, noise: Noise) -> Noise:
+        """The noise that holds at this log's usual step."""
+        if noise.step_s is None:
+            return noise
+        ratio = math.sqrt(noise.step_s / float(np.median(self.dt_s[1:])))
+        return Noise(noise.current_c_rate * ratio, noise.voltage_v * ratio)
 
     def process_noise(self, k: int, noise: Noise) -> Array:
         """Q (3, 3) of a current that errs by white noise over the step: σ²·B·Bᵀ."""

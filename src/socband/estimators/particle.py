@@ -47,11 +47,12 @@ class Particle:
     ) -> xr.Dataset:
         """See `socband.estimators.Estimator`."""
         model = FilterModel.from_log(log, cell, prior)
+        noise = model.for_steps(self.noise)
         n = self.particles
         z = np.clip(prior.soc0_mean + prior.soc0_std * rng.standard_normal(n), 0.0, 1.0)
         i1, i2 = np.zeros(n), np.zeros(n)
         weight = np.full(n, 1.0 / n)
-        sigma_a = self.noise.current_c_rate * cell.capacity_ah
+        sigma_a = noise.current_c_rate * cell.capacity_ah
         quantile = np.empty((len(log), len(QUANTILES)))
         mean, std, ess = (np.empty(len(log)) for _ in range(3))
         for k in range(len(log)):
@@ -64,7 +65,7 @@ class Particle:
             expected = physics.voltage(
                 model.tables, z, i1, i2, model.hysteresis[k], current, model.temperature_c[k]
             )
-            log_weight = -0.5 * ((model.voltage_v[k] - expected) / self.noise.voltage_v) ** 2
+            log_weight = -0.5 * ((model.voltage_v[k] - expected) / noise.voltage_v) ** 2
             weight = weight * np.exp(log_weight - log_weight.max())
             total = weight.sum()
             weight = weight / total if total > 0 else np.full(n, 1.0 / n)

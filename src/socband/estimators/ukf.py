@@ -37,6 +37,7 @@ class Ukf:
         from filterpy.kalman import MerweScaledSigmaPoints, UnscentedKalmanFilter
 
         model = FilterModel.from_log(log, cell, prior)
+        noise = model.for_steps(self.noise)
         row = 0
 
         def move(x: np.ndarray, dt: float) -> np.ndarray:
@@ -50,10 +51,10 @@ class Ukf:
         kf = UnscentedKalmanFilter(3, 1, dt=1.0, hx=measure, fx=move, points=points)
         kf.x = np.array([prior.soc0_mean, 0.0, 0.0])
         kf.P = np.diag([prior.soc0_std**2, 0.0, 0.0]) + _FLOOR
-        kf.R = np.array([[self.noise.voltage_v**2]])
+        kf.R = np.array([[noise.voltage_v**2]])
         mean, std = np.empty(len(log)), np.empty(len(log))
         for row in range(len(log)):
-            kf.Q = model.process_noise(row, self.noise) + _FLOOR
+            kf.Q = model.process_noise(row, noise) + _FLOOR
             kf.predict()
             kf.update(np.array([model.voltage_v[row]]))
             kf.x[0] = min(max(kf.x[0], 0.0), 1.0)
