@@ -77,7 +77,7 @@ class Fitted:
 
 
 def step_resistance(log: Log, low_rate: Branch | None = None) -> float | None:
-    """Median resistance of sudden current steps, 0.1 to 2 s after them [ohm].
+    """Median resistance of sudden current steps, 0.1 to 2 s after them, or one row later [ohm].
 
     What the mean charge does to the open-circuit voltage meanwhile is taken out with the low-rate
     branch, which matters at the first step of a full cell.
@@ -87,12 +87,13 @@ def step_resistance(log: Log, low_rate: Branch | None = None) -> float | None:
     """
     size = max(float(np.max(np.abs(log.current_a))), 1e-9)
     step_a = np.abs(np.diff(log.current_a))
+    latest_s = max(2.0, 1.01 * float(np.median(np.diff(log.time_s))))
     found = []
     for k in np.flatnonzero(step_a > 0.25 * size)[:4000]:
         after = k + 1
         while after + 1 < len(log) and log.time_s[after] - log.time_s[k] < 0.1:
             after += 1
-        if not 0.1 <= log.time_s[after] - log.time_s[k] <= 2.0:
+        if not 0.1 <= log.time_s[after] - log.time_s[k] <= min(latest_s, 30.0):
             continue
         change_a = log.current_a[after] - log.current_a[k]
         change_v = log.voltage_v[after] - log.voltage_v[k]
@@ -185,8 +186,13 @@ def fit_cell(
     frame, ocv_spread_v = _frame(
         branches, records, capacity, step_ohm, table, like, published_ocv_v, notes
     )
+    coarse = all(float(np.median(np.diff(log.time_s))) > 2.0 for log, _ in logs)
+    if coarse or not steps:
+        # The step holds a part of the fast branch, or was not seen at all.
+        wide = frame.priors["r0"]._replace(spread=0.6)
+        frame = replace(frame, priors=frame.priors | {"r0": wide})
     if not moving:
-        priors = family.PRIORS | family.STEADY
+        priors = frame.priors | family.STEADY
         if diffusion_s is not None:
             priors["tau2_s"] = priors["tau2_s"]._replace(median=diffusion_s)
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)

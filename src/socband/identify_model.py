@@ -158,7 +158,8 @@ def cell_from_fit(
         float(np.mean(lag)) * float(np.hypot(_FORM["lag"], np.mean(deviation[-len(lag):])
                                              * family.LAG_SPREAD * 0.5)), 2)  # fmt: skip
     sources["surface_lag.lag_per_c_rate"] = fitted
-    _attach(values, spread, sources, frame, deviation, fitted, moving)
+    one_temperature = len({r.temperature_c for r in records}) < 2
+    _attach(values, spread, sources, frame, deviation, fitted, moving, one_temperature)
     told_error, relative = error
     note = "" if moving else "; doubled: no dynamic record"
     for key in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"):
@@ -202,6 +203,7 @@ def _attach(
     deviation: Any,
     fitted: str,
     moving: bool,
+    one_temperature: bool,
 ) -> None:
     """Spread from the covariance and the model's form; the source says prior where it is one."""
     for k, name in enumerate(NAMES):
@@ -215,7 +217,8 @@ def _attach(
         else:
             value = values[key] * float(np.hypot(wide, _FORM[form]))
         spread[key] = _r(value, 2)
-        alone = held or deviation[k] > 0.8
+        thermal = name.startswith(("share", "activation"))
+        alone = held or deviation[k] > 0.8 or (thermal and one_temperature)
         sources[key] = frame.priors[name].source if alone else fitted
         if held:
             sources[key] = "assumed: held at a prior, constant current cannot tell time constants"
