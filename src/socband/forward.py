@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 GRID_S = 900.0
+CHUNK = 576  # members worked on together: twelve to a lane
 WARMEST_HOUR = 15.0  # assumed: the air is warmest in mid-afternoon
 
 
@@ -281,7 +282,7 @@ def run(
     usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0 and stop_at_lvd
     part = lanes if usual and batteries.plain and not general else single
     threads = threads or os.cpu_count() or 1
-    size = max(1, -(-n // (threads * 4)))
+    size = CHUNK  # the same on any number of cores
     bounds = [(k, min(k + size, n)) for k in range(0, n, size)]
     if threads == 1 or len(bounds) == 1:
         for pair in bounds:

@@ -254,7 +254,8 @@ def _surface(w, cell):
             w[QV + k] = asinh_small(w[QV + k])
     else:
         for k in range(LANES):
-            w[QV + k] = math.asinh(w[QV + k])
+            q = w[QV + k]
+            w[QV + k] = asinh_small(q) if abs(q) <= 1.0 else math.asinh(q)
     for k in range(LANES):
         # discharging: I2 <= 0, or a rest of an earlier charge, for which the other formula holds
         g = w[QV + k] * s_lag
@@ -299,7 +300,8 @@ def _finish(w, cell):
             w[QV + k] = asinh_small(w[QV + k])
     else:
         for k in range(LANES):
-            w[QV + k] = math.asinh(w[QV + k])
+            q = w[QV + k]
+            w[QV + k] = asinh_small(q) if abs(q) <= 1.0 else math.asinh(q)
     for k in range(LANES):
         rf = w[RF + k]
         warmer = (w[T + k] - t_ref) * w[ENT + k]
