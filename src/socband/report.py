@@ -58,7 +58,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
     soc = quantiles_of(dataset["soc_now"].values)
     charge = quantiles_of(dataset["charge_left_ah"].values)
     attrs = dataset.attrs
-    lines = [attrs["title"], ""]
+    lines = [wrapped(attrs["title"]), ""]
     if np.isfinite(attrs["display_soc"]):
         shown = attrs["display_soc"]
         lines.append(
@@ -99,8 +99,55 @@ def tonight_text(dataset: xr.Dataset) -> str:
             "charge). Knowing it better narrows the answer most."
         )
     )
+    lines += [*_switch_off_lines(dataset), *_waking_lines(dataset)]
     lines += ["", *caution_lines(CAUTIONS)]
     return "\n".join(lines)
+
+
+def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
+    """What each switch-off buys, and the fewest that are enough."""
+    attrs, draws = dataset.attrs, dataset.sizes["member"]
+    if not dataset.sizes.get("load"):
+        return []
+    until = dataset["until"].values[0]
+    lines = ["", f"What switching off buys (chance to last until {until}, hours gained)"]
+    for name, chance, gain in zip(
+        *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours")), strict=True
+    ):
+        words = chance_words(float(chance), draws)
+        lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gain:+6.1f} h")
+    want = f"{100 * attrs['want']:.0f} %"
+    off = [name for name in attrs["enough_off"].split("; ") if name]
+    reached = chance_words(attrs["enough_chance"], draws)
+    if not off:
+        text = f"To be {want} sure nothing has to go off."
+    elif attrs["enough_reached"]:
+        text = f"To be {want} sure, switch off: {', '.join(off)}. The chance is then {reached}."
+    else:
+        text = (
+            f"No switching off makes it {want} sure: with all of {', '.join(off)} off, the chance "
+            f"is {reached}. Charge, or plan without the bank."
+        )
+    return [*lines, wrapped(text)]
+
+
+def _waking_lines(dataset: xr.Dataset) -> list[str]:
+    """How long waking takes after a disconnect, and what not to believe then."""
+    off = quantiles_of(dataset["wake_off_hours"].values)
+    on = quantiles_of(dataset["wake_on_hours"].values)
+    with_loads = (
+        f"{on[0]:.1f} to {on[4]:.1f} h with the loads on"
+        if np.isfinite(on[4])
+        else "longer, or never, with the loads on"
+    )
+    return [
+        "",
+        wrapped(
+            f"If it does disconnect: on a shore charger it wakes in about {off[0]:.1f} to "
+            f"{off[4]:.1f} h with the loads off, {with_loads} (common practice, no source). Do "
+            "not believe the display again before the next full charge."
+        ),
+    ]
 
 
 def _row(label: str, value: str, doubt: str) -> str:
@@ -135,7 +182,7 @@ def replay_text(dataset: xr.Dataset) -> str:
     hours = dataset["time"].values / 3600.0
     shown = dataset["display_soc"].values
     true = dataset["true_soc"].values if "true_soc" in dataset else None
-    lines = [dataset.attrs["title"], f"Log: {dataset.attrs['log']}", ""]
+    lines = [wrapped(dataset.attrs["title"]), wrapped(f"Log: {dataset.attrs['log']}"), ""]
     lines.append(
         "   hour   display   likely   90 % band" + ("       true" if true is not None else "")
     )

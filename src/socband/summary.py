@@ -42,6 +42,15 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
     "temperature_c": {"units": "degC", "long_name": "temperature of the bank"},
     "ess": {"units": "1", "long_name": "effective sample size of the weights"},
     "variance_share": {"units": "1", "long_name": "first-order share of the variance of charge"},
+    "soc_now": {"units": "1", "long_name": "true state of charge now"},
+    "lasts_until": {
+        "units": "1",
+        "long_name": "probability that the bank is still on at that time of day",
+    },
+    "until_hours": {"units": "h", "long_name": "time until that time of day"},
+    "offset_a": {"units": "A", "long_name": "offset of the shunt"},
+    "untracked_a": {"units": "A", "long_name": "current of the untracked load while it draws"},
+    "capacity_fraction": {"units": "1", "long_name": "present over rated capacity"},
     "survival": {"units": "1", "long_name": "probability that the bank is still on"},
 }
 
