@@ -173,7 +173,8 @@ def show(found: list[Outcome], best: Outcome) -> None:
     for o in sorted(found, key=lambda o: o.crps):
         print(
             f" {o.eta:4.2f}  {o.error_scale:7.2f}  {o.tau_scale:8.2f}   "
-            f"{100 * o.coverage_50:6.1f}  {100 * o.coverage_90:7.1f}  {100 * o.worst_90:5.1f}  {100 * o.width_90:7.1f}  "
+            f"{100 * o.coverage_50:6.1f}  {100 * o.coverage_90:7.1f}  {100 * o.worst_90:5.1f}  "
+            f"{100 * o.width_90:7.1f}  "
             f"{100 * o.crps:6.2f} {'<' if o is best else ''}"
         )
 

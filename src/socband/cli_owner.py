@@ -21,6 +21,7 @@ def tonight(
     since_full: float | None = None,
     temperature: float | None = None,
     until: str | None = None,
+    want: float | None = None,
     now: str | None = None,
     members: int = 10_000,
     seed: int = 0,
@@ -36,6 +37,7 @@ def tonight(
         since_full: hours since the display last said full.
         temperature: temperature of the bank [°C].
         until: time of day until which it should last, such as 07:00.
+        want: how sure you want to be that it does [percent], such as 95.
         now: time of day now, such as 21:30.
         members: size of the ensemble.
         seed: same seed, same numbers.
@@ -63,7 +65,7 @@ def tonight(
             "now": now,
         },
     )
-    dataset = ask(read, load_cell(read.bank.cell), members, seed)
+    dataset = ask(read, load_cell(read.bank.cell), members, seed, _share(want))
     show(
         dataset,
         text=tonight_text,
@@ -73,6 +75,19 @@ def tonight(
         plot=plot,
         figure=tonight_figure,
     )
+
+
+def _share(percent: float | None) -> float | None:
+    """`--want 95` as 0.95.
+
+    Raises:
+        InputError: outside 50 to 99.9.
+    """
+    from socband.errors import InputError, Problem
+
+    if percent is None or 50.0 <= percent <= 99.9:
+        return None if percent is None else percent / 100.0
+    raise InputError(Problem("--want", f"{percent:g}", "a percentage from 50 to 99.9"))
 
 
 def replay(

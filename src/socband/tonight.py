@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.budget import variance_shares
-from socband.forecast import forecast
+from socband.forecast import dataset_of
+from socband.forward import Plan, prepare, run
 from socband.models import CellModel
 from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
+from socband.unknowns import uniforms
+from socband.whatif import smallest_set, switch_offs, wake_hours
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -27,7 +30,7 @@ CAUTIONS = (
 
 
 def tonight(
-    setup: Setup, cell: CellModel, members: int, seed: int, load_names_off: tuple[str, ...] = ()
+    setup: Setup, cell: CellModel, members: int, seed: int, want: float | None = None
 ) -> xr.Dataset:
     """The answer to "how much do I really have left tonight?".
 
@@ -36,16 +39,24 @@ def tonight(
         cell: cell model of the bank.
         members: size of the ensemble.
         seed: of everything random.
-        load_names_off: loads taken as switched off.
+        want: how sure the owner wants to be of lasting until the first hour asked, 0..1; the
+            setup's own wish if None.
 
     Returns:
         The forecast's Dataset, with `soc_now` and `charge_left_ah` (member), `variance_share`
-        (cause), and attributes `display_soc` and `widest_unknown`.
+        (cause), what a switch-off buys (`off_chance`, `off_gain_hours`, over `load`), the time to
+        wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), and attributes
+        `display_soc`, `widest_unknown`, `enough_off`, `enough_chance`, `enough_reached`.
     """
     import xarray as xr
 
     snapshot = take_snapshot(setup, cell, members, seed)
-    ahead = forecast(setup, cell, snapshot.members, seed=seed, off=load_names_off)
+    plan = prepare(setup, cell, snapshot.members, seed=seed)
+    ahead = dataset_of(plan, run(plan), snapshot.members, cell)
+    bought = switch_offs(plan)
+    want = setup.question.want if want is None else want
+    enough = smallest_set(plan, want)
+    off_hours, on_hours = _waking(setup, plan, snapshot.capacity_ah)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display = setup.present.display_soc
     dataset = ahead.assign(
@@ -58,7 +69,17 @@ def tonight(
         variance_share=xr.DataArray(
             list(shares.values()), dims="cause", coords={"cause": list(shares)}
         ),
+        off_chance=xr.DataArray(
+            bought["chance"].values, dims="load", coords={"load": bought["load"].values}
+        ),
+        off_gain_hours=xr.DataArray(bought["mean_gain_hours"].values, dims="load"),
+        wake_off_hours=xr.DataArray(off_hours, dims="member"),
+        wake_on_hours=xr.DataArray(on_hours, dims="member"),
     ).assign_attrs(
+        want=want,
+        enough_off="; ".join(enough.off),
+        enough_chance=enough.chance,
+        enough_reached=int(enough.reached),
         title=f"The night ahead: {setup.about.title}",
         display_soc=np.nan if display is None else display,
         widest_unknown=next(iter(shares)),
@@ -69,6 +90,24 @@ def tonight(
         clock=str(setup.present.clock),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) hours to wake on a shore charger after a disconnect, loads off and loads on [h]."""
+    bank_v = 3.2 * setup.bank.cells_in_series  # near empty
+    load_a = sum(
+        (load.power_w.mean / bank_v if load.power_w is not None else load.current_a.mean)
+        * load.duty.mean
+        * load.hours.fraction
+        for load in setup.loads
+    )
+    batteries = setup.bank.strings_in_parallel
+    n = len(capacity_ah)
+    u = uniforms(plan.seed, "wake trickle", n), uniforms(plan.seed, "wake reserve", n)
+    return (
+        wake_hours(capacity_ah, batteries, 0.0, u),
+        wake_hours(capacity_ah, batteries, load_a, u),
+    )
 
 
 def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
@@ -84,6 +123,23 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "lasts_until": dict(
                 zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
             ),
+            "switch_offs": [
+                {"load": str(name), "chance": float(chance), "gain_hours": float(gain)}
+                for name, chance, gain in zip(
+                    *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours")),
+                    strict=True,
+                )
+            ],
+            "enough": {
+                "want": dataset.attrs["want"],
+                "off": [name for name in dataset.attrs["enough_off"].split("; ") if name],
+                "chance": dataset.attrs["enough_chance"],
+                "reached": bool(dataset.attrs["enough_reached"]),
+            },
+            "wake_hours": {
+                "loads_off": as_percentiles(quantiles_of(dataset["wake_off_hours"].values)),
+                "loads_on": as_percentiles(quantiles_of(dataset["wake_on_hours"].values)),
+            },
             "widest_unknown": dataset.attrs["widest_unknown"],
             "variance_share": dict(
                 zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
