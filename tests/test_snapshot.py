@@ -13,6 +13,7 @@ from socband.errors import InputError
 from socband.models import load_cell
 from socband.site import Setup, setup_from_table
 from socband.snapshot import take_snapshot, untracked_hours
+from socband.unknowns import LEAST_SHIFT, LEAST_VOLTAGE_SPREAD_V
 
 N = 8000
 RATED_AH = 100.0
@@ -120,7 +121,10 @@ def test_rested_voltage_is_bayes_rule() -> None:
     )
     snapshot = take_snapshot(setup, cell, N, 0)
     prior_std = 0.12 * 72.0 / RATED_AH
-    reading_std = np.hypot(0.004, 0.02 / 4) / SLOPE_V
+    # besides: how far the bank's cells may differ from their model, in voltage and in charge
+    own_v = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
+    reading_v = np.sqrt(0.004**2 + (0.02 / 4) ** 2 + own_v**2)
+    reading_std = np.hypot(reading_v / SLOPE_V, max(cell.spread["ocv.soc"], LEAST_SHIFT))
     precision = prior_std**-2 + reading_std**-2
     mean = (0.6 * prior_std**-2 + 0.65 * reading_std**-2) / precision
     soc = snapshot.members.soc

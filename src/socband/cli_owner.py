@@ -11,6 +11,7 @@ from socband.cli_shared import Progress, at_least, check_targets, show
 
 Columns = Annotated[list[str] | None, Parameter(name="--column", negative=())]
 Flag = Annotated[bool, Parameter(negative=())]
+Typed = Annotated[list[str] | None, Parameter(name="--evidence", negative=())]
 
 
 def tonight(
@@ -22,6 +23,7 @@ def tonight(
     temperature: float | None = None,
     until: str | None = None,
     want: float | None = None,
+    evidence: Typed = None,
     now: str | None = None,
     members: int = 10_000,
     seed: int = 0,
@@ -38,6 +40,8 @@ def tonight(
         temperature: temperature of the bank [°C].
         until: time of day until which it should last, such as 07:00.
         want: how sure you want to be that it does [percent], such as 95.
+        evidence: taken now, such as clamp=-1.8, rested=13.2, capacity=180 or full=unsure; may be
+            given several times.
         now: time of day now, such as 21:30.
         members: size of the ensemble.
         seed: same seed, same numbers.
@@ -48,6 +52,8 @@ def tonight(
     check_targets(save=save, plot=plot)
     at_least("--members", members, 100, 1_000_000)
     at_least("--seed", seed, 0, 2**31 - 1)
+    wanted = _share(want)
+    from socband.evidence_text import parse_evidence
     from socband.models import load_cell
     from socband.plots import tonight_figure
     from socband.report import tonight_text
@@ -55,6 +61,7 @@ def tonight(
     from socband.tonight import tonight as ask
     from socband.tonight import tonight_json
 
+    pieces = parse_evidence(evidence or ())
     read = read_setup(
         setup,
         {
@@ -65,7 +72,7 @@ def tonight(
             "now": now,
         },
     )
-    dataset = ask(read, load_cell(read.bank.cell), members, seed, _share(want))
+    dataset = ask(read, load_cell(read.bank.cell), members, seed, wanted, pieces)
     show(
         dataset,
         text=tonight_text,
@@ -98,6 +105,7 @@ def replay(
     column: Columns = None,
     discharge_positive: Flag = False,
     step: float = 60.0,
+    evidence: Typed = None,
     hindsight: Flag = False,
     members: int = 4000,
     seed: int = 0,
@@ -114,6 +122,8 @@ def replay(
         column: for other labels, such as --column current="I[A]"; may be given several times.
         discharge_positive: the log's current is positive on discharge.
         step: the log is averaged to steps of so many seconds.
+        evidence: beside the log, such as full@3.5=unsure (hours since its start), clamp@12=-1.8,
+            rested@30=13.2 or capacity=180; may be given several times.
         hindsight: also show the band that looks back from the end of the log.
         members: size of the ensemble.
         seed: same seed, same numbers.
@@ -125,6 +135,7 @@ def replay(
     at_least("--members", members, 100, 1_000_000)
     at_least("--seed", seed, 0, 2**31 - 1)
     at_least("--step", step, 1, 3600)
+    from socband.evidence_text import parse_evidence
     from socband.logs import read_log
     from socband.models import load_cell
     from socband.plots import replay_figure
@@ -143,9 +154,16 @@ def replay(
         cells_in_series=read.bank.cells_in_series,
     )
     warn(recorded.warnings)
+    pieces = parse_evidence(evidence or (), end_hours=recorded.time_s[-1] / 3600.0)
     settings = Settings(members=members, seed=seed, hindsight=hindsight)
     dataset = ask(
-        read, cell, recorded, settings, step_s=step, progress=Progress("replaying the log")
+        read,
+        cell,
+        recorded,
+        settings,
+        pieces,
+        step_s=step,
+        progress=Progress("replaying the log"),
     )
     show(
         dataset,

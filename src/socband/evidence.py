@@ -119,7 +119,8 @@ class RestedVoltage:
         return "rested voltage"
 
     def apply(self, state: Array, context: Context) -> None:
-        cell, z = context.cell, state[k.Z]
+        cell = context.cell
+        z = state[k.Z] + context.parameters[k.SHIFT]
         measured = self.voltage_v / context.scale.cells_in_series
         soc = np.array(cell.ocv.soc)
         ocv = np.array(cell.ocv.value)

@@ -15,7 +15,7 @@ What is known besides weighs the members: the bank is still on, and a rested vol
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,7 @@ import numpy as np
 from socband import kernels as k
 from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
-from socband.evidence import Context, RestedVoltage
+from socband.evidence import Context, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.posterior import systematic
 from socband.site import Setup
@@ -55,7 +55,9 @@ class Snapshot:
     effective_size: float
 
 
-def take_snapshot(setup: Setup, cell: CellModel, n: int, seed: int) -> Snapshot:
+def take_snapshot(
+    setup: Setup, cell: CellModel, n: int, seed: int, evidence: Sequence[Evidence] = ()
+) -> Snapshot:
     """The posterior of the present.
 
     Args:
@@ -63,6 +65,7 @@ def take_snapshot(setup: Setup, cell: CellModel, n: int, seed: int) -> Snapshot:
         cell: the cell model.
         n: members wanted.
         seed: of everything random.
+        evidence: taken now, besides the setup's own rested voltage.
 
     Raises:
         InputError: the readings contradict each other beyond what the setup allows.
@@ -104,7 +107,10 @@ def take_snapshot(setup: Setup, cell: CellModel, n: int, seed: int) -> Snapshot:
         soc -= cell.self_discharge_per_day * hours / 24.0
     rng = np.random.default_rng([seed, 11])
     members = members.replaced(soc=np.minimum(soc, 1.0), h=2.0 * rng.random(draws) ** 4 - 1.0)
-    log_weight, effective = _weigh(setup, cell, members, temperature_c)
+    if present.rested_voltage_v is not None:
+        rested = RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0)
+        evidence = [rested, *evidence]
+    log_weight, effective = _weigh(setup, cell, members, temperature_c, evidence)
     weights = np.exp(log_weight - log_weight.max())
     keep = np.sort(rng.permutation(systematic(weights / weights.sum(), rng))[:n])
     members = members.take(keep)
@@ -135,7 +141,11 @@ def untracked_hours(setup: Setup, hours: Array) -> Array:
 
 
 def _weigh(
-    setup: Setup, cell: CellModel, members: Members, temperature_c: Array
+    setup: Setup,
+    cell: CellModel,
+    members: Members,
+    temperature_c: Array,
+    evidence: Sequence[Evidence],
 ) -> tuple[Array, float]:
     """Log weights of the draws under what is known besides the display, and their number."""
     present = setup.present
@@ -148,28 +158,18 @@ def _weigh(
     alive = (members.soc > 0.0) & (cell_v > limit_v)
     log_weight = np.where(alive, 0.0, -np.inf)
     effective = float(alive.sum())
-    if effective >= LEAST_EFFECTIVE and present.rested_voltage_v is not None:
-        state = np.zeros((k.STATE_ROWS, n))
-        state[k.Z], state[k.H] = members.soc, members.h
-        state[k.P0 + 12] = 1.0
-        parameters = np.zeros((k.PARAMETER_ROWS, n))
-        parameters[k.TEMPERATURE_K] = members.temperature_offset_k
-        RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0).apply(
-            state,
-            Context(
-                cell, scale, parameters, 0.0, np.zeros(n), setup.ambient.temperature_c.median, 1.0
-            ),
-        )
-        log_weight = log_weight + state[k.LOGLIK]
+    if effective >= LEAST_EFFECTIVE and evidence:
+        log_weight = log_weight + _evidence_log_likelihood(setup, cell, scale, members, evidence)
         weights = np.exp(log_weight - log_weight.max())
         effective = float(weights.sum() ** 2 / (weights**2).sum())
-        # How far the best of the draws is from the reading, in its own standard deviations.
-        if _misfit(log_weight, state) or effective < LEAST_EFFECTIVE:
+        # Evidence that picks out next to nothing of what the setup allows contradicts it.
+        if effective < LEAST_EFFECTIVE:
+            what = ", ".join(piece.label for piece in evidence)
             raise InputError(
                 Problem(
-                    "present.rested_voltage_v",
-                    f"{present.rested_voltage_v:g} V, which hardly any charge explains that the "
-                    "display and the monitor's errors allow",
+                    "present",
+                    f"{what}, which hardly any bank explains that the display and the monitor's "
+                    "errors allow",
                     "readings that fit together, or wider uncertainties",
                     "was the bank really at rest? is the number of cells right?",
                 )
@@ -186,7 +186,34 @@ def _weigh(
     return log_weight, effective
 
 
-def _misfit(log_weight: Array, state: Array) -> bool:
-    """Is even the best-fitting draw more than four standard deviations off?"""
-    best = int(np.argmax(log_weight))
-    return bool(abs(state[k.E][best]) > 4.0)
+def _evidence_log_likelihood(
+    setup: Setup, cell: CellModel, scale: Scale, members: Members, evidence: Sequence[Evidence]
+) -> Array:
+    """(n,) log likelihood of evidence taken now, by the same pieces as over a log."""
+    n, per_bank = len(members), scale.cell_per_bank
+    gain = 1.0 / (1.0 + members.gain_error)
+    state = np.zeros((k.STATE_ROWS, n))
+    state[k.Z], state[k.H] = members.soc, members.h
+    state[k.B] = -per_bank * gain * members.offset_a
+    state[k.P0 + 12] = 1.0  # the voltage-model error: its own stationary variance
+    parameters = np.zeros((k.PARAMETER_ROWS, n))
+    parameters[k.GAIN] = gain
+    parameters[k.UNTRACKED_A] = per_bank * members.untracked_a
+    parameters[k.CAPACITY_AH] = cell.capacity_ah * members.capacity_fraction
+    parameters[k.TEMPERATURE_K] = members.temperature_offset_k
+    parameters[k.VOLTAGE_V] = members.voltage_offset_v
+    parameters[k.SHIFT] = members.charge_shift
+    present = setup.present
+    on = setup.untracked_load.hours.contains(present.clock.minute)
+    context = Context(
+        cell=cell,
+        scale=scale,
+        parameters=parameters,
+        seen_a=0.0 if present.current_a is None else present.current_a.median,
+        untracked_on=np.full(n, float(on)),
+        temperature_c=setup.ambient.temperature_c.median,
+        eta=1.0,
+    )
+    for piece in evidence:
+        piece.apply(state, context)
+    return state[k.LOGLIK]

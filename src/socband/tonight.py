@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from socband.budget import variance_shares
+from socband.evidence import Evidence
 from socband.forecast import dataset_of
 from socband.forward import Plan, prepare, run
 from socband.models import CellModel
@@ -30,7 +32,12 @@ CAUTIONS = (
 
 
 def tonight(
-    setup: Setup, cell: CellModel, members: int, seed: int, want: float | None = None
+    setup: Setup,
+    cell: CellModel,
+    members: int,
+    seed: int,
+    want: float | None = None,
+    evidence: Sequence[Evidence] = (),
 ) -> xr.Dataset:
     """The answer to "how much do I really have left tonight?".
 
@@ -41,6 +48,7 @@ def tonight(
         seed: of everything random.
         want: how sure the owner wants to be of lasting until the first hour asked, 0..1; the
             setup's own wish if None.
+        evidence: taken now, besides what the setup says.
 
     Returns:
         The forecast's Dataset, with `soc_now` and `charge_left_ah` (member), `variance_share`
@@ -50,7 +58,7 @@ def tonight(
     """
     import xarray as xr
 
-    snapshot = take_snapshot(setup, cell, members, seed)
+    snapshot = take_snapshot(setup, cell, members, seed, evidence)
     plan = prepare(setup, cell, snapshot.members, seed=seed)
     ahead = dataset_of(plan, run(plan), snapshot.members, cell)
     bought = switch_offs(plan)

@@ -76,6 +76,7 @@ ALWAYS = Hours()
 # However well one cell was measured, the next one of its kind differs by as much (assumed, and in
 # line with fits that left one record out).
 LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.25, 0.003, 0.01
+MOST_SLOW_SPREAD = 1.0  # a factor of e either way: a wider lognormal says nothing
 NO_OFFSET = Quantity.from_number(0.0)
 SLOW_PART = Quantity.from_dist(
     "lognorm", s=0.3, source="assumed: the slow part differs more between cells than the fast one"
@@ -267,10 +268,11 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
         max(cell.relative_spread("resistance.r2.ref_ohm"), LEAST_SLOW_SPREAD),
         cell.spread["resistance.r2.activation_kj_mol"] * per_kj,
     )
+    slow = min(float(slow), MOST_SLOW_SPREAD)
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
     shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
     return {
-        "diffusion_factor": Quantity.from_dist("lognorm", s=float(slow), source="cell model"),
+        "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
         "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
     }

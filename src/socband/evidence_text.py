@@ -1,0 +1,82 @@
+"""Evidence as it is typed: `full@3.5=unsure`, `clamp@12=-1.8`, `rested=13.2`, `capacity=180`.
+
+The number after @ is hours since the log began; without it, the end of the log, or now.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge, RestedVoltage
+
+_FORM = re.compile(r"\s*([a-z_]+)\s*(?:@\s*([0-9.]+)\s*h?)?\s*=\s*(\S.*?)\s*")
+
+# How sure the owner is that a full charge was a true one.
+FULL_WORDS = {"true": 0.98, "unsure": 0.5, "false": 0.02}
+CLAMP_STD_A = 0.1  # assumed: a DC clamp meter near zero, and its own zero not perfect
+CLAMP_STD_SHARE = 0.02  # assumed: 2 % of reading
+CAPACITY_STD_SHARE = 0.03  # assumed: how well an owner measures a capacity
+RESTED_HOURS = 1.0  # assumed where nothing is said of the rest
+
+KINDS = {
+    "full": "a full charge: true, unsure or false",
+    "clamp": "true current at the battery post [A], positive into the bank",
+    "rested": "bank voltage after a rest [V]",
+    "capacity": "capacity measured from full to cut-off [Ah]",
+}
+
+
+def parse_evidence(
+    texts: Iterable[str], end_hours: float = 0.0, rested_hours: float = RESTED_HOURS
+) -> list[Evidence]:
+    """Pieces of evidence, in the order typed.
+
+    Args:
+        texts: see the module.
+        end_hours: what "no time given" means [h].
+        rested_hours: how long the bank had rested where a voltage is given [h].
+
+    Raises:
+        InputError: with every problem at once.
+    """
+    problems: list[Problem] = []
+    found: list[Evidence] = []
+    for text in texts:
+        match = _FORM.fullmatch(text)
+        if match is None:
+            expected = "kind=value or kind@hours=value, such as clamp@12=-1.8"
+            problems.append(Problem("--evidence", shown(text), expected))
+            continue
+        kind, at, value = match[1], match[2], match[3]
+        if kind not in KINDS:
+            expected = "one of " + ", ".join(KINDS)
+            problems.append(
+                Problem("--evidence", shown(kind), expected, did_you_mean(kind, list(KINDS), 0))
+            )
+            continue
+        try:
+            hours = end_hours if at is None else float(at)
+            found.append(_piece(kind, 3600.0 * hours, value, rested_hours))
+        except ValueError:
+            problems.append(Problem(f"--evidence {kind}", shown(value), KINDS[kind]))
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def _piece(kind: str, time_s: float, value: str, rested_hours: float) -> Evidence:
+    if kind == "full":
+        if value not in FULL_WORDS:
+            raise ValueError(value)
+        return FullCharge(time_s, FULL_WORDS[value])
+    number = float(value)
+    if kind == "clamp":
+        std_a = CLAMP_STD_A + CLAMP_STD_SHARE * abs(number)
+        return ClampReading(time_s, number, std_a)
+    if number <= 0.0:
+        raise ValueError(value)
+    if kind == "rested":
+        return RestedVoltage(time_s, number, rested_hours)
+    return CapacityTest(time_s, number, CAPACITY_STD_SHARE * number)
