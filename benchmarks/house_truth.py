@@ -62,21 +62,23 @@ class House:
     parameters: dict[str, float]
 
 
-def make_houses(n: int, seed: int, causes: list[str] | None = None) -> list[House]:
+def make_houses(
+    n: int, seed: int, causes: list[str] | None = None, longest_days: float = 14.0
+) -> list[House]:
     """`n` houses; `causes` fixes the cause of each (default: drawn by `FREQUENCY`)."""
     rng = np.random.default_rng([seed, 77])
     names = list(FREQUENCY)
     share = np.array(list(FREQUENCY.values()))
     if causes is None:
         causes = [names[j] for j in rng.choice(len(names), n, p=share / share.sum())]
-    return _run(np.array(causes), rng)
+    return _run(np.array(causes), rng, longest_days)
 
 
 def _either_sign(rng: np.random.Generator, x: Array) -> Array:
     return x * np.where(rng.random(len(x)) < 0.5, -1.0, 1.0)
 
 
-def _run(cause: Array, rng: np.random.Generator) -> list[House]:
+def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[House]:
     n = len(cause)
 
     def uniform(low: float, high: float) -> Array:
@@ -175,8 +177,8 @@ def _run(cause: Array, rng: np.random.Generator) -> list[House]:
     lag = 0.3 * np.exp(rng.normal(0.0, 0.3, n)) / rated
 
     # ---- weather and habits
-    days = uniform(3.0, 14.0)
-    steps = int(14.0 * 86400.0 / STEP_S)
+    days = uniform(3.0, longest_days)
+    steps = int(longest_days * 86400.0 / STEP_S)
     clock0 = rng.integers(0, 24, n).astype(float)
     mean_c, swing_c = uniform(6.0, 26.0), uniform(1.0, 5.0)
     scale = rated / 200.0

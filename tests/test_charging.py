@@ -1,0 +1,121 @@
+"""Charging: fault, near full, cold or no supply. Rules of thumb are common practice, no source."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from socband.charging import charging
+from socband.charging_report import charging_json, charging_plot, charging_text
+from socband.charging_rules import KINDS
+from socband.errors import InputError
+from socband.models import load_cell
+from socband.site import read_setup
+
+EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "workshop-van.toml"
+MEMBERS = 2000
+
+
+@pytest.fixture(scope="module")
+def bank():
+    return read_setup(EXAMPLE), load_cell("lfp-prismatic-100ah")
+
+
+def ask(bank, source, **readings):
+    return charging(*bank, None, readings, seed=1, members=MEMBERS, source=source)
+
+
+def chance(dataset, name):
+    return float(dataset["probability"].sel(explanation=name))
+
+
+def test_probabilities_sum_to_one_and_are_reproducible(bank):
+    one, two = ask(bank, "vehicle"), ask(bank, "vehicle")
+    assert float(one["probability"].sum()) == pytest.approx(1.0)
+    assert one.identical(two)
+
+
+def test_near_full_is_no_fault_and_half_empty_is_one(bank):
+    full = ask(bank, "vehicle", amps=0.0, display_soc=99.0, since_full=2.0, temperature=15.0)
+    half = ask(bank, "vehicle", amps=0.0, display_soc=45.0, since_full=20.0, temperature=15.0)
+    assert full.attrs["not_a_fault"] > 0.6
+    assert chance(full, "near_full") > 0.6
+    assert half.attrs["not_a_fault"] < 0.05
+
+
+def test_the_rule_holds_for_the_true_charge_and_not_for_the_display(bank):
+    # The same display says less after a long time without a full charge.
+    fresh = ask(bank, "vehicle", amps=0.0, display_soc=97.0, since_full=3.0, temperature=15.0)
+    stale = ask(bank, "vehicle", amps=0.0, display_soc=97.0, since_full=160.0, temperature=15.0)
+    assert chance(fresh, "near_full") > chance(stale, "near_full") + 0.02
+
+
+def test_a_cold_battery_refuses_charge(bank):
+    cold = ask(bank, "shore", amps=0.0, temperature=-6.0)
+    assert chance(cold, "too_cold") > 0.6
+    expected = cold["expected_by_temperature_a"]
+    assert float(expected.sel(temperature_c=-15.0, quantile=0.95)) == 0.0
+    assert float(expected.sel(temperature_c=25.0, quantile=0.5)) > 10.0
+
+
+def test_a_fuse_that_reads_differently_is_found_and_one_that_reads_alike_cleared(bank):
+    base = dict(amps=0.0, display_soc=50.0, since_full=20.0, temperature=15.0)
+    blown = ask(bank, "vehicle", **base, fuse_in=13.9, fuse_out=12.9)
+    alike = ask(bank, "vehicle", **base, fuse_in=13.9, fuse_out=13.88)
+    assert chance(blown, "open_path") > 0.95
+    assert chance(alike, "open_path") < 0.15
+
+
+def test_panel_voltage_and_night(bank):
+    base = dict(amps=0.0, display_soc=50.0, since_full=20.0, temperature=15.0)
+    dead = ask(bank, "solar", **base, panel_volts=6.0)
+    sunny = ask(bank, "solar", **base, panel_volts=20.5)
+    assert chance(dead, "no_supply") > chance(sunny, "no_supply") + 0.2
+    from dataclasses import replace
+
+    from socband.site_fields import ClockTime
+
+    setup, cell = bank
+    night = replace(setup, present=replace(setup.present, clock=ClockTime(23 * 60)))
+    dark = charging(night, cell, None, {"amps": 0.0, "temperature": 15.0}, 1, MEMBERS, "solar")
+    assert chance(dark, "weak_sun") > 0.6
+
+
+def test_a_sound_current_is_no_fault_and_a_feeble_one_is_noticed(bank):
+    base = dict(display_soc=50.0, since_full=20.0, temperature=15.0)
+    sound = ask(bank, "vehicle", amps=29.0, **base)
+    feeble = ask(bank, "vehicle", amps=8.0, **base)
+    assert sound.attrs["not_a_fault"] > 0.95
+    assert feeble.attrs["not_a_fault"] < 0.2
+
+
+def test_expected_current_tapers_to_nothing_at_full(bank):
+    expected = ask(bank, "shore")["expected_by_soc_a"].sel(quantile=0.5).values
+    assert expected[0] > 20.0  # shore bulk about 30 A: common practice, no source
+    assert expected[-1] < 5.0
+    assert np.all(np.diff(expected) <= 1e-9)
+
+
+@pytest.mark.parametrize("source", KINDS)
+def test_text_json_and_picture(bank, source):
+    from matplotlib.figure import Figure
+
+    dataset = ask(bank, source)
+    text = charging_text(dataset)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "STOP HERE and call a licensed technician" in text
+    assert "common practice" in text
+    assert text.index("STOP HERE") > text.index("Checks, in this order")
+    data = json.loads(json.dumps(charging_json(dataset)))
+    assert data["checks"][0]["expect"]
+    assert sum(e["probability"] for e in data["explanations"]) == pytest.approx(1.0)
+    ax = Figure().subplots()
+    assert charging_plot(dataset, ax) is ax
+
+
+def test_an_unknown_source_is_one_clear_error(bank):
+    with pytest.raises(InputError, match="did you mean 'solar'"):
+        ask(bank, "solr")

@@ -1,0 +1,67 @@
+"""Expected information gain against closed forms, and what it recommends."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from socband.causes import CauseSettings
+from socband.models import load_cell
+from socband.next_measurement import expected_information_gain, rank_tests
+from socband.site import read_setup
+from socband.suspects import Options, judge
+
+EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "workshop-van.toml"
+
+
+@pytest.mark.parametrize(("signal", "noise"), [(1.0, 1.0), (0.5, 1.0), (3.0, 0.7)])
+def test_linear_gaussian_gain_is_half_log_one_plus_signal_over_noise(signal, noise):
+    # Closed form: mutual information of a Gaussian channel, ½ ln(1 + S/N) (Shannon 1948).
+    rng = np.random.default_rng(5)
+    theta = signal * rng.standard_normal((1, 4000))
+    bits, error = expected_information_gain(
+        theta, np.array([[noise]]), np.random.default_rng(6), outer=1500
+    )
+    exact = 0.5 * np.log2(1.0 + (signal / noise) ** 2)
+    assert abs(bits - exact) < 3.0 * error, (bits, exact, error)
+    assert error < 0.06
+
+
+def test_two_independent_readings_add_their_gains():
+    rng = np.random.default_rng(7)
+    theta = rng.standard_normal((2, 4000))
+    bits, error = expected_information_gain(
+        theta, np.array([[1.0], [0.5]]), np.random.default_rng(8), outer=1500
+    )
+    exact = 0.5 * np.log2(2.0) + 0.5 * np.log2(5.0)
+    assert abs(bits - exact) < 3.0 * error + 0.02  # the inner mean is biased upwards a little
+
+
+def test_gain_about_groups_sharp_blind_and_bounded():
+    groups = np.arange(4000) % 2
+    mean = 10.0 * groups[None, :].astype(float)
+    rng = np.random.default_rng(9)
+    sharp, _ = expected_information_gain(mean, np.array([[0.1]]), rng, groups)
+    assert sharp == pytest.approx(1.0, abs=0.01)  # two equal causes: one bit, no more
+    blind, error = expected_information_gain(0.0 * mean, np.array([[0.1]]), rng, groups)
+    assert abs(blind) < max(3.0 * error, 1e-3)
+
+
+def test_offset_against_untracked_load_is_settled_with_everything_off():
+    # Check by thought: only the offset shows on a display with everything switched off.
+    setup, cell = read_setup(EXAMPLE), load_cell("lfp-prismatic-100ah")
+    two = CauseSettings(weight={"offset": 0.5, "untracked_steady": 0.5})
+    options = Options(causes=two)
+    done = {"clamp": -1.8, "display": -1.4}
+    verdict = judge(setup, cell, None, done, members=6000, options=options)
+    assert 0.1 < verdict.probability["offset"] < 0.9
+    ranked = rank_tests(verdict, setup, cell, done)
+    assert ranked[0].key == "display_all_off"
+    assert ranked[0].gain_bits > 5.0 * ranked[1].gain_bits
+    assert "clamp_at_post" not in [test.key for test in ranked]
+    rates = [test.rate for test in ranked]
+    assert rates == sorted(rates, reverse=True)
+    after = judge(setup, cell, None, done | {"display_off": 0.0}, members=6000, options=options)
+    assert after.probability["untracked_steady"] > 0.99

@@ -1,0 +1,221 @@
+"""Suspects: prediction against the cell's own equations, verdicts on simulated houses, views.
+
+The houses come from `benchmarks/house_truth.py`, a simulator with another cell than the inference
+model; `benchmarks/suspects_houses.py` states the figures on 300 of them.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from socband import cell as c
+from socband.causes import CAUSES, PARAMETERS, CauseSettings, P, hypotheses
+from socband.logs import Log
+from socband.models import load_cell
+from socband.site import read_setup
+from socband.suspects import Options, judge, suspects
+from socband.suspects_design import LogColumns, ModelSettings
+from socband.suspects_model import Likelihood, Yardstick
+from socband.suspects_report import not_separable, suspects_figure, suspects_json, suspects_text
+
+ROOT = Path(__file__).resolve().parent.parent
+EXAMPLE = ROOT / "examples" / "workshop-van.toml"
+CELL = "lfp-prismatic-100ah"
+OPTIONS = Options(model=ModelSettings(most_blocks=150, draws=120))
+
+
+@pytest.fixture(scope="module")
+def truth():
+    spec = importlib.util.spec_from_file_location(
+        "house_truth", ROOT / "benchmarks" / "house_truth.py"
+    )
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["house_truth"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def houses(truth):
+    causes = ["none"] * 3 + ["untracked_steady"] * 2 + ["offset", "offset", "missing_battery"]
+    return truth.make_houses(len(causes), 4242, causes, longest_days=6.0)
+
+
+@pytest.fixture(scope="module")
+def verdicts(houses):
+    cell = load_cell(CELL)
+    return [
+        judge(h.setup, cell, h.log, {"display_soc": 100 * h.display_soc}, 0, 6000, OPTIONS)
+        for h in houses
+    ]
+
+
+def test_members_are_the_cells_own_equations():
+    # Reference: `cell.simulate`, the readable form of the same physics, at a steady current.
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    t = np.arange(0.0, 40000.0, 60.0)
+    offset, gain, untracked, fraction, resistance = 0.5, 0.04, 1.2, 0.9, 1.3
+    true_a = np.where(t < 20000.0, -12.0, 6.0)
+    per_cell = true_a * cell.capacity_ah / setup.bank.rated_capacity_ah
+    scale = cell.capacity_ah / setup.bank.rated_capacity_ah
+    simulated = c.simulate(
+        cell, t, per_cell, 12.0, 0.95, 0.0, capacity_ah=fraction * cell.capacity_ah
+    )
+    seen = (1.0 + gain) * (true_a + untracked) + offset
+    volt = 4.0 * simulated.voltage_v
+    log = Log("made", t, seen, volt, temperature_c=np.full(len(t), 12.0))
+    model = ModelSettings(step_s=60.0, block_s=60.0, most_blocks=10**6)
+    columns = LogColumns(log, setup, cell, model)
+    hypothesis = next(
+        h for h in hypotheses(setup, CauseSettings()) if h.cause == "untracked_steady"
+    )
+    design = columns.design(hypothesis, CauseSettings())
+    flat = Yardstick.flat(len(design.voltage_v))
+    likelihood = Likelihood(design, hypothesis, columns, CauseSettings(), flat)
+    values = np.zeros((len(PARAMETERS), 1))
+    for name, value in dict(offset_a=offset, gain=gain, untracked_a=untracked, start_soc=0.95,
+                            capacity_fraction=fraction, resistance_factor=1.0,
+                            capacity_setting=1.0, efficiency_setting=1.0).items():  # fmt: skip
+        values[P[name]] = value
+    _, _, soc = likelihood.residuals(values)
+    middle = 0.5 * (simulated.soc[1:] + simulated.soc[:-1])
+    n = len(design.voltage_v)
+    assert np.abs(soc[0] - middle[:n]).max() < 2e-4  # charge efficiency acts on the seen current
+    white = likelihood.residuals(values)[0][0]
+    x, before = np.empty(n), 0.0
+    for k in range(n):
+        before = design.carry[k] * before + np.sqrt(1 - design.carry[k] ** 2) * white[k]
+        x[k] = before
+    rest_v = x * flat.std_v
+    inside = (np.abs(design.anchor_hours * 3600.0 - 20000.0) > 600.0) & (design.anchor_hours > 0.2)
+    assert np.abs(rest_v[inside]).max() < 1.5e-3  # blocks are means over a step
+    # resistance and connection: what they add is R·I to the volt
+    values[P["connection_ohm"]] = 0.01
+    shifted = likelihood.residuals(values)[0][0]
+    y, before = np.empty(n), 0.0
+    for k in range(n):
+        before = design.carry[k] * before + np.sqrt(1 - design.carry[k] ** 2) * shifted[k]
+        y[k] = before
+    extra = (x - y) * flat.std_v * 4.0
+    assert extra[10] == pytest.approx(0.01 * -12.0, rel=1e-6)
+    del resistance, scale
+
+
+def test_priors_are_proper_and_every_cause_has_words():
+    from socband.causes import UNITS
+    from socband.suspects_words import WORDS
+
+    found = hypotheses(read_setup(EXAMPLE), CauseSettings())
+    assert sum(h.weight for h in found) == pytest.approx(1.0)
+    assert {h.cause for h in found} == set(CAUSES) == set(WORDS) == set(UNITS)
+    rng = np.random.default_rng(0)
+    for hypothesis in found:
+        values = hypothesis.values(rng.standard_normal((len(hypothesis.free), 200)))
+        assert np.all(np.isfinite(values))
+    negative = [h for h in found if h.cause == "offset" and h.mirrored_at]
+    assert negative[0].values(np.zeros((len(negative[0].free), 1)))[P["offset_a"]] < 0.0
+
+
+def test_top_suspect_is_right_or_inseparable_on_houses(houses, verdicts):
+    group = {"untracked_steady", "untracked_hours", "offset", "dead_band"}
+    right = 0
+    for house, verdict in zip(houses, verdicts, strict=True):
+        top = max(verdict.probability, key=verdict.probability.get)
+        # offset and untracked load are one sum for any log: either name is as good
+        right += top == house.cause or ({top, house.cause} <= group)
+    assert right >= 7, [(h.cause, v.probability) for h, v in zip(houses, verdicts, strict=True)]
+
+
+def test_untracked_load_plus_offset_is_recovered(houses, verdicts):
+    for house, verdict in zip(houses, verdicts, strict=True):
+        if house.cause not in ("untracked_steady", "offset"):
+            continue
+        truth_a = house.untracked_a + house.parameters["offset_a"]
+        drawn = verdict.draws.untracked_mean() + verdict.draws.values[P["offset_a"]]
+        low, high = np.quantile(drawn, [0.005, 0.995])
+        assert low - 0.03 <= truth_a <= high + 0.03, (house.cause, truth_a, low, high)
+
+
+def test_readings_settle_offset_against_untracked(houses):
+    cell = load_cell(CELL)
+    house = next(h for h in houses if h.cause == "untracked_steady")
+    readings = {"display_soc": 100 * house.display_soc, "clamp": -3.0, "display_off": 0.0}
+    readings["display"] = -3.0 + house.untracked_a
+    settled = judge(house.setup, cell, house.log, readings, 0, 6000, OPTIONS)
+    assert settled.probability["untracked_steady"] + settled.probability["untracked_hours"] > 0.9
+
+
+def test_a_reading_of_the_wrong_sign_is_no_untracked_load():
+    # A display that shows more discharge than flows cannot be a load it does not see.
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    verdict = judge(setup, cell, None, {"clamp": -1.8, "display": -2.4}, 0, 8000)
+    assert verdict.probability["untracked_steady"] + verdict.probability["untracked_hours"] < 0.05
+    assert max(verdict.probability, key=verdict.probability.get) == "offset"
+    assert verdict.size["offset"][2] < 0.0
+
+
+def test_same_seed_same_numbers_and_no_log_is_the_prior():
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    one, two = (judge(setup, cell, None, {}, 3, 4000) for _ in range(2))
+    assert one.probability == two.probability
+    for name, p in one.probability.items():
+        assert p == pytest.approx(one.prior[name], abs=1e-9)
+    other = judge(setup, cell, None, {"clamp": -1.8, "display": -0.4}, 3, 8000)
+    assert other.probability["untracked_steady"] + other.probability["untracked_hours"] > 0.6
+    assert other.probability["none"] < 0.02
+
+
+def test_capacity_reading_points_to_lost_capacity_or_a_missing_battery():
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    verdict = judge(setup, cell, None, {"capacity": 95.0, "display_off": 0.0}, 0, 8000)
+    assert verdict.probability["lost_capacity"] + verdict.probability["missing_battery"] > 0.9
+    sound = judge(setup, cell, None, {"capacity": 186.0, "display_off": 0.0}, 0, 8000)
+    assert sound.probability["lost_capacity"] + sound.probability["missing_battery"] < 0.02
+
+
+@pytest.fixture(scope="module")
+def dataset(houses):
+    house = next(h for h in houses if h.cause == "untracked_steady")
+    readings = {"display_soc": 100 * house.display_soc}
+    return suspects(house.setup, load_cell(CELL), house.log, readings, 0, 6000, OPTIONS)
+
+
+def test_views_of_a_log(dataset):
+    text = suspects_text(dataset)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "licensed" in text
+    assert "Together:" in text
+    data = json.loads(json.dumps(suspects_json(dataset)))
+    assert {"suspects", "not_separable", "next_measurements"} <= set(data)
+    first = data["suspects"][0]
+    assert {"cause", "probability", "size", "unit", "display_drift_per_day"} <= set(first)
+    assert set(first["size"]) == {"p05", "p50", "p95"}
+    ranked = [s["probability"] for s in data["suspects"]]
+    assert ranked == sorted(ranked, reverse=True)
+    assert sum(ranked) == pytest.approx(1.0)
+    assert {"what", "gain_bits", "minutes"} <= set(data["next_measurements"][0])
+    assert len(suspects_figure(dataset).axes) == 3
+
+
+def test_offset_and_untracked_load_are_said_to_be_inseparable(dataset):
+    pairs = [frozenset(pair) for pair in not_separable(dataset)]
+    assert frozenset({"offset", "untracked_steady"}) in pairs
+    assert "Tells them apart: read the display with every load" in " ".join(
+        suspects_text(dataset).split()
+    )
+
+
+def test_dataset_survives_its_file(dataset, tmp_path):
+    import xarray as xr
+
+    path = tmp_path / "suspects.nc"
+    dataset.to_netcdf(path, engine="h5netcdf")
+    with xr.open_dataset(path, engine="h5netcdf") as back:
+        np.testing.assert_array_equal(back["probability"], dataset["probability"])
+        assert suspects_text(back) == suspects_text(dataset)
