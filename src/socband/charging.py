@@ -215,6 +215,8 @@ def _sound(
         bulk = source.current_a.ppf(u) if source.current_a else source.power_w.ppf(u) / volt
         if kind == "solar":
             bulk = bulk * source.performance_ratio.ppf(uniforms(seed, "ratio", n))
+        if source.current_a is not None and source.current_a.is_fixed:
+            bulk = bulk * np.exp(rules.plate_spread * normal_scores(seed, f"plate {kind}", n))
         if source.current_limit_a:
             bulk = np.minimum(bulk, source.current_limit_a)
     if kind == "solar":

@@ -136,7 +136,7 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     ax.set_xlim(0, 100)
     ax.set_ylim(bottom=min(-1.0, amps - 1.0))
     ax.grid(alpha=0.25)
-    ax.legend(loc="lower left", fontsize=8)
+    ax.legend(loc="center left", fontsize=8)
     return ax
 
 

@@ -18,7 +18,7 @@ class Rules:
 
     Attributes:
         bulk_a: current in bulk by source where the setup file does not say [A], and its relative
-            standard deviation `bulk_spread`.
+            standard deviation `bulk_spread`; `plate_spread` where the file gives a plain number.
         idle_above_soc: true charge above which a source may idle; None = it tapers instead.
         idle_spread: standard deviation of that threshold, 0..1.
         limit_v_per_cell: voltage at which the current tapers.
@@ -34,6 +34,7 @@ class Rules:
         default_factory=lambda: {"shore": 30.0, "vehicle": 25.0, "solar": 12.0}
     )
     bulk_spread: float = 0.2
+    plate_spread: float = 0.08
     idle_above_soc: dict[str, float | None] = field(
         default_factory=lambda: {"shore": None, "vehicle": 0.90, "solar": 0.90}
     )

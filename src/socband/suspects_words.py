@@ -115,11 +115,11 @@ PAIRS: dict[frozenset[str], tuple[str, str]] = {
         "untracked load does not",
     ),
     frozenset({"untracked_hours", "offset"}): (
-        "full charges come at the same hours, so the sum over a day is the same",
+        "full charges at the same hours, or a single reading, show only one sum",
         "read the display with everything off; or clamp the post inside and outside those hours",
     ),
     frozenset({"untracked_steady", "untracked_hours"}): (
-        "full charges come at the same hours, so the sum over a day is the same",
+        "full charges at the same hours, or a single reading, do not show when it draws",
         "clamp meter against display at noon, in the evening and at night",
     ),
     frozenset({"dead_band", "untracked_steady"}): (
