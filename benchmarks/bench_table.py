@@ -22,6 +22,7 @@ from socband.bench_pool import pooled_scores
 from socband.bench_report import disconnect_table, save_plots, table
 from socband.datasets import BenchRecord, bench_record
 from socband.disconnect import score_disconnect
+from socband.errors import InputError
 from socband.estimators import estimator_names
 from socband.estimators.ekf import Ekf
 from socband.estimators.filter_model import Noise
@@ -98,4 +99,8 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    try:
+        main()
+    except InputError as error:
+        print(error, file=sys.stderr)
+        sys.exit(2)
