@@ -63,9 +63,8 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
 # ... and state.
 S_SOC, S_I1, S_I2, S_H, S_T, S_COUNT = range(6)
 # What `evaluate` leaves for a battery.
-E_NL, E_R0, E_R1, E_R2, E_SAT, E_DSAT, E_SLOPE, E_REST, E_ENTROPY, E_E, E_R, E_MIDDLE, E_COUNT = (
-    range(13)
-)
+E_NL, E_R0, E_R1, E_R2, E_SAT, E_DSAT, E_SLOPE, E_REST, E_ENTROPY, E_E, E_R = range(11)
+E_MIDDLE, E_LAG, E_COUNT = 11, 12, 13
 
 
 @JIT
@@ -97,6 +96,7 @@ def evaluate(cell, table, state, par, fac, ev, cap_curve):
         x = lam * abs(g)
         zs = state[b, S_SOC]
         bend = 1.0
+        keep = 1.0
         if g < 0.0:
             zc = max(zs, 1e-4)
             keep = math.exp(-x / zc)
@@ -115,7 +115,13 @@ def evaluate(cell, table, state, par, fac, ev, cap_curve):
         ocv = table[ks, OCV] + ws * (table[ks + 1, OCV] - table[ks, OCV])
         inside = min(max(ws, 0.0), 1.0)
         gap = table[ks, GAP] + inside * (table[ks + 1, GAP] - table[ks, GAP])
-        ev[b, E_SLOPE] = (table[ks + 1, OCV] - table[ks, OCV]) * 1024.0 * bend
+        slope = (table[ks + 1, OCV] - table[ks, OCV]) * 1024.0
+        ev[b, E_SLOPE] = slope * bend
+        drive /= cell[C_SAT_LAG]
+        # how much the surface charge's voltage follows the slow branch current [ohm]
+        ev[b, E_LAG] = (
+            slope * keep * lam * fac[b, 3] * par[b, B_RESISTANCE] / cell[C_CAPACITY]
+        ) / math.sqrt(1.0 + drive * drive)
         entropy = table[k, ENTROPY] + w * (table[k + 1, ENTROPY] - table[k, ENTROPY])
         ev[b, E_ENTROPY] = entropy
         warmer = (state[b, S_T] + 273.15 - cell[C_T_REF]) * entropy
@@ -169,9 +175,9 @@ def over_step(cell, state, par, fac, is_open, ev, heater_a, dt, a1, a2):
             ev[b, E_NL]
             + ev[b, E_R1] * ev[b, E_SAT]
             - r1 * state[b, S_I1]
-            + ev[b, E_R2] * (1.0 - f2) * state[b, S_I2]
+            + (ev[b, E_R2] * (1.0 - f2) - ev[b, E_LAG] * f2) * state[b, S_I2]
         )
-        ev[b, E_R] = ev[b, E_R0] + r1 + ev[b, E_R2] * f2 + middle
+        ev[b, E_R] = ev[b, E_R0] + r1 + (ev[b, E_R2] + ev[b, E_LAG]) * f2 + middle
         ev[b, E_MIDDLE] = middle
     return thevenin(par, is_open, ev, heater_a)
 

@@ -94,10 +94,10 @@ _MOST_TRIES = 50.0  # a step is taken back so often and no more, whatever the li
     P, A,  # loads
     NL, V1, DS, RR0, RR1, RR2, SLOPE, REST, ENT, LAM, GAPV, SURF, BEND,  # evaluated
     M0, M1, PM0, PM1, VD, VC, BELOW0, BELOW1, DELAY0, DELAY1,  # limits
-    ATTENTION, OUT_AH, LOAD_J, LOSS_J, BATTERY_J, STEPS, GRID, QV, TOTAL, UMEAN, K1INV, TRIES,
+    ATTENTION, OUT_AH, LOAD_J, LOSS_J, BATTERY_J, STEPS, GRID, QV, TOTAL, UMEAN, K1INV, TRIES, LAGR,
 
-) = range(0, 64 * LANES, LANES)  # fmt: skip
-SIZE = 64 * LANES
+) = range(0, 65 * LANES, LANES)  # fmt: skip
+SIZE = 65 * LANES
 
 _VECTOR = njit(
     cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"}, inline="never"
@@ -188,8 +188,8 @@ def _step(w, cell):
         i1 = w[I1 + k]
         i2 = w[I2 + k]
         r1 = w[RR1 + k] * w[DS + k] * f1
-        e = w[NL + k] + w[V1 + k] - r1 * i1 + w[RR2 + k] * (1.0 - f2) * i2
-        rc = w[RR0 + k] + r1 + w[RR2 + k] * f2
+        e = w[NL + k] + w[V1 + k] - r1 * i1 + (w[RR2 + k] * (1.0 - f2) - w[LAGR + k] * f2) * i2
+        rc = w[RR0 + k] + r1 + (w[RR2 + k] + w[LAGR + k]) * f2
         r = (rc + 0.5 * w[SLOPE + k] * dt * qs) * w[PAR + k] + w[LEAD + k]
         half = 0.5 * (e - r * w[A + k])
         root = half * half - r * w[P + k]
@@ -248,6 +248,7 @@ def _surface(w, cell):
     for k in range(LANES):
         q = w[KL + k] * w[RF + k] * w[I2 + k] * per
         w[QV + k] = q
+        w[LAGR + k] = w[KL + k] * w[RF + k] * per * s_lag / math.sqrt(1.0 + q * q)
         large += 1 if abs(q) > 1.0 else 0
     if large == 0:
         for k in range(LANES):
@@ -267,6 +268,7 @@ def _surface(w, cell):
         moved = zc * (1.0 - keep)
         w[SURF + k] = z - moved if out else z + moved
         w[BEND + k] = keep * (1.0 + x)
+        w[LAGR + k] *= keep * w[LAM + k]
 
 
 @_VECTOR
@@ -311,6 +313,7 @@ def _finish(w, cell):
         w[V1 + k] = w[RR1 + k] * w[QV + k] * sat1 * w[K1INV + k]
         w[NL + k] += warmer + w[SURF + k] * w[H + k]
         w[REST + k] += warmer + w[GAPV + k] * w[H + k]
+        w[LAGR + k] *= w[SLOPE + k]
         w[SLOPE + k] *= w[BEND + k]
         e = w[NL + k] + w[V1 + k] + w[RR2 + k] * w[I2 + k]
         r = w[RR0 + k] * w[PAR + k] + w[LEAD + k]
