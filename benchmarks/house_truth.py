@@ -228,7 +228,7 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
         sun = np.sin(np.pi * np.clip((hour - 7.5) / 10.0, 0.0, 1.0))
         solar = peak * sun * cloud_day[np.arange(n), day] * np.clip(flicker, 0.2, 1.2)
         inside = np.mod(hour - window[:, 0], 24.0) < window[:, 1] - window[:, 0]
-        hidden = np.where(off, 0.0, untracked * inside)
+        hidden = np.where(off & (solar <= 0.0), 0.0, untracked * inside)
         # ---- voltage source behind a resistance, and a charger that holds its limit
         z_s = z + lag * i3
         e = 4.0 * (at(ocv, z_s) + at(hysteresis, z_s) * (0.6 * h_fast + 0.4 * h_slow))
@@ -350,6 +350,7 @@ def _setup(strings: int, above_v: float, below_a: float, for_s: float, celsius: 
             },
             "ambient": {"temperature_c": float(np.round(celsius))},
             "present": {"clock": "12:00"},
+            "limits": {"disconnect_v": 10.8},
         },
         name="house.toml",
     )

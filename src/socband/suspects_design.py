@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,10 +115,11 @@ class LogColumns:
         self.declared_s = log.time_s[full_rows(log, FullRule.of_monitor(setup))]
         self.true_rule = FullRule.of_cells(bank.cells_in_series, bank.rated_capacity_ah)
         true_s = log.time_s[full_rows(log, self.true_rule)]
-        # A declared full with which the cells agree, if only for a minute, counts as a true one.
-        agreeing = log.time_s[full_rows(log, replace(self.true_rule, for_s=60.0))]
-        near = [s for s in self.declared_s if np.any(np.abs(agreeing - s) < 3600.0)]
-        near = [s for s in near if not np.any(np.abs(true_s - s) < 7200.0)]
+        # A declared full with which the cells agree, if only for a moment, counts as a true one.
+        rows = full_rows(log, FullRule.of_monitor(setup))
+        agree = log.voltage_v[rows] >= self.true_rule.above_v
+        agree &= np.abs(log.current_a[rows]) <= self.true_rule.below_a
+        near = [s for s in log.time_s[rows[agree]] if not np.any(np.abs(true_s - s) < 7200.0)]
         self.true_s = np.union1d(true_s, near)
         seen = track.current_a / self.scale.cell_per_bank
         zero_rows = np.concatenate([[0.0], (log.current_a[1:] == 0.0) * np.diff(log.time_s)])
@@ -126,12 +127,30 @@ class LogColumns:
         ends = np.searchsorted(log.time_s, track.time_s, side="right") - 1
         starts = np.searchsorted(log.time_s, track.time_s - track.dt_s + 1e-6, side="right") - 1
         self.zero = np.clip((total_zero[ends] - total_zero[starts]) / track.dt_s, 0.0, 1.0)
+        self.off = self._disconnected(log, starts, ends)
+        self.zero *= 1.0 - self.off
         self.seen = seen
         self.kept = np.where(seen > 0.0, cell.coulombic_efficiency, 1.0) * seen
         self.a1 = np.exp(-track.dt_s / cell.tau1_s)
         self.a2 = np.exp(-track.dt_s / cell.tau2_s)
-        self.base = [self.branches(x) for x in (seen, 1.0 - self.zero, self.zero)]
+        nonzero = (1.0 - self.zero) * (1.0 - self.off)
+        self.base = [self.branches(x) for x in (seen, nonzero, self.zero)]
         self.hysteresis = self._hysteresis()
+
+    def _disconnected(self, log: Log, starts: Array, ends: Array) -> Array:
+        """(t,) share of each step in which the bank is off: from the disconnect until it charges.
+
+        No load draws then, not even one that the monitor cannot see.
+        """
+        bank, limits = self.setup.bank, self.setup.limits
+        row = np.arange(len(log))
+        low = log.voltage_v <= limits.disconnect_v.median + 0.02
+        charged = log.current_a > 0.002 * bank.rated_capacity_ah
+        last_low = np.maximum.accumulate(np.where(low, row, -1))
+        off = last_low > np.maximum.accumulate(np.where(charged, row, -1))
+        total = np.concatenate([[0.0], np.cumsum(off[1:] * np.diff(log.time_s))])
+        share = (total[ends] - total[starts]) / self.track.dt_s
+        return np.clip(share, 0.0, 1.0)
 
     def branches(self, current: Array) -> tuple[Array, Array]:
         """Both branch currents driven by a column of current."""
@@ -153,7 +172,9 @@ class LogColumns:
             on = np.ones(len(track))
         else:
             on = track.patterns_on((Pattern(hypothesis.hours),))[0]
-        current = np.stack([self.seen, 1.0 - self.zero, self.zero, on])
+        on = on * (1.0 - self.off)
+        nonzero = (1.0 - self.zero) * (1.0 - self.off)
+        current = np.stack([self.seen, nonzero, self.zero, on])
         driven = [*self.base, self.branches(on)]
         i1, i2 = np.stack([d[0] for d in driven]), np.stack([d[1] for d in driven])
         dt_h = track.dt_s / 3600.0

@@ -90,8 +90,8 @@ def fit_log(
     rng = np.random.default_rng([seed, 7])
     columns = LogColumns(log, setup, cell, model)
     yardstick, score = reference(columns, causes, rng)
-    dt_s = np.diff(log.time_s)
-    zero_share = float(np.sum(dt_s * (log.current_a[1:] == 0.0)) / np.sum(dt_s))
+    dt_s = columns.track.dt_s
+    zero_share = float(np.sum(columns.zero * dt_s) / np.sum(dt_s))
     all_of_them = hypotheses(setup, causes, zero_share=zero_share)
     likelihoods, fits = [], []
     for hypothesis in all_of_them:
