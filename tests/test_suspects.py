@@ -219,3 +219,19 @@ def test_dataset_survives_its_file(dataset, tmp_path):
     with xr.open_dataset(path, engine="h5netcdf") as back:
         np.testing.assert_array_equal(back["probability"], dataset["probability"])
         assert suspects_text(back) == suspects_text(dataset)
+
+
+def test_nothing_draws_between_disconnect_and_the_next_charge():
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    t = np.arange(0.0, 30000.0, 60.0)
+    volt, seen = np.full(len(t), 13.0), np.full(len(t), -5.0)
+    limit = setup.limits.disconnect_v.median
+    volt[100] = limit - 0.1
+    volt[101:300], seen[101:300] = 12.0, 0.0  # off, and showing zero
+    seen[300:] = 10.0
+    columns = LogColumns(Log("made", t, seen, volt), setup, cell, ModelSettings(step_s=60.0))
+    off = columns.off > 0.5
+    assert off[102:298].all()
+    assert not off[:98].any()
+    assert not off[301:].any()
+    assert columns.zero.sum() < 2.0  # a bank that is off swallows no standby load
