@@ -86,9 +86,7 @@ def run(folder: Path, members: int = 4000, seed: int = 0) -> Outcome:
         path = Path(scratch) / "seen.csv"
         write_view(record, path)
         log = read_log(path, cells_in_series=setup.bank.cells_in_series)
-    dataset = replay(
-        setup, load_cell(setup.bank.cell), log, Settings(members=members, seed=seed), step_s=30.0
-    )
+    dataset = replay(setup, load_cell(setup.bank.cell), log, Settings(members=members, seed=seed))
     display = dataset["display_soc"].values
     true = dataset["true_soc"].values
     low, likely, high = dataset["soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values.T
