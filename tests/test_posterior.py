@@ -49,7 +49,14 @@ UNKNOWNS = Unknowns(
     temperature_offset_k=fixed(0.0),
 )
 
-PLAIN = Settings(eta=1.0, error_scale=1.0, tau_scale=1.0, outlier_sigma=1e6, ess_share=0.0)
+PLAIN = Settings(
+    eta=1.0,
+    error_scale=1.0,
+    tau_scale=1.0,
+    least_noise_v=0.0,
+    outlier_sigma=1e6,
+    ess_share=0.0,
+)
 
 
 def make_track(cell: CellModel, seed: int = 3, offset_a: float = 0.015) -> Track:

@@ -51,6 +51,21 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
     "offset_a": {"units": "A", "long_name": "offset of the shunt"},
     "untracked_a": {"units": "A", "long_name": "current of the untracked load while it draws"},
     "capacity_fraction": {"units": "1", "long_name": "present over rated capacity"},
+    "inverter_cutout_hours": {"units": "h", "long_name": "time until the inverter's own cut-out"},
+    "first_battery_open_hours": {
+        "units": "h",
+        "long_name": "time until the first battery of the bank opens",
+    },
+    "full_hours": {"units": "h", "long_name": "time until the bank is full"},
+    "usable_energy_wh": {"units": "W h", "long_name": "energy the loads get until the disconnect"},
+    "lvd_quantile_hours": {
+        "units": "h",
+        "long_name": "quantiles of the time until low-voltage disconnect",
+    },
+    "off_chance": {"units": "1", "long_name": "chance to last with that load switched off"},
+    "off_gain_hours": {"units": "h", "long_name": "time gained by switching that load off"},
+    "wake_off_hours": {"units": "h", "long_name": "time to wake on a charger with the loads off"},
+    "wake_on_hours": {"units": "h", "long_name": "time to wake on a charger with the loads on"},
     "survival": {"units": "1", "long_name": "probability that the bank is still on"},
 }
 
