@@ -174,3 +174,10 @@ def test_demand_can_be_exchanged():
     plan, _ = planned(40)
     double = run(with_demand(plan, plan.demand.scaled(2.0)))
     assert np.all(double.column(k.O_LVD) < run(plan).column(k.O_LVD))
+
+
+def test_a_plan_with_nan_is_refused():
+    plan, _ = planned(3)
+    plan.limits[1, 0] = np.nan
+    with pytest.raises(ValueError, match="NaN"):
+        run(plan)

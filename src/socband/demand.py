@@ -233,9 +233,10 @@ class Demand:
 
     def mean_power_w(self, bank_voltage_v: float, horizon_s: float) -> Array:
         """(n, L) mean power within the horizon at a bank voltage [W], surges left aside."""
+        spans = np.minimum(self.spans, horizon_s)
         share = np.array(
             [
-                np.sum(np.diff(self.spans[self.span_ptr[j] : self.span_ptr[j + 1]], axis=1))
+                np.sum(np.diff(spans[self.span_ptr[j] : self.span_ptr[j + 1]], axis=1))
                 for j in range(len(self.names))
             ]
         )

@@ -247,11 +247,19 @@ def run(
         coarse: multiplies the lengths of steps; for tests of the steps themselves.
         stop_at_lvd: end a member at its disconnect.
         general: use the general kernel even where the faster one would do.
+
+    Raises:
+        ValueError: a number of the plan is NaN.
     """
     from socband.kernels_forward import O_COUNT, O_SOC
 
     n = len(plan)
     demand, sources, batteries = plan.demand, plan.sources, plan.batteries
+    numbers = (batteries.state, batteries.parameters, plan.limits, plan.ambient, demand.power_w,
+               demand.current_a, demand.duty, demand.cycle_s, sources.scale)  # fmt: skip
+    if any(np.isnan(part).any() for part in numbers):
+        # a clock that is no number would never reach the horizon
+        raise ValueError("a plan holds NaN: every number of every member must be known")
     enabled = np.array([name not in set(off) for name in demand.names], dtype=bool)
     soc = np.empty((n, len(plan.grid_s)), dtype=np.float32)
     report = np.empty((n, O_COUNT))

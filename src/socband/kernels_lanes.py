@@ -21,6 +21,7 @@ from socband.kernels_bank import (
     B_RESISTANCE,
     C_CAPACITY,
     C_CONDUCTANCE,
+    C_EFFICIENCY,
     C_GAMMA,
     C_HEAT,
     C_LEAK,
@@ -161,6 +162,7 @@ def _step(w, cell):
     inv1 = 1.0 / tau1
     inv2 = 1.0 / tau2
     leak = cell[C_LEAK]
+    efficiency = cell[C_EFFICIENCY]
     gamma = cell[C_GAMMA]
     heat_inv = 1.0 / cell[C_HEAT]
     conductance = cell[C_CONDUCTANCE]
@@ -211,11 +213,12 @@ def _step(w, cell):
         w[I2S + k] = i2
         w[HS + k] = h
         w[TS + k] = t
-        w[Z + k] = max(z + i * dt * qs - leak * dt, -0.2)
+        kept = i * efficiency if i > 0.0 else i
+        w[Z + k] = min(max(z + kept * dt * qs - leak * dt, -0.2), 1.2)
         w[I1 + k] = i + a1 * (i1 - i)
         w[I2 + k] = i + a2 * (i2 - i)
         b = _exp_short(-abs(i) * gamma * dt * qs)
-        sign = -1.0 if i < 0.0 else 0.0
+        sign = -1.0 if i < 0.0 else (1.0 if i > 0.0 else 0.0)
         w[H + k] = sign + b * (h - sign)
         heat = i * (e + rc * i - w[REST + k]) + i * (t + 273.15) * w[ENT + k]
         steady = w[WARM + k] + heat * conductance_inv
