@@ -37,7 +37,7 @@ from socband.scoring import LEVELS, score_record
 
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
-GRID = tuple(itertools.product((1.0, 0.5), (1.0, 1.5, 2.0, 3.0), (0.5, 1.0)))
+GRID = tuple(itertools.product((0.5, 0.25), (1.5, 2.0, 3.0), (0.5,)))
 SEED = 2000  # other faults than any that score
 
 # The inner temperatures of the 2.06 Ah cell: filtered with a model fitted without them.

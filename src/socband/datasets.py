@@ -194,12 +194,11 @@ def _known() -> dict[str, _Known]:
             records[f"{way}_{end}"] = _Known(
                 _LARGE,
                 f"{way}_{end}.mat",
-                "lfp-26650-2ah",
+                "lfp-26650-2.5ah",
                 rule,
                 "EIS_0.1A_Discharge.mat",
                 # These rest after the last pulse, or are charged: no end at the cut-off.
                 ends_at_cutoff=(way, end) in {("COS_0.1A", "Discharge"), ("EIS_0.1A", "Discharge")},
-                scaled=True,
             )
     return records
 

@@ -165,9 +165,10 @@ def _weigh(
         # Evidence that picks out next to nothing of what the setup allows contradicts it.
         if effective < LEAST_EFFECTIVE:
             what = ", ".join(piece.label for piece in evidence)
+            typed = len(evidence) > (setup.present.rested_voltage_v is not None)
             raise InputError(
                 Problem(
-                    "present",
+                    "--evidence" if typed else "present.rested_voltage_v",
                     f"{what}, which hardly any bank explains that the display and the monitor's "
                     "errors allow",
                     "readings that fit together, or wider uncertainties",

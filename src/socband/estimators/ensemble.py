@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.estimators import Prior, band_dataset
+from socband.estimators import Prior, band_dataset, cell_temperature
 from socband.logs import Log
 from socband.posterior import Settings, condition
 from socband.quantity import Quantity
@@ -102,6 +102,7 @@ class Ensemble:
         self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
     ) -> xr.Dataset:
         """See `socband.estimators.Estimator`."""
+        log = replace(log, temperature_c=cell_temperature(log, cell, prior))
         track = Track.from_log(log, cell, Scale(), prior.temperature_c, self.step_s)
         # What stands for a day on the bench is `day_s` long.
         middle = track.time_s - 0.5 * track.dt_s
