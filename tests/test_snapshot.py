@@ -135,7 +135,7 @@ def test_rested_voltage_is_bayes_rule() -> None:
 
 def test_contradicting_readings_are_refused() -> None:
     """A display nobody's errors explain, and a voltage that belongs to another charge."""
-    with pytest.raises(InputError, match="rested_voltage_v"):
+    with pytest.raises(InputError, match=r"rested.voltage"):
         take_snapshot(
             make_setup(present={"rested_voltage_v": 4 * 3.42, "rested_hours": 10.0}),
             straight_cell(capacity_ah=100.0),
