@@ -184,11 +184,14 @@ class LogColumns:
         hours = track.time_s / 3600.0
 
         believes_all = hypothesis.cause not in ("false_rezero", "anything")
-        moments = self.true_s
-        if believes_all:
-            moments = np.union1d(self.true_s, self.declared_s)
-            near = np.concatenate([np.diff(moments) > 7200.0, [True]])
-            moments = moments[near[: len(moments)]]
+        # One moment for each cluster, the same for all hypotheses: what one of them takes for
+        # a reset must differ only where cells and monitor disagree.
+        moments = np.union1d(self.true_s, self.declared_s)
+        last_of_cluster = np.concatenate([np.diff(moments) > 7200.0, [True]])
+        moments = moments[last_of_cluster[: len(moments)]]
+        if not believes_all:
+            true = [np.any(np.abs(self.true_s - moment) <= 7200.0) for moment in moments]
+            moments = moments[np.array(true, dtype=bool)]
         resets = np.unique(np.clip(np.searchsorted(track.time_s, moments), 0, len(track) - 1))
         anchored = len(resets) > 0
         before = np.searchsorted(resets, np.arange(len(track)), side="right") - 1
