@@ -22,7 +22,7 @@ import numpy as np
 
 from socband import kernels as k
 from socband import kernels_band
-from socband.cell import CellTables
+from socband.cell import CellTables, surface_soc
 from socband.evidence import Context, Evidence
 from socband.models import CellModel
 from socband.posterior_settings import Settings, error_std_v, kernel_inputs
@@ -188,16 +188,26 @@ class _Run:
     def foresee(self, state: Array, weights: Array, first: int, last: int) -> None:
         """Set the size of the voltage-model error for the coming steps, one for all members.
 
-        It follows the slope of the OCV curve, averaged over where the ensemble is now. All later
-        runs over these steps (moves) meet the same numbers.
+        It follows the slope of the OCV curve at the surface charge, averaged over where the
+        ensemble is now, and how far the surface lags. All later runs over these steps (moves) meet
+        the same numbers.
         """
-        n_grid = len(self.table) - 1
-        row = np.clip((state[k.Z] * n_grid).astype(np.int64), 0, n_grid - 1)
+        track, n_grid = self.track, len(self.table) - 1
+        part = slice(first, last)
+        capacity_as = 3600.0 * self.cell.capacity_ah
+        moved = np.cumsum(track.current_a[part] * track.dt_s[part]) / capacity_as
+        soc = np.clip(state[k.Z] + moved[:, None], 1e-3, 1.0 - 1e-3)  # (steps, n)
+        slow_a = track.drive[k.RC2_MEAN, part][:, None]
+        surface = surface_soc(self.cell, soc, slow_a, track.temperature_c[part][:, None])
+        row = np.minimum((surface * n_grid).astype(np.int64), n_grid - 1)
         slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
-        mean_slope_v = np.sqrt(np.sum(weights * slope_v**2))
-        c_rate = np.abs(self.track.current_a[first:last]) / self.cell.capacity_ah
-        self.drive[k.SIGMA_E_V, first:last] = error_std_v(
-            self.cell, self.error_scale, mean_slope_v, c_rate
+        c_rate = np.abs(track.current_a[part]) / self.cell.capacity_ah
+        self.drive[k.SIGMA_E_V, part] = error_std_v(
+            self.cell,
+            self.error_scale,
+            np.sqrt(slope_v**2 @ weights),
+            c_rate,
+            np.abs(surface - soc) @ weights,
         )
 
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:
@@ -231,7 +241,8 @@ class _Run:
         resampled = []
         for first in range(0, t_all, settings.chunk):
             last = min(first + settings.chunk, t_all)
-            self.foresee(state, _weights(self.eta * (state[k.LOGLIK] - base)), first, last)
+            weights = _weights(self.eta * (state[k.LOGLIK] - base))
+            self.foresee(state, weights, first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
             kernels_band.band_rows(
                 z,

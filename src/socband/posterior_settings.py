@@ -110,17 +110,25 @@ def kernel_inputs(cell: CellModel, settings: Settings, tau_scale: float) -> tupl
     return common, np.ascontiguousarray(np.stack(temperature_factors(cell, grid), axis=-1))
 
 
-def error_std_v(cell: CellModel, error_scale: float, slope_v: Array, c_rate: Array) -> Array:
+# How far the surface charge lags is known to this share of itself (assumed: one lag of one time
+# constant stands for diffusion in many particles). It counts where the curve is steep: near empty,
+# under load.
+LAG_ERROR_SHARE = 0.2
+
+
+def error_std_v(
+    cell: CellModel, error_scale: float, slope_v: Array, c_rate: Array, lag: Array = 0.0
+) -> Array:
     """Standard deviation of the voltage-model error [V].
 
     Args:
         cell: its `voltage_error` says how the deviation is made up.
         error_scale: multiplies it.
-        slope_v: dOCV/dz where the bank is [V].
+        slope_v: dOCV/dz at the surface charge [V].
         c_rate: size of the current.
+        lag: how far the surface charge is from the mean charge, 0..1.
     """
     error = cell.voltage_error
-    variance = (
-        error.std_v**2 + (error.std_soc * slope_v) ** 2 + (error.std_v_per_c_rate * c_rate) ** 2
-    )
-    return error_scale * np.sqrt(variance)
+    along = error_scale**2 * error.std_soc**2 + (LAG_ERROR_SHARE * lag) ** 2
+    across = error.std_v**2 + (error.std_v_per_c_rate * c_rate) ** 2
+    return np.sqrt(error_scale**2 * across + along * np.square(slope_v))
