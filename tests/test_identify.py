@@ -231,7 +231,10 @@ def readme_commands() -> dict[str, dict]:
 
 
 def test_readme_reproduces_the_fastest_model(data_dir, tmp_path):
-    """The command in models/README.md gives the shipped file byte for byte."""
+    """The command in models/README.md gives the shipped file byte for byte.
+
+    The calibration of the filter, which another command adds at its end, is no part of the fit.
+    """
     pytest.importorskip("bpx", reason="the bpx extra is not installed")
     keywords = readme_commands()["lfp-18650-2ah"]
 
@@ -246,7 +249,8 @@ def test_readme_reproduces_the_fastest_model(data_dir, tmp_path):
     shipped = ROOT / keywords["out"]
     keywords["out"] = tmp_path / "again.toml"
     fit_command(**keywords)
-    assert (tmp_path / "again.toml").read_bytes() == shipped.read_bytes()
+    fitted, _, _ = shipped.read_text(encoding="utf-8").partition("\n[calibration]")
+    assert (tmp_path / "again.toml").read_text(encoding="utf-8").rstrip() == fitted.rstrip()
 
 
 def test_generic_cell_is_reproduced():

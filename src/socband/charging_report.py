@@ -33,7 +33,7 @@ CAUTIONS = (
 
 def charging_text(dataset: xr.Dataset) -> str:
     """The answer for its reader, in words that fit 80 columns."""
-    from socband.report import caution_lines, wrapped
+    from socband.report import caution_lines, chance_words, wrapped
 
     a = dataset.attrs
     kind = a["source_kind"]
@@ -44,7 +44,7 @@ def charging_text(dataset: xr.Dataset) -> str:
     verdict = "Probably not a fault" if a["not_a_fault"] >= 0.5 else "Probably a fault"
     sure = a["not_a_fault"] if a["not_a_fault"] >= 0.5 else 1.0 - a["not_a_fault"]
     lines = [
-        f"Charging from {kind}: {verdict.lower()}, {100 * sure:.0f} % sure",
+        f"Charging from {kind}: {verdict.lower()}, {chance_words(sure, 200)}",
         "",
         wrapped(f"Seen: {given}. A sound source should give {now[2]:.0f} A now (90 % sure: "
                 f"{now[0]:.0f} to {now[4]:.0f} A)."),
