@@ -21,6 +21,8 @@ from socband.whatif import smallest_set, switch_offs, wake_hours
 if TYPE_CHECKING:
     import xarray as xr
 
+WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
+
 CAUTIONS = (
     "An estimate, no measurement: never let a life-supporting device depend on it.",
     "Lithium banks can deliver thousands of amperes: work on them only with the bank isolated and "
@@ -61,9 +63,11 @@ def tonight(
     snapshot = take_snapshot(setup, cell, members, seed, evidence)
     plan = prepare(setup, cell, snapshot.members, seed=seed)
     ahead = dataset_of(plan, run(plan), snapshot.members, cell)
-    bought = switch_offs(plan)
+    few = snapshot.members.take(np.arange(min(members, WHAT_IF_MEMBERS)))
+    what_if = prepare(setup, cell, few, seed=seed)
+    bought = switch_offs(what_if)
     want = setup.question.want if want is None else want
-    enough = smallest_set(plan, want)
+    enough = smallest_set(what_if, want)
     off_hours, on_hours = _waking(setup, plan, snapshot.capacity_ah)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display = setup.present.display_soc
