@@ -33,7 +33,9 @@ def suspects(
         setup: setup file of bank and monitor.
         log: days of log of the monitor, if there are any.
         reading: taken by hand, such as --reading clamp=-1.8 --reading display=-0.4; may be given
-            several times. An unknown name lists all of them.
+            several times. Also display_off, clamp_off, hour, rested, rested_hours, night,
+            night_hours, capacity, capacity_hours, load, load_display, load_sag, display_soc,
+            since_full.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
         members: draws in all.
@@ -82,7 +84,8 @@ def charging(
         log: of the monitor, if there is one.
         source: what should be charging.
         reading: taken by hand, such as --reading amps=0.2 --reading volts=13.4; may be given
-            several times.
+            several times. Also temperature, panel_volts, fuse_in, fuse_out, display_soc,
+            since_full.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
         members: draws in all.
