@@ -44,7 +44,7 @@ class Forecaster(Protocol):
 
 @dataclass(frozen=True)
 class Naive:
-    """Displayed charge ÷ present current: what a monitor's "time to go" amounts to.
+    """Displayed charge ÷ present current: what one can work out from a display alone.
 
     `window_s`: the present current is the mean the monitor saw over this long; a few minutes
     (common practice, no source). States no band.
