@@ -90,6 +90,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
 from socband.kernels_step import (
     BLOCK,
     ON,
+    PRODUCT,
     SIZE,
     W_GAIN,
     W_LL,
@@ -100,8 +101,11 @@ from socband.kernels_step import (
     look_up_surface,
     predict,
     surface,
+    take_logs,
     update,
 )
+
+LOG_EVERY = 16  # updates: the product of so many variances stays far from underflow
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -145,6 +149,7 @@ def filter_range(
     tau2 = common[TAU2_S]
     tau_e = common[TAU_E_S]
     w = np.empty(SIZE)
+    which = np.empty(BLOCK, np.uint64)
     for start in range(first, last, BLOCK):
         m = min(BLOCK, last - start)
         for r in range(STATE_ROWS):
@@ -153,6 +158,10 @@ def filter_range(
         for r in range(PARAMETER_ROWS):
             for j in range(BLOCK):
                 w[W_GAIN + r * BLOCK + j] = parameters[r, start + min(j, m - 1)]
+        for j in range(BLOCK):
+            which[j] = pattern[start + min(j, m - 1)]
+            w[PRODUCT + j] = 1.0
+        updates = 0
         last_dt = last_temperature = np.nan
         a1 = a2 = ae = c1 = c2 = 0.0
         for t in range(n_steps):
@@ -169,18 +178,23 @@ def filter_range(
                 last_temperature = temperature_c[t]
                 at_temperature(w, factors, common, last_temperature)
             for j in range(BLOCK):
-                w[ON + j] = patterns_on[pattern[start + min(j, m - 1)], t]
+                w[ON + j] = patterns_on[which[j], t]
             predict(w, drive, t, dt, a1, a2, ae, c1, c2, charge_var[t], common)
             if not math.isnan(voltage_v[t]):
                 look_up(w, table)
                 surface(w, common)
                 look_up_surface(w, table)
                 update(w, voltage_v[t], drive[SIGMA_E_V, t], common)
+                updates += 1
+                if keep or updates == LOG_EVERY:
+                    take_logs(w, updates)
+                    updates = 0
             if keep:
                 for j in range(m):
                     out_z[t, start + j] = w[W_Z + j]
                     out_var[t, start + j] = w[ZZ + j]
                     out_loglik[t, start + j] = w[W_LL + j]
+        take_logs(w, updates)
         for r in range(STATE_ROWS):
             for j in range(m):
                 state[r, start + j] = w[r * BLOCK + j]

@@ -55,8 +55,9 @@ TAPER = 0.05
     CUR, ZM, I1M, I2M, ZV, ZV_Z,  # current, and the states' means over the step
     ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_I2, GAP, OCV_V, SLOPE,  # looked up
     TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
-) = range(0, 63 * BLOCK, BLOCK)  # fmt: skip
-SIZE = 63 * BLOCK
+    PRODUCT,  # of S since the log was last taken
+) = range(0, 64 * BLOCK, BLOCK)  # fmt: skip
+SIZE = 64 * BLOCK
 
 _VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
 
@@ -92,7 +93,11 @@ def at_temperature(w, factors, common, temperature_c):
 
 @_VECTOR
 def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
-    """x <- F x and P <- F P F' + Q, written out; F couples only through b."""
+    """x <- F x and P <- F P F' + Q, written out; F couples only through b.
+
+    The curves of a cell and those of its model lie apart by a shift that is full below
+    1 - `TAPER` and fades to nothing at full, where charge is defined.
+    """
     seen, efficiency = drive[SEEN_A, t], common[EFFICIENCY]
     before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
     before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
@@ -119,6 +124,10 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
         w[W_I1 + j] = gain * end1 + a1 * own1 + g1 * rest
         w[W_I2 + j] = gain * end2 + a2 * own2 + g2 * rest
         w[ZM + j] = w[W_Z + j] + 0.5 * q * amps
+        fading = (1.0 - w[ZM + j]) * (1.0 / TAPER)
+        within = (fading > 0.0) & (fading < 1.0)
+        w[ZV + j] = w[ZM + j] + w[W_SHIFT + j] * min(max(fading, 0.0), 1.0)
+        w[ZV_Z + j] = 1.0 - w[W_SHIFT + j] * (1.0 / TAPER) if within else 1.0
         w[W_Z + j] += q * amps
         w[W_E + j] *= ae
         # hysteresis, Plett 2004: first what the seen current does, back and forth within the step,
@@ -149,17 +158,9 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
 
 @_VECTOR
 def look_up(w, table):
-    """What depends on the mean charge, as the member's own curves place it.
-
-    The curves of a cell and those of its model lie apart by a shift that is full below
-    1 - `TAPER` and fades to nothing at full, where charge is defined.
-    """
+    """What depends on the mean charge, as the member's own curves place it."""
     n_grid = table.shape[0] - 1
     for j in range(BLOCK):
-        z = w[ZM + j]
-        fading = (1.0 - z) / TAPER
-        w[ZV + j] = z + w[W_SHIFT + j] * min(max(fading, 0.0), 1.0)
-        w[ZV_Z + j] = 1.0 - w[W_SHIFT + j] / TAPER if 0.0 < fading < 1.0 else 1.0
         pos = min(max(w[ZV + j] * n_grid, 0.0), n_grid - 1e-9)
         k = int(pos)
         f = pos - k
@@ -217,7 +218,6 @@ def update(w, volt, h_e, common):
     sat = common[SAT1_C] * cell_ah
     noise2 = common[NOISE_V] ** 2
     in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
-    two_pi = 2.0 * math.pi
     for j in range(BLOCK):
         amps = w[CUR + j]
         resistance1 = w[A1 + j] * w[K1 + j]
@@ -256,7 +256,8 @@ def update(w, volt, h_e, common):
         # is raised until it is exactly that far out.
         s = max(s, nu * nu * in_outliers)
         inv = 1.0 / s
-        w[W_LL + j] -= 0.5 * (nu * nu * inv + log_positive(two_pi * s))
+        w[W_LL + j] -= 0.5 * nu * nu * inv
+        w[PRODUCT + j] *= s
         w[TZ + j] = tz
         w[T1 + j] = t1
         w[T2 + j] = t2
@@ -289,3 +290,12 @@ def update(w, volt, h_e, common):
         w[PEE + j] -= te * ge
         w[PEB + j] -= te * gb
         w[PBB + j] -= tb * gb
+
+
+@_VECTOR
+def take_logs(w, updates):
+    """Bring log S of the last few updates into the log likelihood: the log of their product."""
+    constant = updates * math.log(2.0 * math.pi)
+    for j in range(BLOCK):
+        w[W_LL + j] -= 0.5 * (log_positive(w[PRODUCT + j]) + constant)
+        w[PRODUCT + j] = 1.0
