@@ -188,7 +188,7 @@ def main() -> None:
     parser.add_argument("--faults", type=int, default=10)
     parser.add_argument("--members", type=int, default=400)
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--folder", type=Path, default=Path("calibration-models"))
+    parser.add_argument("--folder", type=Path, default=Path(".calibration-models"))
     parser.add_argument("--write", action="store_true")
     given = parser.parse_args()
     given.folder.mkdir(exist_ok=True)
