@@ -90,6 +90,10 @@ def suspects_text(dataset: xr.Dataset) -> str:
             lines.append(wrapped(f"Put right: {words.mend}.", "         "))
     rest = probability[probability < SHOWN].sum()
     lines.append(f"  {_percent(float(rest))}  all other causes together")
+    priors = dataset["prior"].values
+    order = np.argsort(-priors, kind="stable")
+    assumed = "; ".join(f"{WORDS[names[j]].title} {100 * priors[j]:.0f} %" for j in order)
+    lines += ["", wrapped(f"Before any evidence (assumed): {assumed}.")]
     pairs = not_separable(dataset)
     if pairs:
         lines += ["", "Not to be told apart by this evidence"]
