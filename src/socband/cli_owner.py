@@ -7,7 +7,14 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from socband.cli_shared import Progress, at_least, check_targets, show
+from socband.cli_shared import (
+    Progress,
+    at_least,
+    check_targets,
+    column_mapping,
+    read_inputs,
+    show,
+)
 
 Columns = Annotated[list[str] | None, Parameter(name="--column", negative=())]
 Flag = Annotated[bool, Parameter(negative=())]
@@ -192,46 +199,7 @@ def check(
         column: for other labels, such as --column current="I[A]"; may be given several times.
         discharge_positive: the log's current is positive on discharge.
     """
-    from socband.errors import InputError
-    from socband.logs import read_log
-    from socband.models import load_cell
     from socband.report import check_text
-    from socband.site import read_setup
 
-    problems, read, cell, recorded = [], None, None, None
-    try:
-        read = read_setup(setup)
-        cell = load_cell(read.bank.cell)
-    except InputError as error:
-        problems += error.problems
-    if log is not None:
-        try:
-            recorded = read_log(
-                log,
-                columns=column_mapping(column),
-                discharge_positive=discharge_positive,
-                cells_in_series=read.bank.cells_in_series if read else None,
-            )
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(problems)
+    read, cell, recorded, _ = read_inputs(setup, log, column, discharge_positive)
     print(check_text(read, cell, recorded))
-
-
-def column_mapping(columns: list[str] | None) -> dict[str, str] | None:
-    """`--column current="I[A]"` as a mapping.
-
-    Raises:
-        InputError: one without an equals sign.
-    """
-    from socband.errors import InputError, Problem
-
-    if not columns:
-        return None
-    wrong = [text for text in columns if "=" not in text]
-    if wrong:
-        raise InputError(
-            [Problem("--column", repr(t), 'a pair such as current="I[A]"') for t in wrong]
-        )
-    return {key.strip(): label for key, label in (text.split("=", 1) for text in columns)}

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.figure import Figure
 
+    from socband.logs import Log
+    from socband.models import CellModel
+    from socband.site import Setup
+
 SHOWN_AFTER_S = 2.0
 
 
@@ -113,3 +117,61 @@ def save_figure(figure: Figure, path: Path) -> None:
 
     with beside(path) as scratch:
         figure.savefig(scratch, dpi=150)
+
+
+def read_inputs(
+    setup: Path,
+    log: Path | None,
+    column: list[str] | None,
+    discharge_positive: bool,
+    reading: list[str] | None = None,
+) -> tuple[Setup, CellModel, Log | None, dict[str, float]]:
+    """Setup, cell model, log and readings by hand.
+
+    Raises:
+        InputError: with every problem of all of them at once.
+    """
+    from socband.logs import read_log
+    from socband.models import load_cell
+    from socband.readings import parse_readings
+    from socband.site import read_setup
+
+    problems, read, cell, recorded, readings = [], None, None, None, {}
+    try:
+        read = read_setup(setup)
+        cell = load_cell(read.bank.cell)
+    except InputError as error:
+        problems += error.problems
+    try:
+        readings = parse_readings(reading or ())
+    except InputError as error:
+        problems += error.problems
+    if log is not None:
+        try:
+            recorded = read_log(
+                log,
+                columns=column_mapping(column),
+                discharge_positive=discharge_positive,
+                cells_in_series=read.bank.cells_in_series if read else None,
+            )
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(problems)
+    return read, cell, recorded, readings
+
+
+def column_mapping(columns: list[str] | None) -> dict[str, str] | None:
+    """`--column current="I[A]"` as a mapping.
+
+    Raises:
+        InputError: one without an equals sign.
+    """
+    if not columns:
+        return None
+    wrong = [text for text in columns if "=" not in text]
+    if wrong:
+        raise InputError(
+            [Problem("--column", repr(t), 'a pair such as current="I[A]"') for t in wrong]
+        )
+    return {key.strip(): label for key, label in (text.split("=", 1) for text in columns)}

@@ -7,8 +7,8 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from socband.cli_owner import Columns, Flag, column_mapping
-from socband.cli_shared import at_least, check_targets, show
+from socband.cli_owner import Columns, Flag
+from socband.cli_shared import at_least, check_targets, read_inputs, show
 
 Readings = Annotated[list[str] | None, Parameter(name="--reading", negative=())]
 
@@ -47,10 +47,12 @@ def suspects(
     check_targets(save=save, plot=plot)
     at_least("--members", members, 1000, 1_000_000)
     at_least("--seed", seed, 0, 2**31 - 1)
+    from socband.report import warn
     from socband.suspects import suspects as ask
     from socband.suspects_report import suspects_figure, suspects_json, suspects_text
 
-    read, cell, recorded, readings = _inputs(setup, log, reading, column, discharge_positive)
+    read, cell, recorded, readings = read_inputs(setup, log, column, discharge_positive, reading)
+    warn(() if recorded is None else recorded.warnings)
     show(
         ask(read, cell, recorded, readings, seed, members),
         text=suspects_text,
@@ -99,8 +101,10 @@ def charging(
     at_least("--seed", seed, 0, 2**31 - 1)
     from socband.charging import charging as ask
     from socband.charging_report import charging_figure, charging_json, charging_text
+    from socband.report import warn
 
-    read, cell, recorded, readings = _inputs(setup, log, reading, column, discharge_positive)
+    read, cell, recorded, readings = read_inputs(setup, log, column, discharge_positive, reading)
+    warn(() if recorded is None else recorded.warnings)
     show(
         ask(read, cell, recorded, readings, seed, members, source),
         text=charging_text,
@@ -110,39 +114,3 @@ def charging(
         plot=plot,
         figure=charging_figure,
     )
-
-
-def _inputs(setup, log, reading, column, discharge_positive):
-    """Setup, cell model, log and readings, with every problem of all of them at once."""
-    from socband.errors import InputError
-    from socband.logs import read_log
-    from socband.models import load_cell
-    from socband.readings import parse_readings
-    from socband.report import warn
-    from socband.site import read_setup
-
-    problems, read, cell, recorded, readings = [], None, None, None, {}
-    try:
-        read = read_setup(setup)
-        cell = load_cell(read.bank.cell)
-    except InputError as error:
-        problems += error.problems
-    try:
-        readings = parse_readings(reading or ())
-    except InputError as error:
-        problems += error.problems
-    if log is not None:
-        try:
-            recorded = read_log(
-                log,
-                columns=column_mapping(column),
-                discharge_positive=discharge_positive,
-                cells_in_series=read.bank.cells_in_series if read else None,
-            )
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(problems)
-    if recorded is not None:
-        warn(recorded.warnings)
-    return read, cell, recorded, readings

@@ -114,9 +114,7 @@ _PRIORS: dict[str, _Prior] = {
         {"dist": "norm", "loc": 0.0, "scale": 0.0005}, "assumed: about 10 mA over 20 K"
     ),
     "monitor.re_zero.above_v": _Prior(_per_cell(3.5), "assumed: a setting, 3.5 V a cell"),
-    "monitor.re_zero.below_a": _Prior(
-        _of_capacity(0.04), "assumed: a setting, 4 % of capacity"
-    ),
+    "monitor.re_zero.below_a": _Prior(_of_capacity(0.04), "assumed: a setting, 4 % of capacity"),
     "monitor.re_zero.for_s": _Prior(180.0, "assumed: a setting, three minutes"),
     "monitor.re_zero.false_probability": _Prior(
         0.1, "assumed: one full charge in ten is declared too early"
