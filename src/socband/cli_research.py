@@ -150,7 +150,6 @@ def bench(
     from socband.bench_plan import Plan, read_plan
     from socband.bench_pool import pooled_scores
     from socband.bench_report import disconnect_table, save_plots, table
-    from socband.disconnect import score_disconnect
     from socband.errors import InputError, Problem
     from socband.executors import executor_from
     from socband.summary import plain
@@ -189,5 +188,11 @@ def bench(
         return
     print(table(answer))
     if any(record.ends_at_cutoff for record in context.records.values()):
+        from socband.ahead import Ahead
+        from socband.disconnect import FORECASTERS, score_disconnect
+
+        # 20 faults say enough of a forecast, each made at five moments.
+        forecasters = {**FORECASTERS, "ensemble": Ahead()}
+        hours = score_disconnect(context, forecasters, faults=min(asked.faults, 20))
         print()
-        print(disconnect_table(score_disconnect(context, faults=asked.faults)))
+        print(disconnect_table(hours))
