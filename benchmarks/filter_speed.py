@@ -131,7 +131,8 @@ def main(arguments: list[str] | None = None) -> int:
         t, cpu = time.perf_counter() - start, time.process_time() - cpu
         print(
             f"4,000 members, 24 h at {label} ({len(track)} steps), all moves included: {t:.2f} s "
-            f"({cpu:.1f} s of processor time); resampled {len(posterior.resampled_at_s)} times, effective sample size: 5th "
+            f"({cpu:.1f} s of processor time); resampled {len(posterior.resampled_at_s)} times, "
+            f"effective sample size: 5th "
             f"percentile {np.percentile(posterior.ess, 5):.0f}, least {posterior.ess.min():.0f}"
         )
     return 0

@@ -122,7 +122,7 @@ def test_ties_are_broken_evenly(st: ModuleType) -> None:
 def test_well_specified_houses(
     st: ModuleType, cell: CellModel, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Two dozen houses of 12 h: NEES of the charge within 99.9 % bounds, no ranks heaped at the ends.
+    """Two dozen houses of 12 h: NEES of the charge within 99.9 % bounds, ranks not heaped.
 
     The bounds are of chi-squared (check: n = 1, N = 100, 95 %: 0.742 to 1.296).
     """
