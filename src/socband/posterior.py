@@ -28,7 +28,7 @@ from socband.models import CellModel
 from socband.posterior_settings import Settings, error_std_v, kernel_inputs
 from socband.smoother import cloud_draw, look_back
 from socband.track import Track
-from socband.unknowns import Members, Unknowns, normal_scores, score_matrix
+from socband.unknowns import NAMES, Members, Unknowns, normal_scores, score_matrix
 
 Array = np.ndarray
 
@@ -147,7 +147,9 @@ class _Run:
         state[k.H] = members.h
         state[k.P0] = cloud_soc**2
         branch_a = np.array(settings.start_branch_c) * self.cell.capacity_ah
-        state[k.P0 + 5], state[k.P0 + 9] = branch_a**2
+        state[k.P0 + 5] = branch_a[0] ** 2
+        # The surface lag bends with the slow current: spread over members, not within filters.
+        state[k.I2] = branch_a[1] * scores[NAMES.index("slow_current_start")]
         state[k.P0 + 12] = 1.0  # e starts anywhere: its own stationary variance
         state[k.P0 + 14] = (scale * gain * cloud_offset) ** 2
         return state, parameters, members.untracked_pattern

@@ -40,6 +40,7 @@ NAMES = (
     "temperature_offset_k",
     "voltage_offset_v",
     "charge_shift",
+    "slow_current_start",  # no quantity of a bank: the filter's slow branch before the log began
 )
 
 
