@@ -22,7 +22,7 @@ Array = np.ndarray
 CELL = "lfp-prismatic-100ah"
 STEP_S = 60.0
 
-# How often each cause occurs; the sizes below come from other families than the priors.
+# How often each cause occurs; the sizes come from other families than the priors.
 FREQUENCY = {
     "none": 0.30,
     "untracked_steady": 0.14,
@@ -38,6 +38,22 @@ FREQUENCY = {
     "connection": 0.04,
 }
 
+# Smallest and largest; log-uniform where a ratio matters (currents, gain, connection).
+SIZES = {
+    "untracked_steady": (0.02, 0.30),  # share of the capacity a day
+    "untracked_hours": (0.03, 0.25),
+    "offset": (0.015, 0.2),
+    "gain": (0.03, 0.2),
+    "lost_capacity": (0.45, 0.82),  # of what is left otherwise
+    "setting_too_large": (0.1, 0.5),
+    "setting_too_small": (0.1, 0.3),
+    "efficiency_setting": (0.82, 0.94),
+    "false_rezero": (13.25, 13.4),  # the rule's voltage [V]
+    "dead_band": (0.015, 0.06),
+    "connection": (0.06, 0.6),  # volt lost in it at a fifth of the capacity an hour
+}
+WINDOW_HOURS = (4.0, 11.0)  # of an untracked load of certain hours
+
 
 @dataclass(frozen=True)
 class House:
@@ -49,6 +65,7 @@ class House:
         untracked_a: true untracked load [A], 0 if none.
         soc: true charge at the end.
         parameters: true values by their names in `socband.causes.PARAMETERS`, for regression.
+        cell: name of the cell model that the inference is given.
     """
 
     log: Log
@@ -60,6 +77,7 @@ class House:
     untracked_a: float
     soc: float
     parameters: dict[str, float]
+    cell: str = CELL
 
 
 def make_houses(
@@ -110,21 +128,21 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
         return cause == name
 
     m = where("untracked_steady")
-    untracked[m] = (per_day * log_uniform(0.02, 0.30))[m]
+    untracked[m] = (per_day * log_uniform(*SIZES["untracked_steady"]))[m]
     m = where("untracked_hours")
-    length = uniform(4.0, 11.0)
+    length = uniform(*WINDOW_HOURS)
     begin = uniform(0.0, 24.0)
     window[m] = np.stack([begin, begin + length], 1)[m]
-    untracked[m] = (per_day * log_uniform(0.03, 0.25) * 24.0 / length)[m]
+    untracked[m] = (per_day * log_uniform(*SIZES["untracked_hours"]) * 24.0 / length)[m]
     size = np.where(where("untracked_steady") | where("untracked_hours"), untracked, size)
     m = where("offset")
-    offset[m] = _either_sign(rng, per_day * log_uniform(0.015, 0.2))[m]
+    offset[m] = _either_sign(rng, per_day * log_uniform(*SIZES["offset"]))[m]
     size[m] = offset[m]
     m = where("gain")
-    gain[m] = _either_sign(rng, log_uniform(0.03, 0.2))[m]
+    gain[m] = _either_sign(rng, log_uniform(*SIZES["gain"]))[m]
     size[m] = gain[m]
     m = where("lost_capacity")
-    fraction[m] *= uniform(0.45, 0.82)[m]
+    fraction[m] *= uniform(*SIZES["lost_capacity"])[m]
     size[m] = (fraction / 0.94 - 1.0)[m]
     m = where("missing_battery")
     left = (strings - 1.0) / strings
@@ -132,20 +150,21 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
     resistance[m] /= left[m]
     size[m] = (left - 1.0)[m]
     m = where("capacity_setting")
-    assumed[m] = (rated * (1.0 + np.where(rng.random(n) < 0.6, uniform(0.1, 0.5),
-                                          -uniform(0.1, 0.3))))[m]  # fmt: skip
+    too_large = rng.random(n) < 0.6
+    more, less = uniform(*SIZES["setting_too_large"]), uniform(*SIZES["setting_too_small"])
+    assumed[m] = (rated * (1.0 + np.where(too_large, more, -less)))[m]
     size[m] = (assumed / (rated * fraction) - 1.0)[m]
     m = where("efficiency_setting")
-    efficiency[m] = uniform(0.82, 0.94)[m]
+    efficiency[m] = uniform(*SIZES["efficiency_setting"])[m]
     size[m] = efficiency[m]
     m = where("false_rezero")
-    above_v[m], below_a[m], for_s[m] = uniform(13.25, 13.4)[m], (0.08 * rated)[m], 120.0
+    above_v[m], below_a[m], for_s[m] = uniform(*SIZES["false_rezero"])[m], (0.08 * rated)[m], 120.0
     m = where("dead_band")
-    standby[m] = (per_day * uniform(0.015, 0.06))[m]
+    standby[m] = (per_day * uniform(*SIZES["dead_band"]))[m]
     dead_band[m] = (standby * uniform(1.3, 2.0))[m]
     size[m] = standby[m]
     m = where("connection")
-    lead_ohm[m] += (log_uniform(0.06, 0.6) / (rated / 5.0))[m]
+    lead_ohm[m] += (log_uniform(*SIZES["connection"]) / (rated / 5.0))[m]
     size[m] = lead_ohm[m]
 
     # ---- the cells of each house
@@ -296,7 +315,7 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
         houses.append(
             House(
                 log=log,
-                setup=_setup(strings[j], above_v[j], below_a[j], for_s[j], mean_c[j]),
+                setup=setup_of(strings[j], above_v[j], below_a[j], for_s[j], mean_c[j]),
                 display_soc=float(np.round(display, 3)),
                 cause=name,
                 size=its_size,
@@ -324,13 +343,21 @@ def s_ohm(tables: CellTables, column: int) -> float:
     return float(np.median(tables.table[:, column]))
 
 
-def _setup(strings: int, above_v: float, below_a: float, for_s: float, celsius: float) -> Setup:
-    """What a technician would write down about this house."""
+def setup_of(
+    strings: int,
+    above_v: float,
+    below_a: float,
+    for_s: float,
+    celsius: float,
+    cell: str = CELL,
+    disconnect_v: float = 10.8,
+) -> Setup:
+    """What a technician would write down about a house of so many 100 Ah batteries."""
     return setup_from_table(
         {
             "about": {"title": "a simulated house"},
             "bank": {
-                "cell": CELL,
+                "cell": cell,
                 "cells_in_series": 4,
                 "strings_in_parallel": int(strings),
                 "rated_capacity_ah": 100.0 * float(strings),
@@ -350,7 +377,7 @@ def _setup(strings: int, above_v: float, below_a: float, for_s: float, celsius: 
             },
             "ambient": {"temperature_c": float(np.round(celsius))},
             "present": {"clock": "12:00"},
-            "limits": {"disconnect_v": 10.8},
+            "limits": {"disconnect_v": disconnect_v},
         },
         name="house.toml",
     )

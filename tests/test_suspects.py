@@ -235,3 +235,13 @@ def test_nothing_draws_between_disconnect_and_the_next_charge():
     assert not off[:98].any()
     assert not off[301:].any()
     assert columns.zero.sum() < 2.0  # a bank that is off swallows no standby load
+
+
+def test_a_log_without_a_usable_voltage_leaves_the_prior():
+    # All of it above the range in which the voltage model is used, and too short for a full charge.
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    t = np.arange(0.0, 240.0, 10.0)
+    log = Log("short", t, np.full(len(t), 20.0), np.full(len(t), 14.2))
+    verdict = judge(setup, cell, log, {}, 0, 3000, OPTIONS)
+    for name, p in verdict.probability.items():
+        assert p == pytest.approx(verdict.prior[name], abs=0.02)

@@ -180,6 +180,8 @@ class Yardstick:
             likelihood: with this yardstick.
             values: (len(PARAMETERS), 1) the best such member.
         """
+        if not len(self.std_v):  # a log with no voltage that can be used
+            return self
         white = likelihood.residuals(values)[0][0]
         explained = likelihood.inverse_root.T @ likelihood.project(white[None])[0]
         rest = white - likelihood.lasting @ explained
