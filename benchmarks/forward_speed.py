@@ -16,7 +16,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from socband import kernels_forward as k
+from socband import kernels_columns as k
 from socband.cell import voltage
 from socband.forward import Plan, prepare, run
 from socband.models import load_cell

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.optimize import fsolve
 
-from socband import kernels_forward as k
+from socband import kernels_columns as k
 from socband.bank import parallel_split
-from socband.cell import voltage
+from socband.cell import temperature_factors, voltage
 from socband.forward import prepare, run
 from socband.models import load_cell
 from socband.quantity import Quantity
@@ -74,7 +74,7 @@ def circuit(plan, power_w, dt_s=2.0):
     temperature = state[0, 4]
     opened, below, t = [np.inf, np.inf], [np.inf, np.inf], 0.0
     last = np.array([-power_w / 2 / 13, -power_w / 2 / 13, 13.0])
-    factor = np.interp(temperature, np.arange(-60.0, 91.0), plan.cap_curve)
+    factor = temperature_factors(CELL, temperature)[4]
     while np.isinf(opened).any() and t < 8 * HOUR:
         closed = [b for b in range(2) if np.isinf(opened[b])]
         # open-circuit side and resistance of each, per battery of four cells
@@ -119,8 +119,8 @@ def circuit(plan, power_w, dt_s=2.0):
 
 def test_cascade_against_a_circuit_solved_with_scipy():
     plan = planned(n=1, soc=0.35, batteries=BATTERIES, loads=[{"name": "load", "power_w": 350.0}])
-    plan.cell[18] = 1e6  # conductance: held at 25 °C, as in the circuit
-    plan.cell[16] = 0.0  # no self-discharge there either
+    plan.cell[10] = 1e6  # conductance: held at 25 °C, as in the circuit
+    plan.cell[8] = 0.0  # no self-discharge there either
     got = run(plan)
     opened, _ = circuit(plan, 350.0)
     assert got.column(k.O_WHICH)[0] == 2.0

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from socband import kernels_forward as k
+from socband import kernels_columns as k
 from socband.forward import prepare, run
 from socband.models import load_cell
 from socband.quantity import Quantity

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numba import njit
 
-from socband.kernels_math import exp_negative, log_positive
+from socband.kernels_math import exp_negative, exp_short, log_positive
 
 FEW_ULP = 1e-15  # four and a half units in the last place of a double
 
@@ -24,6 +24,23 @@ def test_exponential() -> None:
     x = np.concatenate([-np.geomspace(1e-18, 699.0, 200_001), [0.0, -0.0]])
     np.testing.assert_allclose(_over(x, False), np.exp(x), rtol=FEW_ULP, atol=0)
     assert (_over(np.zeros(3), False) == 1.0).all()
+
+
+@njit(error_model="numpy")
+def _short(x):
+    out = np.empty_like(x)
+    for i in range(len(x)):
+        out[i] = exp_short(x[i])
+    return out
+
+
+def test_short_exponential() -> None:
+    """The shorter series: 1e-11, and exact where nothing decays."""
+    x = np.concatenate([-np.geomspace(1e-18, 699.0, 200_001), [0.0]])
+    np.testing.assert_allclose(_short(x), np.exp(x), rtol=1e-11, atol=0)
+    assert (_short(np.zeros(3)) == 1.0).all()
+    # its cut must show, or the bound above says nothing
+    assert np.max(np.abs(_short(x) / np.exp(x) - 1.0)) > 1e-13
 
 
 def test_exponential_stops_at_the_end_of_its_range() -> None:

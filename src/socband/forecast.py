@@ -109,7 +109,7 @@ def dataset_of(
     """
     import xarray as xr
 
-    from socband import kernels_forward as k
+    from socband import kernels_columns as k
     from socband.cell import temperature_factors
 
     lvd = result.column(k.O_LVD) / 3600.0

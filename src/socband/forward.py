@@ -18,7 +18,7 @@ import numpy as np
 from socband.bank import Batteries, bank_of
 from socband.cell import CellTables, temperature_factors
 from socband.demand import Demand, moment
-from socband.models import GAS_J_PER_MOL_K, KELVIN, CellModel
+from socband.models import KELVIN, CellModel
 from socband.sources import Sources
 from socband.unknowns import Members, Pattern, normal_scores, uniforms
 
@@ -42,7 +42,7 @@ class Plan:
         horizon_s: how far [s].
         seed: of the switching times.
         grid_s: (g,) times of the stored charge [s].
-        cell, table, cap_curve: the cell; see `kernels_bank`.
+        cell, table, warmth: the cell, and how it follows the temperature; see `kernels_bank`.
         batteries: state and parameters of every battery.
         limits: (n, L_COUNT).
         ambient: (n, 3).
@@ -59,7 +59,7 @@ class Plan:
     grid_s: Array
     cell: Array
     table: Array
-    cap_curve: Array
+    warmth: Array
     batteries: Batteries
     limits: Array
     ambient: Array
@@ -78,7 +78,7 @@ class Run:
     """What became of every member.
 
     Attributes:
-        report: (n, O_COUNT); see `kernels_forward`.
+        report: (n, O_COUNT); see `kernels_columns`.
         soc: (n, g) mean charge of the bank, 0..1, float32.
     """
 
@@ -91,8 +91,9 @@ class Run:
 
 
 def cell_vector(cell: CellModel) -> tuple[Array, Array, Array]:
-    """A cell model as the kernel's constants, table and capacity curve."""
-    from socband.kernels_bank import C_ACT0, C_COUNT
+    """A cell model as the kernel's constants, table, and table of what depends on temperature."""
+    from socband import kernels_bank as k
+    from socband.kernels_lookup import aligned_zeros
 
     tables = CellTables.from_model(cell)
     s = tables.scalars
@@ -105,25 +106,22 @@ def cell_vector(cell: CellModel) -> tuple[Array, Array, Array]:
             s.s_lag_c_rate,
             s.decay,
             s.reference_temperature_c + KELVIN,
-            s.share0,
-            s.share1,
-            s.share2,
-            s.share_lag,
-            s.activation0_kj_mol,
-            s.activation1_kj_mol,
-            s.activation2_kj_mol,
-            s.activation_lag_kj_mol,
             s.coulombic_efficiency,
             s.self_discharge_per_day / 86400.0,
             s.heat_capacity_j_per_k,
             s.heat_conductance_w_per_k,
         ]
     )
-    if len(vector) != C_COUNT:
+    if len(vector) != k.C_COUNT:
         raise AssertionError("the kernel's list of cell constants has changed")
-    vector[C_ACT0 : C_ACT0 + 4] *= 1e3 / GAS_J_PER_MOL_K
-    curve = temperature_factors(tables, np.arange(-60.0, 91.0))[4]
-    return vector, np.array(tables.table), np.ascontiguousarray(curve)
+    warmth = aligned_zeros((k.WARMTH_ROWS, k.W_COUNT))
+    rows_c = k.WARMTH_LOW_C + np.arange(k.WARMTH_ROWS) / k.WARMTH_PER_K
+    *resistances, capacity = temperature_factors(tables, rows_c)
+    warmth[:, [k.W_K0, k.W_K1, k.W_K2, k.W_LAG]] = np.stack(resistances, axis=1)
+    warmth[:, k.W_CAPACITY] = 1.0 / capacity
+    table = aligned_zeros(tables.table.shape)
+    table[:] = tables.table
+    return vector, table, warmth
 
 
 def prepare(
@@ -149,7 +147,7 @@ def prepare(
         patterns: what `members.untracked_pattern` counts.
         demand: in place of the setup's loads.
     """
-    from socband.kernels_forward import (
+    from socband.kernels_columns import (
         L_COUNT,
         L_CUTOUT,
         L_CUTOUT_DELAY,
@@ -169,7 +167,7 @@ def prepare(
             setup, n, seed, now, horizon_s, members.untracked_a, members.untracked_pattern, patterns
         )
     series = setup.bank.cells_in_series
-    vector, table, cap_curve = cell_vector(cell)
+    vector, table, warmth = cell_vector(cell)
 
     def draw(name: str, quantity) -> Array:
         return quantity.ppf(uniforms(seed, name, n))
@@ -218,7 +216,7 @@ def prepare(
         np.arange(0.0, horizon_s + 1.0, GRID_S),
         vector,
         table,
-        cap_curve,
+        warmth,
         batteries,
         limits,
         ambient,
@@ -251,7 +249,7 @@ def run(
     Raises:
         ValueError: a number of the plan is NaN.
     """
-    from socband.kernels_forward import O_COUNT, O_SOC
+    from socband.kernels_columns import O_COUNT, O_SOC
 
     n = len(plan)
     demand, sources, batteries = plan.demand, plan.sources, plan.batteries
@@ -264,27 +262,29 @@ def run(
     soc = np.empty((n, len(plan.grid_s)), dtype=np.float32)
     report = np.empty((n, O_COUNT))
     series = plan.cells_in_series
-    load_power = demand.power_w / series
+    loads = (
+        demand.power_w / series, demand.current_a, demand.duty, demand.cycle_s, demand.kind,
+        demand.span_ptr, demand.spans, enabled,
+    )  # fmt: skip
 
     def lanes(bounds: tuple[int, int]) -> None:
-        from socband.kernels_lanes import carry_lanes
+        from socband.kernels_lanes import carry_lanes, room_of
 
         carry_lanes(
             bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
-            plan.cap_curve, batteries.state, batteries.parameters, plan.limits, plan.ambient,
-            load_power, demand.current_a, demand.duty, demand.cycle_s, demand.kind,
-            demand.span_ptr, demand.spans, enabled, soc, report,
+            plan.warmth, batteries.state, batteries.parameters, plan.limits, plan.ambient,
+            loads, soc, report, room_of(len(demand.names)),
         )  # fmt: skip
 
     def single(bounds: tuple[int, int]) -> None:
-        from socband.kernels_forward import carry
+        from socband.kernels_forward import carry, room_of
 
         carry(
             bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
-            plan.cap_curve, batteries.state, batteries.parameters, plan.limits, plan.ambient,
-            load_power, demand.current_a, demand.duty, demand.cycle_s, demand.kind,
-            demand.span_ptr, demand.spans, enabled, sources.scale, sources.kind, sources.shape,
+            plan.warmth, batteries.state, batteries.parameters, plan.limits, plan.ambient,
+            loads, sources.scale, sources.kind, sources.shape,
             sources.slot_s, float(coarse), bool(stop_at_lvd), soc, report,
+            room_of(len(batteries.names), len(sources.names), len(demand.names)),
         )  # fmt: skip
 
     usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0 and stop_at_lvd

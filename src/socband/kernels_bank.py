@@ -17,7 +17,10 @@ import math
 import numpy as np
 from numba import njit
 
-JIT = njit(cache=True, nogil=True, error_model="numpy")
+# Without counted references (_nrt): the kernels allocate nothing, and an atomic increment for every
+# array that goes into a function would cost as much as the work in it.
+JIT = njit(cache=True, nogil=True, error_model="numpy", _nrt=False, no_cfunc_wrapper=True)
+PART = njit(cache=True, nogil=True, error_model="numpy", _nrt=False, inline="always")
 
 # Columns of a cell table (socband.cell), and places in the vector of cell constants.
 OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
@@ -29,20 +32,12 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
     C_SAT_LAG,  # [C-rate]
     C_GAMMA,
     C_T_REF,  # [K]
-    C_SHARE0,  # share that temperature does not change: R0, R1, R2, lag
-    C_SHARE1,
-    C_SHARE2,
-    C_SHARE_LAG,
-    C_ACT0,  # activation energy over the gas constant [K]
-    C_ACT1,
-    C_ACT2,
-    C_ACT_LAG,
     C_EFFICIENCY,
     C_LEAK,  # self-discharge [1/s]
     C_HEAT,  # [J/K] per cell
     C_CONDUCTANCE,  # [W/K] per cell
     C_COUNT,
-) = range(20)
+) = range(12)
 
 # Per battery: parameters ...
 (
@@ -62,30 +57,39 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
 ) = range(13)
 # ... and state.
 S_SOC, S_I1, S_I2, S_H, S_T, S_COUNT = range(6)
+# Columns of the table of what depends on the temperature: factors of R0, R1, R2, surface lag, and
+# one over that of the capacity. Its rows are so close that straight lines between them err by less
+# than 1e-4 of a factor (tested).
+W_K0, W_K1, W_K2, W_LAG, W_CAPACITY, W_COUNT = 0, 1, 2, 3, 4, 8
+WARMTH_LOW_C, WARMTH_PER_K, WARMTH_ROWS = -60.0, 8, 1201  # up to 90 °C, an eighth of a kelvin apart
 # What `evaluate` leaves for a battery.
 E_NL, E_R0, E_R1, E_R2, E_SAT, E_DSAT, E_SLOPE, E_REST, E_ENTROPY, E_E, E_R = range(11)
 E_MIDDLE, E_LAG, E_COUNT = 11, 12, 13
 
 
 @JIT
-def factors(cell, temperature_c, cap_curve, out):
-    """Arrhenius factors of R0, R1, R2, lag and the capacity factor at a temperature."""
-    x = 1.0 / (temperature_c + 273.15) - 1.0 / cell[C_T_REF]
-    for k in range(4):
-        share = cell[C_SHARE0 + k]
-        out[k] = share + (1.0 - share) * math.exp(cell[C_ACT0 + k] * x)
-    place = min(max(temperature_c + 60.0, 0.0), 149.999)
-    k = int(place)
-    out[4] = cap_curve[k] + (place - k) * (cap_curve[k + 1] - cap_curve[k])
-    out[5] = temperature_c
+def factors(warmth, temperature_c, out):
+    """Factors of R0, R1, R2, lag and the capacity factor at a temperature."""
+    place = min(max((temperature_c - WARMTH_LOW_C) * WARMTH_PER_K, 0.0), WARMTH_ROWS - 1.0)
+    k = min(int(place), WARMTH_ROWS - 2)
+    for c in range(W_CAPACITY + 1):
+        out[c] = warmth[k, c] + (place - k) * (warmth[k + 1, c] - warmth[k, c])
+    out[W_CAPACITY] = 1.0 / out[W_CAPACITY]
 
 
 @JIT
-def evaluate(cell, table, state, par, fac, ev, cap_curve):
+def warm_at(t, ambient):
+    """Air temperature at t [s] from now [°C]; `ambient` is a member's mean, swing, warmest time."""
+    if ambient[1] == 0.0:
+        return ambient[0]
+    return ambient[0] + ambient[1] * math.cos(2.0 * math.pi * (t - ambient[2]) / 86400.0)
+
+
+@JIT
+def evaluate(cell, table, warmth, state, par, fac, ev):
     """Open-circuit side of every battery at its state; see the equations in socband.cell."""
     for b in range(state.shape[0]):
-        if abs(state[b, S_T] - fac[b, 5]) > 0.05:
-            factors(cell, state[b, S_T], cap_curve, fac[b])
+        factors(warmth, state[b, S_T], fac[b])
         z = min(max(state[b, S_SOC], 0.0), 1.0)
         place = z * 1024.0
         k = min(int(place), 1023)
@@ -270,7 +274,7 @@ def move(cell, state, par, fac, is_open, ev, heater_a, bus, dt, a1, a2, ambient_
         # a branch remembers: exact for constant current
         state[b, S_I1] = a1 * state[b, S_I1] + (1.0 - a1) * i
         state[b, S_I2] = a2 * state[b, S_I2] + (1.0 - a2) * i
-        decay = math.exp(-abs(gain) * cell[C_GAMMA] * dt / (3600.0 * capacity))
+        decay = math.exp(-abs(i) * cell[C_GAMMA] * dt / (3600.0 * capacity))
         sign = 1.0 if i > 0.0 else (-1.0 if i < 0.0 else 0.0)
         state[b, S_H] = decay * state[b, S_H] + (1.0 - decay) * sign
         # heat: overpotential, entropy, heater; exact for constant heat

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-JIT = njit(cache=True, nogil=True, error_model="numpy")
+from socband.kernels_bank import JIT, PART
 
 # Columns of the array `load_kind` (L, K_COUNT).
 (
@@ -24,88 +24,198 @@ JIT = njit(cache=True, nogil=True, error_model="numpy")
     K_COUNT,
 ) = range(8)
 
-OFF, STARTING, RUNNING = 0, 1, 2
+# Columns of `states` (places, D_COUNT): where a load of a member under way stands.
+(
+    D_CHANGE,  # [s] when it is to be looked at again
+    D_WATT,  # drawn now, over cells in series
+    D_AMPERE,
+    D_ON,  # 1 if on, within the hours
+    D_OWN_ON,  # 1 if on, as far as its own process goes
+    D_OWN_NEXT,  # [s] when that changes
+    D_SWITCHINGS,  # so far; < 0 before the first
+    D_SPAN,  # row of the span that comes next
+    D_SURGE_END,  # [s]
+    D_POWER,  # drawn while on
+    D_CURRENT,
+    D_DUTY,
+    D_CYCLE,  # [s]
+    D_COUNT,
+) = range(14)
+
+
+@PART
+def _mixed(x):
+    """The end of a round of splitmix64 (Steele et al. 2014)."""
+    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return x ^ (x >> np.uint64(31))
+
+
+@PART
+def _key_of(seed, member, stream):
+    """What the numbers of one stream of one member are made from."""
+    x = np.uint64(seed) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(member)
+    x = (x ^ np.uint64(stream)) * np.uint64(0xBF58476D1CE4E5B9)
+    return _mixed(x + np.uint64(0x9E3779B97F4A7C15))
+
+
+@PART
+def _number(key, count):
+    x = (key ^ np.uint64(count)) * np.uint64(0xBF58476D1CE4E5B9) + np.uint64(0x9E3779B97F4A7C15)
+    return (np.float64(_mixed(x) >> np.uint64(11)) + 0.5) * 2.0**-53
 
 
 @JIT
 def hashed(seed, member, stream, count):
-    """Uniform number in (0, 1) of a counter: two rounds of splitmix64 (Steele et al. 2014)."""
-    x = np.uint64(seed) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(member)
-    for word in (np.uint64(stream), np.uint64(count)):
-        x = (x ^ word) * np.uint64(0xBF58476D1CE4E5B9) + np.uint64(0x9E3779B97F4A7C15)
-        x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-        x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-        x = x ^ (x >> np.uint64(31))
-    return (np.float64(x >> np.uint64(11)) + 0.5) * 2.0**-53
+    """Uniform number in (0, 1) of a counter: two rounds of splitmix64."""
+    return _number(_key_of(seed, member, stream), count)
 
 
-@JIT
-def _duration(seed, member, jitter, stream, count, mean_s):
-    return mean_s * (1.0 + jitter * (2.0 * hashed(seed, member, stream, count) - 1.0))
+@PART
+def _update(t, k, duty, jitter, keys, states):
+    """Bring the on-off process at place k to time t; hours are left aside.
 
-
-@JIT
-def update_load(t, at, member, seed, duty, cycle_s, jitter, stream, own_on, own_next, count):
-    """Bring the on-off process at place `at` of the arrays to time t; hours are left aside.
-
-    `count[at]` < 0 marks a load that has not begun: its first state and the rest of its first
-    interval are drawn as in the steady state of the process.
+    A load that has not begun gets its first state and the rest of its first interval as in the
+    steady state of the process.
     """
     if duty >= 1.0 or duty <= 0.0:
-        own_on[at] = duty >= 1.0
-        own_next[at] = np.inf
-        count[at] = max(count[at], 0)
-        return
-    if count[at] < 0:
-        own_on[at] = hashed(seed, member, stream, 0) < duty
-        share = hashed(seed, member, stream, 1)
-        count[at] = 2
-        mean = cycle_s * (duty if own_on[at] else 1.0 - duty)
-        own_next[at] = t + share * _duration(seed, member, jitter, stream, 2, mean)
-    while own_next[at] <= t + 1e-6:
-        own_on[at] = not own_on[at]
-        count[at] += 1
-        mean = cycle_s * (duty if own_on[at] else 1.0 - duty)
-        own_next[at] += max(_duration(seed, member, jitter, stream, count[at], mean), 1.0)
+        states[k, D_OWN_ON] = 1.0 if duty >= 1.0 else 0.0
+        states[k, D_OWN_NEXT] = np.inf
+        states[k, D_SWITCHINGS] = max(states[k, D_SWITCHINGS], 0.0)
+    else:
+        begins = states[k, D_SWITCHINGS] < 0.0
+        on = states[k, D_OWN_ON] > 0.5
+        due = states[k, D_OWN_NEXT]
+        count = np.int64(states[k, D_SWITCHINGS])
+        share = 1.0
+        if begins:
+            on = _number(keys[k], 0) >= duty  # turned round below
+            share = _number(keys[k], 1)
+            count = 1
+            due = t
+        while begins or due <= t + 1e-6:
+            on = not on
+            count += 1
+            mean = states[k, D_CYCLE] * (duty if on else 1.0 - duty)
+            lasts = mean * (1.0 + jitter * (2.0 * _number(keys[k], count) - 1.0))
+            due += share * lasts if begins else max(lasts, 1.0)
+            begins = False
+        states[k, D_OWN_ON] = 1.0 if on else 0.0
+        states[k, D_OWN_NEXT] = due
+        states[k, D_SWITCHINGS] = count
 
 
-@JIT
-def span_at(t, at, end, spans, place):
-    """Inside the hours of a load at t, and when does that change? `place[at]` remembers where.
+@PART
+def _span_at(t, k, end, spans, states):
+    """Inside the hours of a load at t, and when does that change?
 
     `end` is the row of `spans` after the load's last one.
     """
-    k = place[at]
-    while k < end and spans[k, 1] <= t + 1e-6:
-        k += 1
-    place[at] = k
-    if k >= end:
-        return False, np.inf
-    if spans[k, 0] <= t + 1e-6:
-        return True, spans[k, 1]
-    return False, spans[k, 0]
+    row = np.int64(states[k, D_SPAN])
+    while row < end and spans[row, 1] <= t + 1e-6:
+        row += 1
+    states[k, D_SPAN] = row
+    inside = False
+    until = np.inf
+    if row < end:
+        inside = spans[row, 0] <= t + 1e-6
+        until = spans[row, 1] if inside else spans[row, 0]
+    return inside, until
 
 
-@JIT
+@PART
+def begin_loads(at, m, seed, loads, keys, states):
+    """Put a member's loads at places at..at+L, before their first moment.
+
+    A load that is not enabled is never looked at: no other load's numbers depend on it.
+    """
+    power, current, duty, cycle, kind, span_ptr, _, enabled = loads
+    for j in range(kind.shape[0]):
+        k = at + j
+        keys[k] = _key_of(seed, m, np.int64(kind[j, K_STREAM]))
+        states[k, D_CHANGE] = 0.0 if enabled[j] else np.inf
+        states[k, D_WATT] = 0.0
+        states[k, D_AMPERE] = 0.0
+        states[k, D_ON] = 0.0
+        states[k, D_OWN_ON] = 0.0
+        states[k, D_OWN_NEXT] = 0.0
+        states[k, D_SWITCHINGS] = -1.0
+        states[k, D_SPAN] = span_ptr[j]
+        states[k, D_SURGE_END] = -1.0
+        states[k, D_POWER] = power[m, j]
+        states[k, D_CURRENT] = current[m, j]
+        states[k, D_DUTY] = duty[m, j]
+        states[k, D_CYCLE] = cycle[m, j]
+
+
+@PART
+def switch_loads(t, at, warm_c, horizon_s, kind, span_ptr, spans, keys, states):
+    """Bring the loads at places at..at+L to time t.
+
+    Returns:
+        Power and current that they draw, when to look again, and whether any has switched.
+    """
+    power = 0.0
+    current = 0.0
+    event = horizon_s
+    changed = False
+    for j in range(kind.shape[0]):
+        k = at + j
+        if states[k, D_CHANGE] <= t + 1e-6:
+            duty = states[k, D_DUTY] + kind[j, K_DUTY_PER_K] * (warm_c - kind[j, K_DUTY_AT_C])
+            _update(t, k, duty, kind[j, K_JITTER], keys, states)
+            inside, until = _span_at(t, k, span_ptr[j + 1], spans, states)
+            on = 1.0 if inside and states[k, D_OWN_ON] > 0.5 else 0.0
+            surge_end = states[k, D_SURGE_END]
+            if on > states[k, D_ON] and kind[j, K_SURGE_S] > 0.0 and t > 1e-3:
+                surge_end = t + kind[j, K_SURGE_S]
+                states[k, D_SURGE_END] = surge_end
+            changed = changed or on != states[k, D_ON] or surge_end >= t - 1e-6
+            states[k, D_ON] = on
+            change = min(states[k, D_OWN_NEXT], until)
+            factor = on
+            if surge_end > t + 1e-6:
+                change = min(change, surge_end)
+                factor = on * kind[j, K_SURGE]
+            states[k, D_CHANGE] = change
+            states[k, D_WATT] = states[k, D_POWER] * factor
+            states[k, D_AMPERE] = states[k, D_CURRENT] * factor
+        power += states[k, D_WATT]
+        current += states[k, D_AMPERE]
+        event = min(event, states[k, D_CHANGE])
+    return power, current, event, changed
+
+
+@PART
+def cut_inverter(at, kind, states):
+    """The inverter has cut out: what is behind it draws nothing from now on."""
+    for j in range(kind.shape[0]):
+        if kind[j, K_INVERTER] > 0.5:
+            states[at + j, D_CHANGE] = np.inf
+            states[at + j, D_WATT] = 0.0
+            states[at + j, D_AMPERE] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def switches(seed, member, duty, cycle_s, jitter, stream, spans, horizon_s, out):
     """Times at which a load switches: on, off, on, ...; for tests and pictures.
 
     Fills `out` and returns how many; the same process as in the forecast.
     """
-    own_on = np.zeros(1, np.bool_)
-    own_next = np.zeros(1)
-    count = np.full(1, -1)
-    place = np.zeros(1, np.int64)
+    keys = np.full(1, _key_of(seed, member, stream))
+    states = np.zeros((1, D_COUNT))
+    states[0, D_SWITCHINGS] = -1.0
+    states[0, D_CYCLE] = cycle_s
     on = False
     t = 0.0
     n = 0
     while t < horizon_s and n < out.shape[0]:
-        update_load(t, 0, member, seed, duty, cycle_s, jitter, stream, own_on, own_next, count)
-        inside, until = span_at(t, 0, spans.shape[0], spans, place)
-        now_on = inside and own_on[0]
+        _update(t, 0, duty, jitter, keys, states)
+        inside, until = _span_at(t, 0, spans.shape[0], spans, states)
+        now_on = inside and states[0, D_OWN_ON] > 0.5
         if now_on != on:
             out[n] = t
             n += 1
             on = now_on
-        t = min(own_next[0], until)
+        t = min(states[0, D_OWN_NEXT], until)
     return n

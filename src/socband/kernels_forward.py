@@ -27,63 +27,51 @@ from socband.kernels_bank import (
     E_E,
     E_SLOPE,
     JIT,
+    PART,
     S_COUNT,
     S_I2,
     S_SOC,
     S_T,
+    W_CAPACITY,
     evaluate,
     instant,
     margins,
     move,
     over_step,
     solve,
+    warm_at,
 )
-from socband.kernels_demand import (
-    K_DUTY_AT_C,
-    K_DUTY_PER_K,
-    K_INVERTER,
-    K_JITTER,
-    K_STREAM,
-    K_SURGE,
-    K_SURGE_S,
-    span_at,
-    update_load,
-)
-
-# Columns of `limits` (n, L_COUNT): volts per cell, bank amperes.
-(
-    L_DISCONNECT,
-    L_DELAY,
+from socband.kernels_columns import (
     L_CUTOUT,
     L_CUTOUT_DELAY,
-    L_LEAD,  # connection resistance over cells in series [ohm]
-    L_FULL_V,
+    L_DELAY,
+    L_DISCONNECT,
     L_FULL_A,
     L_FULL_S,
-    L_COUNT,
-) = range(9)
-
-# Columns of `source_kind` (S, Q_COUNT).
-Q_POWER, Q_CURRENT_LIMIT, Q_VOLTAGE_LIMIT, Q_IDLE_SOC, Q_RESUME_SOC, Q_COUNT = range(6)
-
-# Columns of the report, one row per member.
-(
-    O_LVD,  # [s] disconnect, inf if not within the horizon
-    O_WHICH,  # 1 low-voltage disconnect, 2 every battery's own BMS
-    O_INVERTER,  # [s] inverter cut-out
-    O_FIRST_BMS,  # [s] first battery that opened
-    O_FULL,  # [s] full
-    O_CHARGE,  # [Ah] net into the bank
-    O_LOAD_J,  # per cell in series: taken by loads
-    O_SOURCE_J,  # brought by sources
-    O_LOSS_J,  # lost in leads and connections
-    O_BATTERY_J,  # put into the batteries at their own terminals
-    O_STEPS,
-    O_SOC,  # mean charge at the end
-    O_OUT,  # [Ah] taken by loads
-    O_COLDEST,  # [°C] coldest battery on the way
+    L_FULL_V,
+    L_LEAD,
+    O_BATTERY_J,
+    O_CHARGE,
+    O_COLDEST,
     O_COUNT,
-) = range(15)
+    O_FIRST_BMS,
+    O_FULL,
+    O_INVERTER,
+    O_LOAD_J,
+    O_LOSS_J,
+    O_LVD,
+    O_OUT,
+    O_SOC,
+    O_SOURCE_J,
+    O_STEPS,
+    O_WHICH,
+    Q_CURRENT_LIMIT,
+    Q_IDLE_SOC,
+    Q_POWER,
+    Q_RESUME_SOC,
+    Q_VOLTAGE_LIMIT,
+)
+from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
 
 GRADES_S = np.array([5.0, 15.0, 45.0, 135.0, 300.0])
 _FINEST_S = 2.0
@@ -92,6 +80,13 @@ _HEATER_STEP_S = 60.0
 _TAPER_STEP_S = 20.0
 _IDLE_STEP_S = 30.0  # near the charge at which a charger goes idle
 _TINY_S = 1e-6
+
+
+@PART
+def _copy(source, target):
+    for b in range(source.shape[0]):
+        for c in range(S_COUNT):
+            target[b, c] = source[b, c]
 
 
 @JIT
@@ -105,6 +100,32 @@ def _mean_soc(state, par):
     return total / weight
 
 
+def room_of(batteries: int, sources: int, loads: int) -> tuple[np.ndarray, ...]:
+    """Arrays to work in, for one call at a time."""
+    limits = batteries + 2
+    return (
+        np.zeros((batteries, S_COUNT)),  # state now, and where the step began
+        np.zeros((batteries, S_COUNT)),
+        np.zeros((batteries, E_COUNT)),
+        np.zeros((batteries, W_CAPACITY + 1)),
+        np.zeros(batteries),  # current of the heater
+        np.zeros(batteries, np.bool_),
+        np.zeros(batteries, np.bool_),  # opened by its BMS
+        np.zeros(limits),  # since when a limit is undercut: disconnect, cut-out, batteries
+        np.zeros(limits),  # how far they are, now and where the step began
+        np.zeros(limits),
+        np.zeros(limits),
+        np.zeros(4),  # of a step
+        np.zeros(sources),  # power, current, current taken, voltage limit
+        np.zeros(sources),
+        np.zeros(sources),
+        np.zeros(sources),
+        np.zeros(sources, np.bool_),
+        np.zeros(loads, np.uint64),
+        np.zeros((loads, D_COUNT)),
+    )
+
+
 @JIT
 def carry(
     first,
@@ -114,19 +135,12 @@ def carry(
     grid_s,  # (g,) [s]
     cell,  # (C_COUNT,)
     table,  # (1025, 8)
-    cap_curve,  # (151,) capacity factor at -60, -59, ... 90 °C
+    warmth,  # (1201, 8); see `kernels_bank`
     state0,  # (n, nb, S_COUNT)
     battery,  # (n, nb, B_COUNT)
     limits,  # (n, L_COUNT)
     ambient,  # (n, 3): mean [°C], half swing [K], seconds from now to the warmest moment
-    load_power,  # (n, L) [W] at the battery over cells in series
-    load_current,  # (n, L) [A]
-    load_duty,  # (n, L)
-    load_cycle,  # (n, L) [s]
-    load_kind,  # (L, K_COUNT)
-    span_ptr,  # (L + 1,)
-    spans,  # (m, 2) [s] from now
-    enabled,  # (L,) bool
+    loads,  # see `kernels_demand`
     source_scale,  # (n, S) [W over cells in series] or [A]
     source_kind,  # (S, Q_COUNT)
     source_shape,  # (S, K) share of the nominal in every slot
@@ -135,43 +149,25 @@ def carry(
     stop_at_lvd,
     soc_grid,  # (n, g) float32 out
     out,  # (n, O_COUNT) out
+    room,  # see `room_of`
 ):
     """Carry members first..stop ahead to the horizon or their disconnect."""
     nb = state0.shape[1]
-    nl = load_power.shape[1]
     ns = source_scale.shape[1]
     n_slots = source_shape.shape[1]
     n_grid = grid_s.shape[0]
     n_limits = nb + 2
-    state = np.empty((nb, S_COUNT))
-    saved = np.empty((nb, S_COUNT))
-    ev = np.empty((nb, E_COUNT))
-    fac = np.empty((nb, 6))
-    heater_a = np.zeros(nb)
-    heater_on = np.zeros(nb, np.bool_)
-    is_open = np.zeros(nb, np.bool_)
-    below = np.empty(n_limits)  # since when a limit is undercut: disconnect, cut-out, batteries
-    margin = np.empty(n_limits)
-    margin0 = np.empty(n_limits)
-    delay = np.empty(n_limits)
-    accounts = np.zeros(4)
-    src_p = np.zeros(ns)
-    src_a = np.zeros(ns)
-    src_i = np.zeros(ns)
-    src_lim = source_kind[:, Q_VOLTAGE_LIMIT].copy()
-    idle = np.zeros(ns, np.bool_)
-    own_on = np.zeros(nl, np.bool_)
-    own_next = np.zeros(nl)
-    surge_end = np.zeros(nl)
-    count = np.zeros(nl, np.int64)
-    place = np.zeros(nl, np.int64)
-    on = np.zeros(nl, np.bool_)
-    change = np.zeros(nl)  # when a load is to be looked at again
+    (
+        state, saved, ev, fac, heater_a, heater_on, is_open, below, margin, margin0, delay,
+        accounts, src_p, src_a, src_i, src_lim, idle, keys, states,
+    ) = room  # fmt: skip
+    _, _, _, _, kind, span_ptr, spans, _ = loads
+    for s in range(ns):
+        src_lim[s] = source_kind[s, Q_VOLTAGE_LIMIT]
 
     for m in range(first, stop):
         par = battery[m]
-        state[:] = state0[m]
-        fac[:, 5] = -1e9
+        _copy(state0[m], state)
         is_open[:] = False
         heater_on[:] = False
         heater_a[:] = 0.0
@@ -188,13 +184,7 @@ def carry(
         for k in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL, O_COLDEST):
             out[m, k] = np.inf
         full_since = np.inf
-        for j in range(nl):
-            count[j] = -1
-            own_next[j] = 0.0
-            surge_end[j] = -1.0
-            place[j] = span_ptr[j]
-            on[j] = False
-            change[j] = 0.0
+        begin_loads(0, m, seed, loads, keys, states)
         src_p[:] = 0.0
         src_a[:] = 0.0
         t = 0.0
@@ -209,7 +199,7 @@ def carry(
         g_sum = 1.0
         no_charge = False
         fresh = True
-        evaluate(cell, table, state, par, fac, ev, cap_curve)
+        evaluate(cell, table, warmth, state, par, fac, ev)
         z = _mean_soc(state, par)
         while True:
             # ---- events at t: limits that trip, loads that switch, sources that change
@@ -229,6 +219,7 @@ def carry(
                         elif j == 1:
                             out[m, O_INVERTER] = t
                             cutout_v = -np.inf
+                            cut_inverter(0, kind, states)
                         else:
                             is_open[j - 2] = True
                             out[m, O_FIRST_BMS] = min(out[m, O_FIRST_BMS], t)
@@ -242,39 +233,10 @@ def carry(
                     tripped = True
                 if tripped or t >= horizon_s - _TINY_S:
                     break
-                next_event = horizon_s
-                warm = ambient[m, 0] + ambient[m, 1] * math.cos(
-                    2.0 * math.pi * (t - ambient[m, 2]) / 86400.0
+                load_p, load_a, next_event, switched = switch_loads(
+                    t, 0, warm_at(t, ambient[m]), horizon_s, kind, span_ptr, spans, keys, states
                 )
-                load_p = 0.0
-                load_a = 0.0
-                for j in range(nl):
-                    if change[j] <= t + _TINY_S:
-                        duty = load_duty[m, j] + load_kind[j, K_DUTY_PER_K] * (
-                            warm - load_kind[j, K_DUTY_AT_C]
-                        )
-                        update_load(
-                            t, j, m, seed, duty, load_cycle[m, j], load_kind[j, K_JITTER],
-                            np.int64(load_kind[j, K_STREAM]), own_on, own_next, count,
-                        )  # fmt: skip
-                        inside, until = span_at(t, j, span_ptr[j + 1], spans, place)
-                        now_on = inside and own_on[j]
-                        if now_on and not on[j] and load_kind[j, K_SURGE_S] > 0.0 and t > 0.0:
-                            surge_end[j] = t + load_kind[j, K_SURGE_S]
-                        if enabled[j] and (now_on != on[j] or surge_end[j] >= t - _TINY_S):
-                            changed = True
-                        on[j] = now_on
-                        change[j] = min(own_next[j], until)
-                        if surge_end[j] > t + _TINY_S:
-                            change[j] = min(change[j], surge_end[j])
-                    if not enabled[j]:
-                        continue
-                    next_event = min(next_event, change[j])
-                    if on[j] and not (load_kind[j, K_INVERTER] > 0.5 and cutout_v == -np.inf):
-                        surging = surge_end[j] > t + _TINY_S
-                        factor = load_kind[j, K_SURGE] if surging else 1.0
-                        load_p += load_power[m, j] * factor
-                        load_a += load_current[m, j] * factor
+                changed = changed or switched
                 if ns > 0:
                     slot = min(int((t + _TINY_S) / slot_s), n_slots - 1)
                     if slot + 1 < n_slots:
@@ -327,8 +289,9 @@ def carry(
             left = next_event - t
             if dt > left - 0.5 * coarse:
                 dt = left
-            saved[:] = state
-            margin0[:] = margin
+            _copy(state, saved)
+            for j in range(n_limits):
+                margin0[j] = margin[j]
             while True:
                 # ---- one step: means over it give the currents, the states follow
                 a1 = math.exp(-dt / cell[C_TAU1])
@@ -340,13 +303,11 @@ def carry(
                 gained_a = 0.0
                 for s in range(ns):
                     gained_a += src_i[s]
-                warm = ambient[m, 0] + ambient[m, 1] * math.cos(
-                    2.0 * math.pi * (t + 0.5 * dt - ambient[m, 2]) / 86400.0
-                )
+                warm = warm_at(t + 0.5 * dt, ambient[m])
                 accounts[:] = 0.0
                 move(cell, state, par, fac, is_open, ev, heater_a, u_mean - lead * total_a,
                      dt, a1, a2, warm, accounts)  # fmt: skip
-                evaluate(cell, table, state, par, fac, ev, cap_curve)
+                evaluate(cell, table, warmth, state, par, fac, ev)
                 e_sum, g_sum = instant(state, par, is_open, ev, heater_a)
                 u = solve(e_sum, g_sum, lead, no_charge, load_p, load_a,
                           src_p, src_a, src_lim, src_i)  # fmt: skip
@@ -367,8 +328,8 @@ def carry(
                 if dt > _FINEST_S * coarse:
                     cap_s = max(shorter / coarse, _FINEST_S)
                 dt = shorter
-                state[:] = saved
-                evaluate(cell, table, state, par, fac, ev, cap_curve)
+                _copy(saved, state)
+                evaluate(cell, table, warmth, state, par, fac, ev)
             for j in range(n_limits):
                 if margin[j] >= 0.0:
                     below[j] = np.inf

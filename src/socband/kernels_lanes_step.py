@@ -1,7 +1,8 @@
 """One step of many members side by side: the arithmetic of `kernels_lanes`, compiled to vectors.
 
-The lanes' numbers lie in one flat array, row after row of `LANES` members. The first function moves
-the state by each lane's own step, the others evaluate the cell where it arrived.
+The lanes' numbers lie in one flat array, row after row of `LANES` members. `advance` moves the
+state by each lane's own step; between the look-ups `surface` finds the surface charge and `settle`
+the voltage where the lane arrived. The cell's voltage function is in those two and nowhere else.
 """
 
 from __future__ import annotations
@@ -30,7 +31,18 @@ from socband.kernels_bank import (
     R0,
     R1,
     R2,
+    SLOPE,
+    W_CAPACITY,
+    W_K0,
+    W_K1,
+    W_K2,
+    W_LAG,
+    WARMTH_LOW_C,
+    WARMTH_PER_K,
+    WARMTH_ROWS,
 )
+from socband.kernels_lookup import look_up_eight
+from socband.kernels_math import exp_short, log_positive
 
 LANES = 48
 FINEST_S = 2.0
@@ -38,127 +50,134 @@ VOLT_STEP = 0.012
 TINY_S = 1e-6
 NULL_S = 1e-9
 MOST_TRIES = 50.0  # a step is taken back so often and no more, whatever the limits do
+STORE, EVENTS, FLIPPED = 1, 2, 4  # what a lane wants attention for, added up
 
 # Where the rows of the lanes' array begin. One flat array with constant distances between rows is
 # what lets the compiler see that they do not overlap.
 (
     Z, I1, I2, H, T, ZS, I1S, I2S, HS, TS,  # state, and where the step began
-    NOW, DT, EVENT, GRADE, CAP,  # clock, step, next event, next step's grade, cap on it
-    QS, PAR, LEAD, RF, AMB, SWING, WARM,  # what a member is
-    K0, K1, K2, KL, TF,  # temperature factors and the temperature they are for
+    NOW, DT, EVENT, STOP, GRADE, CAP,  # clock, step, events, next step's grade, cap on it
+    QA, PAR, LEAD, RF, WARM,  # what a member is
     P, A,  # loads
-    NL, V1, DS, RR0, RR1, RR2, SLOPE, REST, ENT, LAM, GAPV, SURF, BEND,  # evaluated
-    M0, M1, PM0, PM1, VD, VC, BELOW0, BELOW1, DELAY0, DELAY1,  # limits
-    ATTENTION, OUT_AH, LOAD_J, LOSS_J, BATTERY_J, STEPS, GRID, QV, TOTAL, UMEAN, K1INV, TRIES, LAGR,
+    E, R0N, R1N, R2N, REST, STEEP,  # evaluated: see `settle`
+    ES, R0S,  # where the step began
+    VD, VC, BELOW0, BELOW1, DELAY0, DELAY1,  # limits, since when they are undercut
+    GRID, OUT_AS, LOAD_J, LOSS_J, TOTAL, UMEAN, TRIES,
+    SHARE, FREE, SHARE_T, LAGR,  # within a step: places in the tables, surface lag
+    X0, X1, X2, Q0, Q1, D0, D1, Y0, Y1,  # what functions are taken of, side by side
+    MEAN, _M1, _M2, _M3, _M4, _M5, _M6, _M7,  # looked up at the mean charge,
+    FACTOR, _F1, _F2, _F3, _F4,  # at the temperature,
+    SURF, _S1, _S2, _S3, _S4, _S5, _S6, _S7,  # at the surface charge
+    ROWS,
+) = range(0, 79 * LANES, LANES)  # fmt: skip
+SIZE = ROWS
+# where a column of the look-up at the mean charge stands, and so on
+M_OCV, M_GAP, M_ENTROPY, M_R0, M_R1, M_R2, M_LAG = (
+    MEAN + column * LANES for column in (OCV, GAP, ENTROPY, R0, R1, R2, LAG)
+)
+F_K0, F_K1, F_K2, F_LAG, F_CAPACITY = (
+    FACTOR + column * LANES for column in (W_K0, W_K1, W_K2, W_LAG, W_CAPACITY)
+)
+S_OCV, S_GAP, S_RISE = (SURF + column * LANES for column in (OCV, GAP, SLOPE))
 
-) = range(0, 65 * LANES, LANES)  # fmt: skip
-SIZE = 65 * LANES
+_mean = look_up_eight((OCV, GAP, ENTROPY, R0, R1, R2, LAG), OCV)
+_factor = look_up_eight((W_K0, W_K1, W_K2, W_LAG, W_CAPACITY))
+_surface = look_up_eight((OCV, GAP, SLOPE), OCV, SLOPE)
 
 _VECTOR = njit(
-    cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"}, inline="never"
+    cache=True,
+    nogil=True,
+    error_model="numpy",
+    fastmath={"contract", "nsz"},
+    _nrt=False,
+    no_cpython_wrapper=True,
+    no_cfunc_wrapper=True,
 )
 
 
-def _asinh_series() -> tuple[float, ...]:
-    """Chebyshev interpolation of asinh(√y)/√y on 0..1, as coefficients of powers of y."""
-    x = np.cos(np.pi * (np.arange(17) + 0.5) / 17)
-    y = np.maximum(0.5 * (x + 1.0), 1e-300)
-    chebyshev = np.polynomial.chebyshev.Chebyshev.fit(
-        y, np.arcsinh(np.sqrt(y)) / np.sqrt(y), 16, domain=[0.0, 1.0]
-    )
-    power = chebyshev.convert(kind=np.polynomial.Polynomial, domain=[-1, 1], window=[-1, 1])
-    return tuple(float(c) for c in power.coef)
-
-
-(
-    _A0, _A1, _A2, _A3, _A4, _A5, _A6, _A7, _A8,
-    _A9, _A10, _A11, _A12, _A13, _A14, _A15, _A16,
-) = _asinh_series()  # fmt: skip
-
-
-@njit
-def asinh_small(q):
-    """asinh for |q| <= 1, to 1e-12."""
-    y = q * q
-    s = _A12 + y * (_A13 + y * (_A14 + y * (_A15 + y * _A16)))
-    s = _A7 + y * (_A8 + y * (_A9 + y * (_A10 + y * (_A11 + y * s))))
-    return q * (_A0 + y * (_A1 + y * (_A2 + y * (_A3 + y * (_A4 + y * (_A5 + y * (_A6 + y * s)))))))
-
-
-@njit
-def exp_short(x):
-    """Taylor series of the exponential to x¹¹/11!: 3e-11 for |x| <= 0.7, 1e-13 for 0.4."""
-    s = 1.0 / 362880.0 + x * (1.0 / 3628800.0 + x * (1.0 / 39916800.0))
-    s = 1.0 / 720.0 + x * (1.0 / 5040.0 + x * (1.0 / 40320.0 + x * s))
-    return 1.0 + x * (
-        1.0 + x * (0.5 + x * (1.0 / 6.0 + x * (1.0 / 24.0 + x * (1.0 / 120.0 + x * s))))
-    )
-
-
-@njit
-def exp_negative(x):
-    """exp(x) for x <= 0: the series at x/128, squared seven times; 0 < -45 is held at exp(-45)."""
-    s = exp_short(max(x, -45.0) * (1.0 / 128.0))
-    s = s * s
-    s = s * s
-    s = s * s
-    s = s * s
-    s = s * s
-    s = s * s
-    return s * s
+@_VECTOR
+def choose(w, cell):
+    """How long every lane's step will be, and what decays over it."""
+    rate1 = -1.0 / cell[C_TAU1]
+    rate2 = -1.0 / cell[C_TAU2]
+    cooling = -cell[C_CONDUCTANCE] / cell[C_HEAT]
+    for k in range(LANES):
+        now = w[NOW + k]
+        e = w[E + k]
+        r0 = w[R0N + k]
+        # ---- is a limit undercut as the step begins? U is the greater root of U² − e·U + rp
+        r = r0 * w[PAR + k] + w[LEAD + k]
+        e_now = e - r * w[A + k]
+        rp = r * w[P + k]
+        vd = w[VD + k]
+        vc = w[VC + k]
+        below0 = (2.0 * vd > e_now) & (vd * (vd - e_now) + rp > 0.0)
+        below1 = (2.0 * vc > e_now) & (vc * (vc - e_now) + rp > 0.0)
+        since0 = min(w[BELOW0 + k], now) if below0 else np.inf
+        since1 = min(w[BELOW1 + k], now) if below1 else np.inf
+        w[BELOW0 + k] = since0
+        w[BELOW1 + k] = since1
+        w[ES + k] = e
+        w[R0S + k] = r0
+        # ---- the length of the step
+        stop = min(w[EVENT + k], min(since0 + w[DELAY0 + k], since1 + w[DELAY1 + k]))
+        w[STOP + k] = stop
+        left = max(stop - now, NULL_S)
+        grade = w[GRADE + k]
+        dt = min(grade, w[CAP + k])
+        steep = w[STEEP + k] * abs(w[I2 + k]) * w[QA + k] * w[F_CAPACITY + k]
+        dt = min(dt, max(VOLT_STEP / (steep + 1e-12), FINEST_S))
+        # No stretching of the shortest steps: one that was taken back would come back as it was.
+        dt = left if (dt > left - 0.5) & (dt > FINEST_S) else min(dt, left)
+        w[DT + k] = dt
+        w[GRADE + k] = min(max(3.0 * grade, 5.0), 300.0)
+        w[X0 + k] = rate1 * dt
+        w[X1 + k] = rate2 * dt
+        w[X2 + k] = cooling * dt
+    for k in range(3 * LANES):
+        w[X0 + k] = exp_short(w[X0 + k])
 
 
 @_VECTOR
-def step_lanes(w, cell):
-    """Every lane one step on: its length, its mean current, its new state."""
+def advance(w, rows, rows_t, cell):
+    """Every lane one step on: its mean current, its new state, where that is in the tables."""
     tau1 = cell[C_TAU1]
     tau2 = cell[C_TAU2]
-    inv1 = 1.0 / tau1
-    inv2 = 1.0 / tau2
     leak = cell[C_LEAK]
     efficiency = cell[C_EFFICIENCY]
     gamma = cell[C_GAMMA]
-    heat_inv = 1.0 / cell[C_HEAT]
-    conductance = cell[C_CONDUCTANCE]
-    conductance_inv = 1.0 / conductance
-    cooling = conductance * heat_inv
+    conductance_inv = 1.0 / cell[C_CONDUCTANCE]
     for k in range(LANES):
-        left = w[EVENT + k] - w[NOW + k]
-        steep = w[SLOPE + k] * abs(w[I2 + k]) * w[QS + k]
-        dt = min(w[GRADE + k], w[CAP + k])
-        dt = min(dt, max(VOLT_STEP / (steep + 1e-12), FINEST_S))
-        # No stretching of the shortest steps: one that was taken back would come back as it was.
-        w[DT + k] = left if (dt > left - 0.5) & (dt > FINEST_S) else min(dt, left)
-        w[GRADE + k] = min(max(3.0 * w[GRADE + k], 5.0), 300.0)
-        w[PM0 + k] = w[M0 + k]
-        w[PM1 + k] = w[M1 + k]
-        w[STEPS + k] += 1.0
-    for k in range(LANES):
-        dt = w[DT + k]
-        inv_dt = 1.0 / dt
-        a1 = exp_negative(-dt * inv1)
-        a2 = exp_negative(-dt * inv2)
-        f1 = 1.0 - (1.0 - a1) * tau1 * inv_dt
-        f2 = 1.0 - (1.0 - a2) * tau2 * inv_dt
-        qs = w[QS + k]
+        p = w[P + k]
+        a = w[A + k]
+        par = w[PAR + k]
+        lead = w[LEAD + k]
         i1 = w[I1 + k]
         i2 = w[I2 + k]
-        r1 = w[RR1 + k] * w[DS + k] * f1
-        e = w[NL + k] + w[V1 + k] - r1 * i1 + (w[RR2 + k] * (1.0 - f2) - w[LAGR + k] * f2) * i2
-        rc = w[RR0 + k] + r1 + (w[RR2 + k] + w[LAGR + k]) * f2
-        r = (rc + 0.5 * w[SLOPE + k] * dt * qs) * w[PAR + k] + w[LEAD + k]
-        half = 0.5 * (e - r * w[A + k])
-        root = half * half - r * w[P + k]
-        u = half + math.sqrt(max(root, 0.0))
+        dt = w[DT + k]
+        dq = dt * w[QA + k] * w[F_CAPACITY + k]
+        # ---- mean voltage and current over the step, by constant power
+        inv_dt = 1.0 / dt
+        a1 = w[X0 + k]
+        a2 = w[X1 + k]
+        f1 = 1.0 - (1.0 - a1) * tau1 * inv_dt
+        f2 = 1.0 - (1.0 - a2) * tau2 * inv_dt
+        r1 = w[R1N + k] * f1
+        r2 = w[R2N + k] * f2
+        e = w[E + k] - r1 * i1 - r2 * i2
+        rc = w[R0N + k] + r1 + r2
+        r = (rc + 0.5 * w[STEEP + k] * dq) * par + lead
+        half = 0.5 * (e - r * a)
+        u = half + math.sqrt(max(half * half - r * p, 0.0))
         total = (u - e) / r
-        i = total * w[PAR + k]
-        ua = u - w[LEAD + k] * total
+        i = total * par
+        moved = total * dt
         w[TOTAL + k] = total
         w[UMEAN + k] = u
-        w[OUT_AH + k] -= total * dt
-        w[LOAD_J + k] -= total * u * dt
-        w[LOSS_J + k] += w[LEAD + k] * total * total * dt
-        w[BATTERY_J + k] += ua * total * dt
+        w[OUT_AS + k] -= moved
+        w[LOAD_J + k] -= moved * u
+        w[LOSS_J + k] += moved * total * lead
+        # ---- the state
         z = w[Z + k]
         h = w[H + k]
         t = w[T + k]
@@ -167,123 +186,149 @@ def step_lanes(w, cell):
         w[I2S + k] = i2
         w[HS + k] = h
         w[TS + k] = t
-        kept = i * efficiency if i > 0.0 else i
-        w[Z + k] = min(max(z + kept * dt * qs - leak * dt, -0.2), 1.2)
+        step = i * dq
+        kept = step * efficiency if step > 0.0 else step
+        z = min(max(z + kept - leak * dt, -0.2), 1.2)
+        w[Z + k] = z
         w[I1 + k] = i + a1 * (i1 - i)
         w[I2 + k] = i + a2 * (i2 - i)
-        b = exp_short(-abs(i) * gamma * dt * qs)
-        sign = -1.0 if i < 0.0 else (1.0 if i > 0.0 else 0.0)
-        w[H + k] = sign + b * (h - sign)
-        heat = i * (e + rc * i - w[REST + k]) + i * (t + 273.15) * w[ENT + k]
+        # of the hysteresis, only its distance from where it goes to decays: the rest in `surface`
+        w[Y1 + k] = -abs(step) * gamma
+        heat = i * (e + rc * i - w[REST + k]) + i * (t + 273.15) * w[M_ENTROPY + k]
         steady = w[WARM + k] + heat * conductance_inv
-        w[T + k] = steady + (t - steady) * exp_short(-cooling * dt)
+        t = steady + (t - steady) * w[X2 + k]
+        w[T + k] = t
+        # ---- where that is in the tables
+        x = min(max(z, 0.0), 1.0) * 1024.0
+        row = np.int64(min(x, 1023.0))
+        rows[k] = row
+        w[SHARE + k] = x - row
+        w[FREE + k] = z * 1024.0 - row
+        x = min(max((t - WARMTH_LOW_C) * WARMTH_PER_K, 0.0), WARMTH_ROWS - 1.0)
+        row = np.int64(min(x, WARMTH_ROWS - 2.0))
+        rows_t[k] = row
+        w[SHARE_T + k] = x - row
 
 
 @_VECTOR
-def look_up_lanes(w, table):
-    """What depends on the mean charge, at the mean charge."""
-    for k in range(LANES):
-        z = min(max(w[Z + k], 0.0), 1.0) * 1024.0
-        j = np.uint64(min(z, 1023.0))
-        f = z - j
-        w[LAM + k] = table[j, LAG] + f * (table[j + np.uint64(1), LAG] - table[j, LAG])
-        w[ENT + k] = table[j, ENTROPY] + f * (table[j + np.uint64(1), ENTROPY] - table[j, ENTROPY])
-        w[RR0 + k] = table[j, R0] + f * (table[j + np.uint64(1), R0] - table[j, R0])
-        w[RR1 + k] = table[j, R1] + f * (table[j + np.uint64(1), R1] - table[j, R1])
-        w[RR2 + k] = table[j, R2] + f * (table[j + np.uint64(1), R2] - table[j, R2])
-        rest = w[Z + k] * 1024.0 - j
-        w[REST + k] = table[j, OCV] + rest * (table[j + np.uint64(1), OCV] - table[j, OCV])
-        w[GAPV + k] = table[j, GAP] + f * (table[j + np.uint64(1), GAP] - table[j, GAP])
+def look_up(w, rows, rows_t, table, warmth):
+    """What depends on the mean charge, and on the temperature."""
+    for k in range(0, LANES, 8):
+        _mean(w, k, rows, SHARE, FREE, table, MEAN)
+        _factor(w, k, rows_t, SHARE_T, SHARE_T, warmth, FACTOR)
 
 
 @_VECTOR
-def surface_lanes(w, cell):
-    """Surface charge of every lane."""
+def branches(w, cell):
+    """Saturation of the RC branches: of the surface lag and of R1, and the resistances with it."""
     s_lag = cell[C_SAT_LAG]
-    per = 1.0 / (cell[C_CAPACITY] * s_lag)
-    large = 0
+    s1 = cell[C_SAT1]
+    s1_inv = 1.0 / s1
+    c_rate = 1.0 / cell[C_CAPACITY]
+    per = c_rate / s_lag
     for k in range(LANES):
-        q = w[KL + k] * w[RF + k] * w[I2 + k] * per
-        w[QV + k] = q
-        w[LAGR + k] = w[KL + k] * w[RF + k] * per * s_lag / math.sqrt(1.0 + q * q)
-        large += 1 if abs(q) > 1.0 else 0
-    if large == 0:
-        for k in range(LANES):
-            w[QV + k] = asinh_small(w[QV + k])
-    else:
-        for k in range(LANES):
-            q = w[QV + k]
-            w[QV + k] = asinh_small(q) if abs(q) <= 1.0 else math.asinh(q)
-    for k in range(LANES):
-        # discharging: I2 <= 0, or a rest of an earlier charge, for which the other formula holds
-        g = w[QV + k] * s_lag
-        z = w[Z + k]
-        out = g < 0.0
-        zc = max(z if out else 1.0 - z, 1e-4)
-        x = w[LAM + k] * abs(g) / zc
-        keep = exp_negative(-x)
-        moved = zc * (1.0 - keep)
-        w[SURF + k] = z - moved if out else z + moved
-        w[BEND + k] = keep * (1.0 + x)
-        w[LAGR + k] *= keep * w[LAM + k]
-
-
-@_VECTOR
-def look_up_surface_lanes(w, table):
-    """What depends on the surface charge."""
-    for k in range(LANES):
-        z = w[SURF + k] * 1024.0
-        j = np.uint64(min(max(z, 0.0), 1023.0))
-        f = z - j
-        rise = table[j + np.uint64(1), OCV] - table[j, OCV]
-        w[NL + k] = table[j, OCV] + f * rise
-        w[SLOPE + k] = rise * 1024.0
-        f = min(max(f, 0.0), 1.0)
-        w[SURF + k] = table[j, GAP] + f * (table[j + np.uint64(1), GAP] - table[j, GAP])
-
-
-@_VECTOR
-def finish_lanes(w, cell):
-    """Voltages and limits at the end of the step; marks the lanes that need attention."""
-    t_ref = cell[C_T_REF] - 273.15
-    sat1 = cell[C_SAT1]
-    sat1_inv = 1.0 / sat1
-    large = 0
-    for k in range(LANES):
-        q = w[I1 + k] * w[K1 + k] * sat1_inv
-        w[QV + k] = q
-        w[DS + k] = 1.0 / math.sqrt(1.0 + q * q)
-        large += 1 if abs(q) > 1.0 else 0
-    if large == 0:
-        for k in range(LANES):
-            w[QV + k] = asinh_small(w[QV + k])
-    else:
-        for k in range(LANES):
-            q = w[QV + k]
-            w[QV + k] = asinh_small(q) if abs(q) <= 1.0 else math.asinh(q)
+        w[Q0 + k] = abs(w[F_LAG + k] * w[RF + k] * w[I2 + k]) * per
+        w[Q1 + k] = abs(w[I1 + k]) * w[F_K1 + k] * s1_inv
+    for k in range(2 * LANES):
+        q = w[Q0 + k]
+        root = math.sqrt(1.0 + q * q)
+        w[Q0 + k] = log_positive(q + root)  # asinh
+        w[D0 + k] = 1.0 / root
     for k in range(LANES):
         rf = w[RF + k]
-        warmer = (w[T + k] - t_ref) * w[ENT + k]
-        w[RR0 + k] *= rf * w[K0 + k]
-        w[RR1 + k] *= rf * w[K1 + k]
-        w[RR2 + k] *= rf * w[K2 + k]
-        w[V1 + k] = w[RR1 + k] * w[QV + k] * sat1 * w[K1INV + k]
-        w[NL + k] += warmer + w[SURF + k] * w[H + k]
-        w[REST + k] += warmer + w[GAPV + k] * w[H + k]
-        w[LAGR + k] *= w[SLOPE + k]
-        w[SLOPE + k] *= w[BEND + k]
-        e = w[NL + k] + w[V1 + k] + w[RR2 + k] * w[I2 + k]
-        r = w[RR0 + k] * w[PAR + k] + w[LEAD + k]
-        half = 0.5 * (e - r * w[A + k])
-        root = half * half - r * w[P + k]
-        u = half + math.sqrt(max(root, 0.0))
-        m0 = u - w[VD + k]
-        m1 = u - w[VC + k]
-        w[M0 + k] = m0
-        w[M1 + k] = m1
+        lam = w[M_LAG + k]
+        z = w[Z + k]
+        # discharging: I2 <= 0, or a rest of an earlier charge, for which the other formula holds
+        zc = max(z if w[I2 + k] < 0.0 else 1.0 - z, 1e-4)
+        x = lam * w[Q0 + k] * s_lag / zc
+        w[Y0 + k] = -x
+        w[STEEP + k] = 1.0 + x
+        w[LAGR + k] = w[F_LAG + k] * rf * c_rate * lam * w[D0 + k]
+    for k in range(2 * LANES):  # and the hysteresis' own, from `advance`
+        w[Y0 + k] = exp_short(w[Y0 + k])
+
+
+@_VECTOR
+def surface(w, rows, cell):
+    """Surface charge of every lane, resistances, and the RC branches' part of the voltage."""
+    s1 = cell[C_SAT1]
+    for k in range(LANES):
+        rf = w[RF + k]
+        i1 = w[I1 + k]
+        i2 = w[I2 + k]
+        z = w[Z + k]
+        keep = w[Y0 + k]
+        out = i2 < 0.0
+        zc = max(z if out else 1.0 - z, 1e-4)
+        moved = zc * (1.0 - keep)
+        zs = (z - moved if out else z + moved) * 1024.0
+        row = np.int64(min(max(zs, 0.0), 1023.0))
+        rows[k] = row
+        w[SHARE + k] = min(max(zs - row, 0.0), 1.0)
+        w[FREE + k] = zs - row
+        w[LAGR + k] *= keep
+        w[STEEP + k] *= keep
+        # R1·sat(i1, s1/k1): the factor k1 is in the argument alone
+        r1 = w[M_R1 + k] * rf
+        r2 = w[M_R2 + k] * rf * w[F_K2 + k]
+        v1 = r1 * s1 * w[Q1 + k]
+        w[R0N + k] = w[M_R0 + k] * rf * w[F_K0 + k]
+        w[R1N + k] = r1 * w[F_K1 + k] * w[D1 + k]
+        w[R2N + k] = r2
+        w[E + k] = (v1 if i1 > 0.0 else -v1) + r2 * i2
+        mean = w[TOTAL + k]
+        sign = -1.0 if mean < 0.0 else (1.0 if mean > 0.0 else 0.0)
+        w[H + k] = sign + w[Y1 + k] * (w[H + k] - sign)
+
+
+@_VECTOR
+def look_up_surface(w, rows, table):
+    """What depends on the surface charge."""
+    for k in range(0, LANES, 8):
+        _surface(w, k, rows, SHARE, FREE, table, SURF)
+
+
+@_VECTOR
+def settle(w, wants, cell):
+    """Voltages and limits at the end of the step; says in `wants` which lanes want attention.
+
+    Leaves E [V]: all but R0·I, at this moment; R1N, R2N [ohm]: how E follows the branch currents,
+    the surface lag included; STEEP [V]: how it follows the charge; REST [V]: without overpotential.
+    """
+    t_ref = cell[C_T_REF] - 273.15
+    for k in range(LANES):
+        h = w[H + k]
+        slope = w[S_RISE + k] * 1024.0
+        warmer = (w[T + k] - t_ref) * w[M_ENTROPY + k]
+        w[REST + k] = w[M_OCV + k] + w[M_GAP + k] * h + warmer
+        w[R2N + k] += w[LAGR + k] * slope
+        w[STEEP + k] *= slope
+        e = w[E + k] + w[S_OCV + k] + w[S_GAP + k] * h + warmer
+        w[E + k] = e
+        r = w[R0N + k] * w[PAR + k] + w[LEAD + k]
+        e_now = e - r * w[A + k]
+        rp = r * w[P + k]
+        vd = w[VD + k]
+        vc = w[VC + k]
+        below0 = (2.0 * vd > e_now) & (vd * (vd - e_now) + rp > 0.0)
+        below1 = (2.0 * vc > e_now) & (vc * (vc - e_now) + rp > 0.0)
         now = w[NOW + k] + w[DT + k]
         w[NOW + k] = now
-        flipped = ((m0 < 0.0) != (w[PM0 + k] < 0.0)) | ((m1 < 0.0) != (w[PM1 + k] < 0.0))
-        moved = abs(w[T + k] - w[TF + k]) > 0.05
-        due = now >= min(w[EVENT + k], w[GRID + k]) - TINY_S
-        w[ATTENTION + k] = 1.0 if (flipped | moved | due) else 0.0
+        flipped = (below0 != (w[BELOW0 + k] < np.inf)) | (below1 != (w[BELOW1 + k] < np.inf))
+        wants[k] = (
+            (STORE if now >= w[GRID + k] - TINY_S else 0)
+            + (EVENTS if flipped | (now >= w[STOP + k] - TINY_S) else 0)
+            + (FLIPPED if flipped else 0)
+        )
+
+
+@_VECTOR
+def step_lanes(w, rows, rows_t, wants, cell, table, warmth):
+    """Every lane one step on."""
+    choose(w, cell)
+    advance(w, rows, rows_t, cell)
+    look_up(w, rows, rows_t, table, warmth)
+    branches(w, cell)
+    surface(w, rows, cell)
+    look_up_surface(w, rows, table)
+    settle(w, wants, cell)

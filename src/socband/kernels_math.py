@@ -108,3 +108,16 @@ def log_positive(x):
     s = 1.0 / 7.0 + y * (1.0 / 9.0 + y * (1.0 / 11.0 + y * (1.0 / 13.0 + y * s)))
     s = 1.0 / 3.0 + y * (1.0 / 5.0 + y * s)
     return power * _LN2_HIGH + (2.0 * r + (2.0 * r * y * s + power * _LN2_LOW))
+
+
+@njit(inline="always")
+def exp_short(x):
+    """exp(x) for -700 <= x <= 0 to 1e-11, relative: the series of `exp_negative`, cut earlier."""
+    x = max(x, -700.0)
+    shifted = x * _LOG2_E + _TO_INTEGER
+    power = shifted - _TO_INTEGER
+    r = (x - power * _LN2_HIGH) - power * _LN2_LOW
+    s = 1.0 / 40320.0 + r * (1.0 / 362880.0)
+    s = 1.0 / 120.0 + r * (1.0 / 720.0 + r * (1.0 / 5040.0 + r * s))
+    s = 1.0 + r * (1.0 + r * (0.5 + r * (1.0 / 6.0 + r * (1.0 / 24.0 + r * s))))
+    return _double(_bits(s) + _power_bits(shifted))

@@ -35,7 +35,7 @@ class Sources:
     Attributes:
         names: (S,).
         scale: (n, S) nominal power over cells in series [W], or current [A].
-        kind: (S, Q_COUNT); see `kernels_forward`.
+        kind: (S, Q_COUNT); see `kernels_columns`.
         shape: (S, K) share of the nominal in slots of `slot_s` from now.
         slot_s: [s].
     """

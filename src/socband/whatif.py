@@ -16,7 +16,7 @@ import numpy as np
 from socband.demand import Demand
 from socband.forecast import asked_hours, chance, weighted_quantiles
 from socband.forward import Plan, run
-from socband.kernels_forward import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD
+from socband.kernels_columns import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD
 
 if TYPE_CHECKING:
     import xarray as xr
