@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 from numba import njit
 
-from socband.kernels_math import exp_negative, exp_short, log_positive
+from socband.kernels_math import (
+    asinh_slope_small,
+    asinh_small,
+    exp_negative,
+    exp_short,
+    log_positive,
+)
 
 FEW_ULP = 1e-15  # four and a half units in the last place of a double
 
@@ -60,3 +66,18 @@ def test_inverse_hyperbolic_sine_from_it() -> None:
     y = np.concatenate([[0.0], np.geomspace(1e-12, 1e4, 50_001)])
     asinh = _over(y + np.sqrt(1.0 + y * y), True)
     np.testing.assert_allclose(asinh, np.arcsinh(y), rtol=0, atol=1e-13)
+
+
+@njit(error_model="numpy")
+def _small(x, slope):
+    out = np.empty_like(x)
+    for i in range(len(x)):
+        out[i] = asinh_slope_small(x[i]) if slope else asinh_small(x[i])
+    return out
+
+
+def test_small_inverse_hyperbolic_sine() -> None:
+    """The polynomials for currents below saturation: asinh to 1e-9, its slope to 1e-8."""
+    x = np.linspace(0.0, 1.0, 50_001)
+    np.testing.assert_allclose(_small(x, False), np.arcsinh(x), rtol=1e-9, atol=0)
+    np.testing.assert_allclose(_small(x, True), 1.0 / np.sqrt(1.0 + x * x), rtol=1e-8, atol=0)

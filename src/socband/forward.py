@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 GRID_S = 900.0
-CHUNK = 576  # members worked on together: twelve to a lane
+CHUNK = 1200  # at most so many members are worked on together: twenty-five to a lane
 WARMEST_HOUR = 15.0  # assumed: the air is warmest in mid-afternoon
 
 
@@ -290,8 +291,10 @@ def run(
     usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0 and stop_at_lvd
     part = lanes if usual and batteries.plain and not general else single
     threads = threads or os.cpu_count() or 1
-    size = CHUNK  # the same on any number of cores
-    bounds = [(k, min(k + size, n)) for k in range(0, n, size)]
+    # as many parts for every thread; no number depends on how members are parted
+    parts = threads * -(-n // (threads * CHUNK))
+    edges = [round(k * n / parts) for k in range(parts + 1)]
+    bounds = list(pairwise(edges))
     if threads == 1 or len(bounds) == 1:
         for pair in bounds:
             part(pair)

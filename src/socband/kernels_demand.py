@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from socband.kernels_bank import JIT, PART
+from socband.kernels_bank import INLINE, JIT, PART
 
 # Columns of the array `load_kind` (L, K_COUNT).
 (
@@ -43,7 +43,7 @@ from socband.kernels_bank import JIT, PART
 ) = range(14)
 
 
-@PART
+@INLINE
 def _mixed(x):
     """The end of a round of splitmix64 (Steele et al. 2014)."""
     x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
@@ -51,7 +51,7 @@ def _mixed(x):
     return x ^ (x >> np.uint64(31))
 
 
-@PART
+@INLINE
 def _key_of(seed, member, stream):
     """What the numbers of one stream of one member are made from."""
     x = np.uint64(seed) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(member)
@@ -59,7 +59,7 @@ def _key_of(seed, member, stream):
     return _mixed(x + np.uint64(0x9E3779B97F4A7C15))
 
 
-@PART
+@INLINE
 def _number(key, count):
     x = (key ^ np.uint64(count)) * np.uint64(0xBF58476D1CE4E5B9) + np.uint64(0x9E3779B97F4A7C15)
     return (np.float64(_mixed(x) >> np.uint64(11)) + 0.5) * 2.0**-53
@@ -71,7 +71,7 @@ def hashed(seed, member, stream, count):
     return _number(_key_of(seed, member, stream), count)
 
 
-@PART
+@INLINE
 def _update(t, k, duty, jitter, keys, states):
     """Bring the on-off process at place k to time t; hours are left aside.
 
@@ -105,7 +105,7 @@ def _update(t, k, duty, jitter, keys, states):
         states[k, D_SWITCHINGS] = count
 
 
-@PART
+@INLINE
 def _span_at(t, k, end, spans, states):
     """Inside the hours of a load at t, and when does that change?
 
@@ -148,7 +148,7 @@ def begin_loads(at, m, seed, loads, keys, states):
         states[k, D_CYCLE] = cycle[m, j]
 
 
-@PART
+@INLINE
 def switch_loads(t, at, warm_c, horizon_s, kind, span_ptr, spans, keys, states):
     """Bring the loads at places at..at+L to time t.
 

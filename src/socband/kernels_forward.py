@@ -15,27 +15,37 @@ import numpy as np
 from socband.kernels_bank import (
     B_CAPACITY,
     B_COLD,
+    B_COUNT,
     B_DELAY,
     B_HEATER,
     B_HEATER_OFF,
     B_HEATER_ON,
-    B_PARALLEL,
     B_RECONNECT,
     C_TAU1,
     C_TAU2,
-    E_COUNT,
     E_E,
     E_SLOPE,
+    INLINE,
     JIT,
-    PART,
     S_COUNT,
-    S_I2,
-    S_SOC,
-    S_T,
-    W_CAPACITY,
+    V_BEGAN,
+    V_COUNT,
+    V_HEATER_A,
+    V_HEATING,
+    V_I2,
+    V_OPEN,
+    V_SOC,
+    V_T,
+    Y_COUNT,
+    Y_CURRENT,
+    Y_IDLE,
+    Y_LIMIT,
+    Y_POWER,
+    Y_TAKEN,
     evaluate,
     instant,
     margins,
+    mean_soc,
     move,
     over_step,
     solve,
@@ -82,45 +92,24 @@ _IDLE_STEP_S = 30.0  # near the charge at which a charger goes idle
 _TINY_S = 1e-6
 
 
-@PART
-def _copy(source, target):
-    for b in range(source.shape[0]):
+@INLINE
+def _copy(bank, source, target):
+    for b in range(bank.shape[0]):
         for c in range(S_COUNT):
-            target[b, c] = source[b, c]
-
-
-@JIT
-def _mean_soc(state, par):
-    total = 0.0
-    weight = 0.0
-    for b in range(par.shape[0]):
-        w = par[b, B_CAPACITY] * par[b, B_PARALLEL]
-        total += w * state[b, S_SOC]
-        weight += w
-    return total / weight
+            bank[b, target + c] = bank[b, source + c]
 
 
 def room_of(batteries: int, sources: int, loads: int) -> tuple[np.ndarray, ...]:
     """Arrays to work in, for one call at a time."""
     limits = batteries + 2
     return (
-        np.zeros((batteries, S_COUNT)),  # state now, and where the step began
-        np.zeros((batteries, S_COUNT)),
-        np.zeros((batteries, E_COUNT)),
-        np.zeros((batteries, W_CAPACITY + 1)),
-        np.zeros(batteries),  # current of the heater
-        np.zeros(batteries, np.bool_),
-        np.zeros(batteries, np.bool_),  # opened by its BMS
+        np.zeros((batteries, V_COUNT)),
         np.zeros(limits),  # since when a limit is undercut: disconnect, cut-out, batteries
         np.zeros(limits),  # how far they are, now and where the step began
         np.zeros(limits),
         np.zeros(limits),
-        np.zeros(4),  # of a step
-        np.zeros(sources),  # power, current, current taken, voltage limit
-        np.zeros(sources),
-        np.zeros(sources),
-        np.zeros(sources),
-        np.zeros(sources, np.bool_),
+        np.zeros(4),  # accounts of a step
+        np.zeros((sources, Y_COUNT)),
         np.zeros(loads, np.uint64),
         np.zeros((loads, D_COUNT)),
     )
@@ -157,26 +146,29 @@ def carry(
     n_slots = source_shape.shape[1]
     n_grid = grid_s.shape[0]
     n_limits = nb + 2
-    (
-        state, saved, ev, fac, heater_a, heater_on, is_open, below, margin, margin0, delay,
-        accounts, src_p, src_a, src_i, src_lim, idle, keys, states,
-    ) = room  # fmt: skip
+    bank, below, margin, margin0, delay, accounts, src, keys, states = room
     _, _, _, _, kind, span_ptr, spans, _ = loads
     for s in range(ns):
-        src_lim[s] = source_kind[s, Q_VOLTAGE_LIMIT]
+        src[s, Y_LIMIT] = source_kind[s, Q_VOLTAGE_LIMIT]
 
     for m in range(first, stop):
-        par = battery[m]
-        _copy(state0[m], state)
-        is_open[:] = False
-        heater_on[:] = False
-        heater_a[:] = 0.0
-        idle[:] = False
+        for b in range(nb):
+            for c in range(B_COUNT):
+                bank[b, c] = battery[m, b, c]
+            for c in range(S_COUNT):
+                bank[b, V_SOC + c] = state0[m, b, c]
+            bank[b, V_HEATER_A] = 0.0
+            bank[b, V_HEATING] = 0.0
+            bank[b, V_OPEN] = 0.0
+        for s in range(ns):
+            src[s, Y_POWER] = 0.0
+            src[s, Y_CURRENT] = 0.0
+            src[s, Y_IDLE] = 0.0
         below[:] = np.inf
         delay[0] = limits[m, L_DELAY]
         delay[1] = limits[m, L_CUTOUT_DELAY]
         for b in range(nb):
-            delay[2 + b] = par[b, B_DELAY]
+            delay[2 + b] = bank[b, B_DELAY]
         lead = limits[m, L_LEAD]
         cutout_v = limits[m, L_CUTOUT]
         for k in range(O_COUNT):
@@ -185,8 +177,6 @@ def carry(
             out[m, k] = np.inf
         full_since = np.inf
         begin_loads(0, m, seed, loads, keys, states)
-        src_p[:] = 0.0
-        src_a[:] = 0.0
         t = 0.0
         next_event = 0.0
         grade = 0
@@ -199,8 +189,8 @@ def carry(
         g_sum = 1.0
         no_charge = False
         fresh = True
-        evaluate(cell, table, warmth, state, par, fac, ev)
-        z = _mean_soc(state, par)
+        evaluate(cell, table, warmth, bank)
+        z = mean_soc(bank)
         while True:
             # ---- events at t: limits that trip, loads that switch, sources that change
             if fresh or t >= next_event - _TINY_S:
@@ -221,11 +211,11 @@ def carry(
                             cutout_v = -np.inf
                             cut_inverter(0, kind, states)
                         else:
-                            is_open[j - 2] = True
+                            bank[j - 2, V_OPEN] = 1.0
                             out[m, O_FIRST_BMS] = min(out[m, O_FIRST_BMS], t)
                 all_open = True
                 for b in range(nb):
-                    all_open = all_open and is_open[b]
+                    all_open = all_open and bank[b, V_OPEN] > 0.5
                 if all_open and not tripped:
                     if out[m, O_LVD] == np.inf:
                         out[m, O_LVD] = t
@@ -244,7 +234,11 @@ def carry(
                     for s in range(ns):
                         new_p = 0.0
                         new_a = 0.0
-                        value = 0.0 if idle[s] else source_scale[m, s] * source_shape[s, slot]
+                        value = (
+                            0.0
+                            if src[s, Y_IDLE] > 0.5
+                            else source_scale[m, s] * source_shape[s, slot]
+                        )
                         if source_kind[s, Q_POWER] > 0.5:
                             volts = u if u > 0.0 else 3.3
                             if value / volts > source_kind[s, Q_CURRENT_LIMIT]:
@@ -253,19 +247,17 @@ def carry(
                                 new_p = value
                         else:
                             new_a = min(value, source_kind[s, Q_CURRENT_LIMIT])
-                        if new_p != src_p[s] or new_a != src_a[s]:
+                        if new_p != src[s, Y_POWER] or new_a != src[s, Y_CURRENT]:
                             changed = True
-                        src_p[s] = new_p
-                        src_a[s] = new_a
+                        src[s, Y_POWER] = new_p
+                        src[s, Y_CURRENT] = new_a
                 if changed:
                     grade = 0
                     cap_s = GRADES_S[-1]
                 # the voltage jumps with the loads: every limit is looked at again
-                e_sum, g_sum = instant(state, par, is_open, ev, heater_a)
-                u = solve(e_sum, g_sum, lead, no_charge, load_p, load_a,
-                          src_p, src_a, src_lim, src_i)  # fmt: skip
-                margins(u, lead, limits[m, L_DISCONNECT], cutout_v, par, is_open, ev,
-                        heater_a, e_sum, g_sum, margin)  # fmt: skip
+                e_sum, g_sum = instant(bank)
+                u = solve(e_sum, g_sum, lead, no_charge, load_p, load_a, src)
+                margins(u, lead, limits[m, L_DISCONNECT], cutout_v, bank, e_sum, g_sum, margin)
                 for j in range(n_limits):
                     if margin[j] >= 0.0:
                         below[j] = np.inf
@@ -278,41 +270,37 @@ def carry(
             dt = min(GRADES_S[grade] * coarse, cap_s * coarse)
             steep = 0.0
             for b in range(nb):
-                steep = max(steep, ev[b, E_SLOPE] * abs(state[b, S_I2]) / par[b, B_CAPACITY])
-                if heater_on[b]:
+                steep = max(steep, bank[b, E_SLOPE] * abs(bank[b, V_I2]) / bank[b, B_CAPACITY])
+                if bank[b, V_HEATING] > 0.5:
                     dt = min(dt, _HEATER_STEP_S)
             if steep * dt > _VOLT_STEP * coarse * 3600.0:
                 dt = max(_VOLT_STEP * coarse * 3600.0 / steep, _FINEST_S * coarse)
             for q in range(ns):
-                if not idle[q] and 0.0 <= source_kind[q, Q_IDLE_SOC] - z < 0.02:
+                if src[q, Y_IDLE] < 0.5 and 0.0 <= source_kind[q, Q_IDLE_SOC] - z < 0.02:
                     dt = min(dt, _IDLE_STEP_S * coarse)
             left = next_event - t
             if dt > left - 0.5 * coarse:
                 dt = left
-            _copy(state, saved)
+            _copy(bank, V_SOC, V_BEGAN)
             for j in range(n_limits):
                 margin0[j] = margin[j]
             while True:
                 # ---- one step: means over it give the currents, the states follow
                 a1 = math.exp(-dt / cell[C_TAU1])
                 a2 = math.exp(-dt / cell[C_TAU2])
-                e_sum, g_sum = over_step(cell, state, par, fac, is_open, ev, heater_a, dt, a1, a2)
-                u_mean = solve(e_sum, g_sum, lead, no_charge, load_p, load_a,
-                               src_p, src_a, src_lim, src_i)  # fmt: skip
+                e_sum, g_sum = over_step(cell, bank, dt, a1, a2)
+                u_mean = solve(e_sum, g_sum, lead, no_charge, load_p, load_a, src)
                 total_a = (u_mean - e_sum / g_sum) / (1.0 / g_sum + lead)
                 gained_a = 0.0
                 for s in range(ns):
-                    gained_a += src_i[s]
+                    gained_a += src[s, Y_TAKEN]
                 warm = warm_at(t + 0.5 * dt, ambient[m])
                 accounts[:] = 0.0
-                move(cell, state, par, fac, is_open, ev, heater_a, u_mean - lead * total_a,
-                     dt, a1, a2, warm, accounts)  # fmt: skip
-                evaluate(cell, table, warmth, state, par, fac, ev)
-                e_sum, g_sum = instant(state, par, is_open, ev, heater_a)
-                u = solve(e_sum, g_sum, lead, no_charge, load_p, load_a,
-                          src_p, src_a, src_lim, src_i)  # fmt: skip
-                margins(u, lead, limits[m, L_DISCONNECT], cutout_v, par, is_open, ev,
-                        heater_a, e_sum, g_sum, margin)  # fmt: skip
+                move(cell, bank, u_mean - lead * total_a, dt, a1, a2, warm, accounts)
+                evaluate(cell, table, warmth, bank)
+                e_sum, g_sum = instant(bank)
+                u = solve(e_sum, g_sum, lead, no_charge, load_p, load_a, src)
+                margins(u, lead, limits[m, L_DISCONNECT], cutout_v, bank, e_sum, g_sum, margin)
                 # ---- a limit crossed inside: go back, step shorter, at last up to its moment
                 shorter = np.inf
                 for j in range(n_limits):
@@ -328,8 +316,8 @@ def carry(
                 if dt > _FINEST_S * coarse:
                     cap_s = max(shorter / coarse, _FINEST_S)
                 dt = shorter
-                _copy(saved, state)
-                evaluate(cell, table, warmth, state, par, fac, ev)
+                _copy(bank, V_BEGAN, V_SOC)
+                evaluate(cell, table, warmth, bank)
             for j in range(n_limits):
                 if margin[j] >= 0.0:
                     below[j] = np.inf
@@ -345,7 +333,7 @@ def carry(
             out[m, O_LOAD_J] += (gained_a - total_a) * u_mean * dt
             out[m, O_SOURCE_J] += gained_a * u_mean * dt
             out[m, O_OUT] += (gained_a - total_a) * dt / 3600.0
-            z_new = _mean_soc(state, par)
+            z_new = mean_soc(bank)
             while g_next < n_grid and grid_s[g_next] <= t + dt + _TINY_S:
                 soc_grid[m, g_next] = z + (z_new - z) * (grid_s[g_next] - t) / dt
                 g_next += 1
@@ -355,36 +343,38 @@ def carry(
             # ---- what the batteries and sources decide by themselves at the end of a step
             cold = False
             for b in range(nb):
-                out[m, O_COLDEST] = min(out[m, O_COLDEST], state[b, S_T])
-                cold = cold or state[b, S_T] < par[b, B_COLD]
-                if is_open[b]:
-                    pushed = gained_a > 0.0 and u > ev[b, E_E]
-                    if pushed or ev[b, E_E] >= par[b, B_RECONNECT]:
-                        is_open[b] = False
+                out[m, O_COLDEST] = min(out[m, O_COLDEST], bank[b, V_T])
+                cold = cold or bank[b, V_T] < bank[b, B_COLD]
+                if bank[b, V_OPEN] > 0.5:
+                    pushed = gained_a > 0.0 and u > bank[b, E_E]
+                    if pushed or bank[b, E_E] >= bank[b, B_RECONNECT]:
+                        bank[b, V_OPEN] = 0.0
                         fresh = True
-                if par[b, B_HEATER] > 0.0:
-                    was = heater_on[b]
-                    if state[b, S_T] < par[b, B_HEATER_ON]:
-                        heater_on[b] = True
-                    elif state[b, S_T] > par[b, B_HEATER_OFF]:
-                        heater_on[b] = False
-                    heater_a[b] = par[b, B_HEATER] / ev[b, E_E] if heater_on[b] else 0.0
-                    fresh = fresh or was != heater_on[b]
+                if bank[b, B_HEATER] > 0.0:
+                    was = bank[b, V_HEATING]
+                    if bank[b, V_T] < bank[b, B_HEATER_ON]:
+                        bank[b, V_HEATING] = 1.0
+                    elif bank[b, V_T] > bank[b, B_HEATER_OFF]:
+                        bank[b, V_HEATING] = 0.0
+                    bank[b, V_HEATER_A] = (
+                        bank[b, B_HEATER] / bank[b, E_E] if bank[b, V_HEATING] > 0.5 else 0.0
+                    )
+                    fresh = fresh or was != bank[b, V_HEATING]
             if ns > 0:
                 if cold != no_charge:
                     no_charge = cold
                     fresh = True
                 for s in range(ns):
-                    if not idle[s] and z > source_kind[s, Q_IDLE_SOC]:
-                        idle[s] = True
+                    if src[s, Y_IDLE] < 0.5 and z > source_kind[s, Q_IDLE_SOC]:
+                        src[s, Y_IDLE] = 1.0
                         fresh = True
-                    elif idle[s] and z < source_kind[s, Q_RESUME_SOC]:
-                        idle[s] = False
+                    elif src[s, Y_IDLE] > 0.5 and z < source_kind[s, Q_RESUME_SOC]:
+                        src[s, Y_IDLE] = 0.0
                         fresh = True
                 # near its limit a charger's current falls within a minute or so: short steps
                 near = False
                 for s in range(ns):
-                    near = near or (src_i[s] > 0.0 and u >= src_lim[s] - 0.05)
+                    near = near or (src[s, Y_TAKEN] > 0.0 and u >= src[s, Y_LIMIT] - 0.05)
                 if out[m, O_FULL] == np.inf and (near or u >= limits[m, L_FULL_V] - 0.05):
                     cap_s = min(cap_s, _TAPER_STEP_S)
                     if u >= limits[m, L_FULL_V] and 0.0 <= total_a <= limits[m, L_FULL_A]:

@@ -100,7 +100,13 @@ from socband.kernels_lanes_step import (
     P,
     T,
     Z,
-    step_lanes,
+    advance,
+    branches,
+    choose,
+    look_up,
+    look_up_surface,
+    settle,
+    surface,
 )
 from socband.kernels_lookup import aligned_zeros
 
@@ -249,7 +255,13 @@ def carry_lanes(
         wants[k] = EVENTS
     while rounds == 0 or busy > 0:
         if rounds > 0:
-            step_lanes(w, rows, rows_t, wants, cell, table, warmth)
+            choose(w, cell)
+            advance(w, rows, rows_t, cell)
+            look_up(w, rows, rows_t, table, warmth)
+            branches(w, cell)
+            surface(w, rows, cell)
+            look_up_surface(w, rows, table)
+            settle(w, wants, cell)
         rounds += 1
         # lists of the lanes that want something: a branch for each lane would be guessed wrong
         flips = stores = events = 0

@@ -42,7 +42,7 @@ from socband.kernels_bank import (
     WARMTH_ROWS,
 )
 from socband.kernels_lookup import look_up_eight
-from socband.kernels_math import exp_short, log_positive
+from socband.kernels_math import asinh_slope_small, asinh_small, exp_short, log_positive
 
 LANES = 48
 FINEST_S = 2.0
@@ -226,14 +226,24 @@ def branches(w, cell):
     s1_inv = 1.0 / s1
     c_rate = 1.0 / cell[C_CAPACITY]
     per = c_rate / s_lag
+    large = 0
     for k in range(LANES):
-        w[Q0 + k] = abs(w[F_LAG + k] * w[RF + k] * w[I2 + k]) * per
-        w[Q1 + k] = abs(w[I1 + k]) * w[F_K1 + k] * s1_inv
-    for k in range(2 * LANES):
-        q = w[Q0 + k]
-        root = math.sqrt(1.0 + q * q)
-        w[Q0 + k] = log_positive(q + root)  # asinh
-        w[D0 + k] = 1.0 / root
+        q0 = abs(w[F_LAG + k] * w[RF + k] * w[I2 + k]) * per
+        q1 = abs(w[I1 + k]) * w[F_K1 + k] * s1_inv
+        w[Q0 + k] = q0
+        w[Q1 + k] = q1
+        large += 1 if max(q0, q1) > 1.0 else 0
+    if large == 0:
+        for k in range(2 * LANES):
+            q = w[Q0 + k]
+            w[Q0 + k] = asinh_small(q)
+            w[D0 + k] = asinh_slope_small(q)
+    else:
+        for k in range(2 * LANES):
+            q = w[Q0 + k]
+            root = math.sqrt(1.0 + q * q)
+            w[D0 + k] = asinh_slope_small(q) if q <= 1.0 else 1.0 / root
+            w[Q0 + k] = asinh_small(q) if q <= 1.0 else log_positive(q + root)
     for k in range(LANES):
         rf = w[RF + k]
         lam = w[M_LAG + k]
@@ -320,15 +330,3 @@ def settle(w, wants, cell):
             + (EVENTS if flipped | (now >= w[STOP + k] - TINY_S) else 0)
             + (FLIPPED if flipped else 0)
         )
-
-
-@_VECTOR
-def step_lanes(w, rows, rows_t, wants, cell, table, warmth):
-    """Every lane one step on."""
-    choose(w, cell)
-    advance(w, rows, rows_t, cell)
-    look_up(w, rows, rows_t, table, warmth)
-    branches(w, cell)
-    surface(w, rows, cell)
-    look_up_surface(w, rows, table)
-    settle(w, wants, cell)

@@ -7,6 +7,7 @@ a short series for the rest; they are tested against numpy to a few units in the
 
 from __future__ import annotations
 
+import numpy as np
 from llvmlite import ir
 from numba import njit, types
 from numba.extending import intrinsic
@@ -121,3 +122,37 @@ def exp_short(x):
     s = 1.0 / 120.0 + r * (1.0 / 720.0 + r * (1.0 / 5040.0 + r * s))
     s = 1.0 + r * (1.0 + r * (0.5 + r * (1.0 / 6.0 + r * (1.0 / 24.0 + r * s))))
     return _double(_bits(s) + _power_bits(shifted))
+
+
+def _in_powers(function, degree: int) -> tuple[float, ...]:
+    """Chebyshev interpolation of a function of y on 0..1, as coefficients of powers of y."""
+    y = 0.5 * (np.cos(np.pi * (np.arange(degree + 1) + 0.5) / (degree + 1)) + 1.0)
+    fit = np.polynomial.chebyshev.Chebyshev.fit(y, function(y), degree, domain=[0.0, 1.0])
+    power = fit.convert(kind=np.polynomial.Polynomial, domain=[-1, 1], window=[-1, 1])
+    return tuple(float(c) for c in power.coef)
+
+
+_A0, _A1, _A2, _A3, _A4, _A5, _A6, _A7, _A8, _A9, _A10, _A11, _A12 = _in_powers(
+    lambda y: np.arcsinh(np.sqrt(y)) / np.sqrt(y), 12
+)
+_B0, _B1, _B2, _B3, _B4, _B5, _B6, _B7, _B8, _B9, _B10, _B11, _B12 = _in_powers(
+    lambda y: 1.0 / np.sqrt(1.0 + y), 12
+)
+
+
+@njit(inline="always")
+def asinh_small(q):
+    """asinh(q) for |q| <= 1, to 1e-9."""
+    y = q * q
+    s = _A9 + y * (_A10 + y * (_A11 + y * _A12))
+    s = _A5 + y * (_A6 + y * (_A7 + y * (_A8 + y * s)))
+    return q * (_A0 + y * (_A1 + y * (_A2 + y * (_A3 + y * (_A4 + y * s)))))
+
+
+@njit(inline="always")
+def asinh_slope_small(q):
+    """1/sqrt(1 + q²) for |q| <= 1, to 1e-8."""
+    y = q * q
+    s = _B9 + y * (_B10 + y * (_B11 + y * _B12))
+    s = _B5 + y * (_B6 + y * (_B7 + y * (_B8 + y * s)))
+    return _B0 + y * (_B1 + y * (_B2 + y * (_B3 + y * (_B4 + y * s))))
