@@ -2,10 +2,11 @@
 
     python benchmarks/suspects_records.py                     the frozen scoring records, 400 logs
     python benchmarks/suspects_records.py --split calibration for development
-    python benchmarks/suspects_records.py --as-counted      the cycler's counting error stays in
+    python benchmarks/suspects_records.py --as-counted        the cycler's counting error stays in
 
 Voltage and true charge are measured (`suspects_truth.py`), the temperature is the chamber's: four
-such cells in series, and so many in parallel that they make a bank of some hundred Ah. The cause is put in exactly:
+such cells in series, and so many in parallel that they make a bank of some hundred Ah. The cause is
+put in exactly:
 
 * current: seen = (1 + gain)·(I - untracked) + offset, noise, steps, dead band; the untracked load
   is a part of the measured current that the monitor does not see;
