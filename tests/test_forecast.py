@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from socband import forecast as f
+from socband import kernels_columns as k
 from socband import whatif as w
 from socband.forward import prepare, run
 from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.site import setup_from_table
-from socband.unknowns import Unknowns
+from socband.site_fields import Hours
+from socband.unknowns import Pattern, Unknowns
 
 CELL = load_cell("lfp-prismatic-100ah")
 NOW = datetime(2026, 11, 24, 21, 30)
@@ -164,3 +166,41 @@ def test_full_again_after_a_disconnect():
     # no faster than the charge over the charger's greatest current, at the lowest voltage
     assert np.all(hours > 0.93 * capacity / (400.0 / 11.5) * 0.9)
     assert np.all(hours < 1.6 * capacity / (400.0 / 14.6))
+
+
+def test_no_night_is_run_twice_and_a_short_look_says_the_same(night, monkeypatch):
+    ran = []
+
+    def counted(plan, off=(), threads=None):
+        ran.append((tuple(off), plan.horizon_s))
+        return run(plan, off, threads)
+
+    monkeypatch.setattr(w, "run", counted)
+    nights = w.Nights(night)
+    w.switch_offs(nights, until_h=14.5)
+    w.smallest_set(nights, 0.9, until_h=14.5)
+    assert len(ran) == len(set(ran)) == 6  # base, four loads, all of them off
+    for off in ((), ("heater",)):
+        short = w.Nights(night).lasts(14.5, off)
+        np.testing.assert_array_equal(short, nights.lvd_hours(off) > 14.5)
+
+
+def test_a_member_draws_its_own_untracked_load_in_its_own_hours():
+    """From the equation of charge: current times the hours of the pattern ahead, nothing else."""
+    setup = setup_from_table(
+        table(loads=[], question={"until": ["07:00"], "horizon_hours": 24.0},
+              limits={"disconnect_v": 8.4, "delay_s": 10.0, "reconnect_v": 12.4},
+              present={"display_soc": 0.6, "hours_since_full": 20.0, "clock": "21:30"})
+    )  # fmt: skip
+    patterns = (Pattern(), Pattern(Hours.from_texts(["23:00-05:00"]), size=4.0))
+    n = 40
+    members = members_of(setup, n, centre=0.8).replaced(
+        untracked_a=np.linspace(0.0, 2.0, n), untracked_pattern=np.arange(n) % 2
+    )
+    plan = prepare(setup, CELL, members, NOW, seed=1, patterns=patterns)
+    drawn_ah = run(plan).column(k.O_OUT)
+    hours = np.where(members.untracked_pattern == 0, 24.0, 6.0)
+    np.testing.assert_allclose(drawn_ah, members.untracked_a * hours, rtol=1e-9, atol=1e-9)
+    # while it does not draw, the bank rests: no charge goes in the first hour and a half
+    resting = members.untracked_pattern == 1
+    assert np.all(np.abs(run(plan).soc[resting, 6] - members.soc[resting]) < 1e-3)

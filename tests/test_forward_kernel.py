@@ -58,8 +58,8 @@ def test_two_kernels_agree():
     fast, slow = run(plan), run(plan, general=True)
     assert np.all(np.isfinite(slow.column(k.O_LVD)))
     lvd = np.abs(fast.column(k.O_LVD) - slow.column(k.O_LVD))
-    # the rest: the general kernel works its limits out from voltages, the other from their squares,
-    # and cuts its steps at stored moments; a sag decides by a hair whether a step is taken back
+    # the rest: a limit that is crossed by a hair decides whether a step is taken back, and the one
+    # kernel interpolates its moment from voltages that the other rounds otherwise
     assert np.median(lvd) < 0.05
     # a sag that just does or just does not last the delay decides over a whole cycle of a load
     assert np.quantile(lvd, 0.97) < 2.0

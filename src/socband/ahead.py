@@ -4,11 +4,12 @@ Nothing is known of the load to come but what the log has shown. It is taken as 
 part that switches (a two-level process with the log's mean current and its peaks, because it is at
 a peak that the voltage meets its limit), and its mean as uncertain as the log's own means over
 parts as long as what is asked. What the monitor misses counts too: every member corrects the
-current by its own offset, gain and untracked load.
+current by its own offset and gain, and draws its own untracked load in its own hours of the day.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ from socband.models import CellModel
 from socband.posterior import Settings, condition
 from socband.scoring import QUANTILES
 from socband.site import Setup, setup_from_table
+from socband.site_fields import Hours
 from socband.track import Scale, Track
 from socband.unknowns import normal_scores
 
@@ -34,6 +36,7 @@ Array = np.ndarray
 
 PARTS = 6  # the log is cut into so many to see how its mean current varies
 LEAST_SPREAD = 0.01  # of the mean current, relative
+ALWAYS_S = np.array([[0.0, np.inf]])
 
 
 @dataclass(frozen=True)
@@ -78,32 +81,68 @@ class SeenLoad:
         return cls(steady, peak, duty, cycle, float(np.clip(spread, LEAST_SPREAD, 0.5)))
 
 
-def demand_of(seen: SeenLoad, members: Members, seed: int) -> Demand:
-    """The load of every member: the seen one, corrected by what its monitor gets wrong."""
+def spans_of(hours: Hours, hour: float, day_s: float, horizon_s: float) -> Array:
+    """(k, 2) spans [s] from now in which hours of the day lie ahead.
+
+    Args:
+        hour: of the day now [h].
+        day_s: length of a day; of a bench record's it is not 86400 s.
+        horizon_s: how far to look [s].
+    """
+    spans: list[list[float]] = []
+    for day in range(-1, int(horizon_s / day_s) + 2):
+        for minutes in hours.spans:
+            edges = (day + (np.array(minutes) / 60.0 - hour) / 24.0) * day_s
+            start, end = np.clip(edges, 0.0, horizon_s)
+            if spans and start <= spans[-1][1] + 1e-6:
+                spans[-1][1] = max(spans[-1][1], end)
+            elif end > start:
+                spans.append([start, end])
+    return np.array(spans).reshape(-1, 2)
+
+
+def demand_of(
+    seen: SeenLoad,
+    members: Members,
+    seed: int,
+    patterns: Sequence[tuple[str, Array]] = (("always", ALWAYS_S),),
+) -> Demand:
+    """The load of every member: the seen one, corrected by what its monitor gets wrong.
+
+    Args:
+        patterns: name and spans [s] of what `members.untracked_pattern` counts.
+    """
     from socband.kernels_demand import K_COUNT, K_JITTER, K_STREAM
 
     n = len(members.soc)
     factor = np.maximum(1.0 + seen.spread * normal_scores(seed, "load to come", n), 0.2)
     # I_true = (I_seen − offset)/(1 + gain) − untracked, with currents positive into the battery
     steady = (seen.steady_a * factor + members.offset_a) / (1.0 + members.gain_error)
-    steady = steady + members.untracked_a
     peak = seen.peak_a * factor / (1.0 + members.gain_error)
-    current = np.stack([steady, peak], axis=1)
-    kind = np.zeros((2, K_COUNT))
+    loads = [
+        ("steady", steady, np.ones(n), 3600.0, ALWAYS_S),
+        ("peak", peak, np.full(n, seen.duty), seen.cycle_s, ALWAYS_S),
+    ]
+    for k, (name, spans) in enumerate(patterns):
+        untracked = np.where(members.untracked_pattern == k, members.untracked_a, 0.0)
+        if np.any(untracked != 0.0):
+            on = (untracked != 0.0).astype(float)
+            loads.append((f"untracked, {name}", untracked, on, 3600.0, spans))
+    names, current, duty, cycle_s, spans = zip(*loads, strict=True)
+    kind = np.zeros((len(names), K_COUNT))
     kind[:, K_JITTER] = 0.5
-    kind[:, K_STREAM] = [stream_of("steady"), stream_of("peak")]
-    always = np.array([[0.0, np.inf], [0.0, np.inf]])
+    kind[:, K_STREAM] = [stream_of(name) for name in names]
     return Demand(
-        ("steady", "peak"),
-        np.zeros((n, 2)),
-        np.ascontiguousarray(current),
-        np.tile([1.0, seen.duty], (n, 1)),
-        np.tile([3600.0, seen.cycle_s], (n, 1)),
+        tuple(names),
+        np.zeros((n, len(names))),
+        np.stack(current, axis=1),
+        np.stack(duty, axis=1),
+        np.tile(np.array(cycle_s), (n, 1)),
         kind,
-        np.array([0, 1, 2]),
-        always,
-        np.array([True, True]),
-        np.array([True, True]),
+        np.concatenate([[0], np.cumsum([len(part) for part in spans])]),
+        np.concatenate(spans),
+        np.ones(len(names), dtype=bool),
+        np.ones(len(names), dtype=bool),
     )
 
 
@@ -150,9 +189,14 @@ class Ahead:
         middle = track.time_s - 0.5 * track.dt_s
         track = replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
         settings = Settings(members=self.members, seed=seed)
-        posterior = condition(track, cell, unknowns_of(prior, cell), settings)
-        members = posterior.members
-        demand = demand_of(SeenLoad.of(log), members, seed)
+        unknowns = unknowns_of(prior, cell)
+        members = condition(track, cell, unknowns, settings).members
+        hour = float(np.mod(track.time_s[-1] / prior.day_s, 1.0)) * 24.0
+        patterns = [
+            (str(p.hours), spans_of(p.hours, hour, prior.day_s, 3600.0 * self.horizon_h))
+            for p in unknowns.patterns
+        ]
+        demand = demand_of(SeenLoad.of(log), members, seed, patterns)
         setup = one_cell(cell, self.cutoff_v, prior.temperature_c)
         plan = prepare(setup, cell, members, horizon_h=self.horizon_h, seed=seed, demand=demand)
         hours = run(plan).report[:, 0] / 3600.0

@@ -214,7 +214,9 @@ class Demand:
                 if np.any(current > 0.0):
                     name = UNTRACKED if k == 0 else f"{UNTRACKED} ({pattern.hours})"
                     hours = spans_ahead(pattern.hours, now, horizon_s)
-                    add(name, np.zeros(n), current, np.ones(n), np.full(n, 3600.0), hours,
+                    # never on for members without it, so that it does not cut their steps
+                    duty = (current > 0.0).astype(float)
+                    add(name, np.zeros(n), current, duty, np.full(n, 3600.0), hours,
                         True, False)  # fmt: skip
         stacked = [
             np.ascontiguousarray(np.stack(part, axis=1)) if columns else np.zeros((n, 0))

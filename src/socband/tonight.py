@@ -15,8 +15,8 @@ from socband.models import CellModel
 from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
-from socband.unknowns import uniforms
-from socband.whatif import smallest_set, switch_offs, wake_hours
+from socband.unknowns import Unknowns, uniforms
+from socband.whatif import Nights, smallest_set, switch_offs, wake_hours
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -61,13 +61,19 @@ def tonight(
     import xarray as xr
 
     snapshot = take_snapshot(setup, cell, members, seed, evidence)
-    plan = prepare(setup, cell, snapshot.members, seed=seed)
-    ahead = dataset_of(plan, run(plan), snapshot.members, cell)
-    few = snapshot.members.take(np.arange(min(members, WHAT_IF_MEMBERS)))
-    what_if = prepare(setup, cell, few, seed=seed)
-    bought = switch_offs(what_if)
+    patterns = Unknowns.from_setup(setup, cell=cell).patterns
+    plan = prepare(setup, cell, snapshot.members, seed=seed, patterns=patterns)
+    night = run(plan)
+    ahead = dataset_of(plan, night, snapshot.members, cell)
+    few = min(members, WHAT_IF_MEMBERS)
+    # a member's numbers do not depend on how many others there are: its night is known already
+    nights = Nights(
+        prepare(setup, cell, snapshot.members.take(np.arange(few)), seed=seed, patterns=patterns),
+        known={frozenset(): ahead["lvd_hours"].values[:few]},
+    )
+    bought = switch_offs(nights)
     want = setup.question.want if want is None else want
-    enough = smallest_set(what_if, want)
+    enough = smallest_set(nights, want)
     off_hours, on_hours = _waking(setup, plan, snapshot.capacity_ah)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display = setup.present.display_soc

@@ -7,7 +7,7 @@ therefore the effect of the switch-off and not of another draw.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -24,8 +24,35 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 
-def _lvd_hours(plan: Plan, off: Sequence[str], threads: int | None) -> Array:
-    return run(plan, off, threads).column(O_LVD) / 3600.0
+@dataclass(frozen=True)
+class Nights:
+    """The same night over and over, with loads off; no night is run twice.
+
+    Attributes:
+        plan: from `prepare`.
+        threads: see `run`.
+        known: (n,) hours to the disconnect, by the loads that are off; may be given where known.
+    """
+
+    plan: Plan
+    threads: int | None = None
+    known: dict[frozenset[str], Array] = field(default_factory=dict)
+
+    def lvd_hours(self, off: Sequence[str] = ()) -> Array:
+        """(n,) hours to the disconnect with loads off; inf beyond the horizon."""
+        key = frozenset(off)
+        if key not in self.known:
+            bare = replace(self.plan, grid_s=np.zeros(0))  # the charge on the way is not asked for
+            self.known[key] = run(bare, off, self.threads).column(O_LVD) / 3600.0
+        return self.known[key]
+
+    def lasts(self, hours: float, off: Sequence[str] = ()) -> Array:
+        """(n,) whether the bank lasts for so long; looks no further than that if it need not."""
+        horizon_s = min(3600.0 * hours + 1.0, self.plan.horizon_s)
+        if frozenset(off) in self.known or horizon_s == self.plan.horizon_s:
+            return self.lvd_hours(off) > hours
+        bare = replace(self.plan, grid_s=np.zeros(0), horizon_s=horizon_s)
+        return run(bare, off, self.threads).column(O_LVD) / 3600.0 > hours
 
 
 def optional_loads(demand: Demand) -> tuple[str, ...]:
@@ -33,19 +60,28 @@ def optional_loads(demand: Demand) -> tuple[str, ...]:
     return tuple(n for n, fixed in zip(demand.names, demand.essential, strict=True) if not fixed)
 
 
+def _nights(nights: Nights | Plan) -> Nights:
+    return nights if isinstance(nights, Nights) else Nights(nights)
+
+
+def _until(nights: Nights | Plan, until_h: float | None) -> float:
+    """Hours asked for: as given, or the first of the setup's question."""
+    if until_h is not None:
+        return until_h
+    return next(iter(asked_hours(_nights(nights).plan).values()))
+
+
 def switch_offs(
-    plan: Plan,
+    nights: Nights | Plan,
     until_h: float | None = None,
     weight: Array | None = None,
-    threads: int | None = None,
 ) -> xr.Dataset:
     """What switching off each load buys, best first.
 
     Args:
-        plan: from `prepare`.
+        nights: a plan from `prepare`, or what is known of its nights already.
         until_h: hours the bank should last; the first of the setup's question if None.
         weight: (n,) of the members.
-        threads: see `run`.
 
     Returns:
         Dataset over `load`: `chance` to last until then, `chance_gain`, `median_gain_hours` (mean
@@ -54,13 +90,14 @@ def switch_offs(
     """
     import xarray as xr
 
-    until_h = next(iter(asked_hours(plan).values())) if until_h is None else until_h
+    nights, until_h = _nights(nights), _until(nights, until_h)
+    plan = nights.plan
     horizon_h = plan.horizon_s / 3600.0
-    base = np.minimum(_lvd_hours(plan, (), threads), horizon_h)
+    base = np.minimum(nights.lvd_hours(), horizon_h)
     now = chance(base > until_h, weight)
     rows = []
     for name in optional_loads(plan.demand):
-        hours = np.minimum(_lvd_hours(plan, (name,), threads), horizon_h)
+        hours = np.minimum(nights.lvd_hours((name,)), horizon_h)
         gain = hours - base
         rows.append(
             (
@@ -101,11 +138,10 @@ class Enough:
 
 
 def smallest_set(
-    plan: Plan,
+    nights: Nights | Plan,
     want: float,
     until_h: float | None = None,
     weight: Array | None = None,
-    threads: int | None = None,
 ) -> Enough:
     """The fewest loads to switch off so that the bank lasts with chance `want`.
 
@@ -116,15 +152,15 @@ def smallest_set(
         want: 0..1.
         until_h: see `switch_offs`.
     """
-    until_h = next(iter(asked_hours(plan).values())) if until_h is None else until_h
+    nights, until_h = _nights(nights), _until(nights, until_h)
 
     def reached(off: Sequence[str]) -> float:
-        return chance(_lvd_hours(plan, off, threads) > until_h, weight)
+        return chance(nights.lasts(until_h, off), weight)
 
     now = reached(())
     if now >= want:
         return Enough((), now, True)
-    names = optional_loads(plan.demand)
+    names = optional_loads(nights.plan.demand)
     best = reached(names)
     if best < want:
         return Enough(names, best, False)
