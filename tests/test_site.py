@@ -254,3 +254,37 @@ def test_hours_of_the_day() -> None:
     assert str(night) == "22:00-07:00"
     assert Hours.from_texts(["08:00-12:00", "11:00-13:00"]).spans == ((480, 780),)
     assert Hours.from_texts("06:00-06:00").is_always
+
+
+def test_what_is_assumed_of_sources_and_batteries_is_said_and_used() -> None:
+    panels = {"name": "roof", "kind": "solar", "power_w": 200}
+    shore = {"name": "shore", "kind": "shore", "current_a": 20, "voltage_limit_v": 14.0}
+    old = {"name": "old", "rated_capacity_ah": 120, "cutoff_v": 10.0}
+    new = {"name": "new", "rated_capacity_ah": 80, "heater_w": 30, "capacity_factor": 1.1}
+    tree = {"bank": BANK, "sources": [panels, shore], "batteries": [old, new]}
+    setup = setup_from_table(tree)
+    said = {a.key: a for a in setup.assumptions}
+    roof = setup.sources[0]
+    assert roof.voltage_limit_v == pytest.approx(14.2)
+    assert said["sources[1] (roof).voltage_limit_v"].description.startswith("14.2 V")
+    assert "weather" in said["sources[1] (roof).clearness"].source
+    assert said["sources[1] (roof).sunrise"].description == str(roof.sunrise) == "06:00"
+    # a charger has no sun, and what is given is not assumed
+    assert not any(key.startswith("sources[2]") for key in said)
+    assert setup.batteries[0].cutoff_delay_s.median == 5.0
+    assert said["batteries[1] (old).cutoff_delay_s"].description.startswith("5 s")
+    assert "batteries[1] (old).reconnect_v" in said
+    assert "batteries[1] (old).cutoff_v" not in said
+    assert "batteries[1] (old).heater_on_c" not in said
+    assert said["batteries[2] (new).cutoff_v"].description == "none"
+    assert setup.batteries[1].heater_on_c.median == 2.0
+    assert "batteries[2] (new).capacity_factor" not in said
+    for key, assumption in said.items():
+        assert re.search("assumed|computed|memory|IEC", assumption.source), key
+
+
+def test_a_source_without_a_bank_that_can_be_counted_is_no_second_problem() -> None:
+    panels = {"name": "roof", "kind": "solar", "power_w": 200}
+    with pytest.raises(InputError) as caught:
+        setup_from_table({"bank": BANK | {"cells_in_series": "four"}, "sources": [panels]})
+    assert [p.where for p in caught.value.problems] == ["bank.cells_in_series"]

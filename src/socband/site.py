@@ -36,7 +36,7 @@ from socband.site_parts import (
     ReZero,
     UntrackedLoad,
 )
-from socband.site_priors import Assumption, fill_missing
+from socband.site_priors import Assumption, fill_missing, item_name
 from socband.site_supply import Battery, Source, supply_problems
 
 __all__ = [
@@ -185,7 +185,7 @@ def setup_from_table(
     for key, kind in _SECTIONS.items():
         if key in _LISTS:
             items = [
-                _validated(kind, raw, _item_name(key, i, raw), filled.keys, flags, problems)
+                _validated(kind, raw, item_name(key, i, raw), filled.keys, flags, problems)
                 for i, raw in enumerate(filled.tree.get(key, ()))
             ]
             parts[key] = tuple(item for item in items if item is not None)
@@ -216,7 +216,7 @@ def _tables(section: str, value: Any, problems: list[Problem]) -> list[dict[str,
         if section != "loads":
             return [dict(item) for item in value]
         return [
-            from_shelf(item, _item_name("loads", i, item), problems) for i, item in enumerate(value)
+            from_shelf(item, item_name("loads", i, item), problems) for i, item in enumerate(value)
         ]
     hint = "two brackets on each side" if isinstance(value, Mapping) else ""
     expected = f"sections [[{section}]], one for each of them"
@@ -224,11 +224,6 @@ def _tables(section: str, value: Any, problems: list[Problem]) -> list[dict[str,
         expected = "sections [[loads]], one for each load"
     problems.append(Problem(section, shown(value), expected, hint))
     return []
-
-
-def _item_name(section: str, index: int, raw: Mapping[str, Any]) -> str:
-    name = raw.get("name")
-    return f"{section}[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
 
 
 def _apply_overrides(

@@ -169,6 +169,49 @@ _LOAD: dict[str, _Prior] = {
     "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
 }
 
+CHARGER_V = 3.55  # where a charger holds its voltage [V per cell]
+
+# filled for every source
+_SOURCE: dict[str, _Prior] = {
+    "voltage_limit_v": _Prior(
+        _per_cell(CHARGER_V), "assumed: a setting, 14.2 V on four cells (memory); look it up"
+    ),
+    "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
+    "probability": _Prior(1.0, "assumed: it is there", quiet=True),
+}
+# only panels need these
+_SOLAR: dict[str, _Prior] = {
+    "sunrise": _Prior("06:00", "assumed: mean over the year"),
+    "sunset": _Prior("18:00", "assumed: mean over the year"),
+    "clearness": _Prior(
+        {"dist": "uniform", "loc": 0.15, "scale": 0.85}, "assumed: nothing is said of the weather"
+    ),
+    "performance_ratio": _Prior(
+        {"dist": "uniform", "loc": 0.75, "scale": 0.10}, "assumed: usual range (memory)"
+    ),
+}
+# filled for a battery that has the key on the left
+_BATTERY: dict[str, dict[str, _Prior]] = {
+    "name": {
+        "capacity_factor": _Prior(1.0, "assumed: as the other batteries of this bank"),
+        "resistance_factor": _Prior(1.0, "assumed: as the other batteries of this bank"),
+        "lead_resistance_ohm": _Prior(0.0, "assumed: all leads counted with the bank's"),
+        "warmer_k": _Prior(0.0, "assumed: as warm as the bank", quiet=True),
+    },
+    "cutoff_v": {
+        "cutoff_delay_s": _Prior(5.0, "assumed: a few seconds"),
+    },
+    "heater_w": {
+        "heater_on_c": _Prior(2.0, "assumed: before charging must stop at 0 °C"),
+        "heater_off_c": _Prior(5.0, "assumed: a few kelvin above"),
+    },
+}
+# what no number can be filled in for: said all the same, where the first key is there
+_UNSAID: tuple[tuple[str, str, str, str], ...] = (
+    ("name", "cutoff_v", "none", "assumed: its BMS does not open before the bank disconnects"),
+    ("cutoff_v", "reconnect_v", "none", "assumed: once open, it closes when it is charged"),
+)
+
 _UNITS = {
     "a_per_k": "A/K",
     "fraction": "of rated",
@@ -221,7 +264,56 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
         node[key] = value
         if not prior.quiet:
             assumptions.append(Assumption(path, _describe(key, value), prior.source))
-    return Filled(filled, tuple(assumptions), frozenset(priors))
+    keys = set(priors)
+    for section in ("sources", "batteries"):
+        items = [item for item in tree.get(section, ()) if isinstance(item, Mapping)]
+        filled[section] = [
+            _filled_item(tree, section, i, item, keys, assumptions) for i, item in enumerate(items)
+        ]
+        if section not in tree:
+            del filled[section]
+    return Filled(filled, tuple(assumptions), frozenset(keys))
+
+
+def _filled_item(
+    tree: Mapping[str, Any],
+    section: str,
+    index: int,
+    item: Mapping[str, Any],
+    keys: set[str],
+    assumptions: list[Assumption],
+) -> dict[str, Any]:
+    """One source or battery with its gaps filled; adds to `keys` and `assumptions`."""
+    where = item_name(section, index, item)
+    if section == "sources":
+        priors = _SOURCE | (_SOLAR if item.get("kind") == "solar" else {})
+        hidden = {k: p for k, p in _SOLAR.items() if k not in priors}
+    else:
+        priors = {k: p for needs, more in _BATTERY.items() if needs in item
+                  for k, p in more.items()}  # fmt: skip
+        hidden = {}
+    filled = dict(item)
+    for key, prior in {**priors, **hidden}.items():
+        if key in item:
+            continue
+        value = prior.value(tree) if callable(prior.value) else prior.value
+        keys.add(f"{where}.{key}")
+        if value is None:
+            continue
+        filled[key] = value
+        if not prior.quiet and key in priors:
+            assumptions.append(Assumption(f"{where}.{key}", _describe(key, value), prior.source))
+    if section == "batteries":
+        for needs, key, said, why in _UNSAID:
+            if needs in item and key not in item:
+                assumptions.append(Assumption(f"{where}.{key}", said, why))
+    return filled
+
+
+def item_name(section: str, index: int, raw: Mapping[str, Any]) -> str:
+    """What one of several sections of a kind is called: sources[1] (roof)."""
+    name = raw.get("name")
+    return f"{section}[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
 
 
 def _describe(key: str, value: Any) -> str:

@@ -15,11 +15,8 @@ from pydantic import ConfigDict
 from pydantic.dataclasses import dataclass
 
 from socband.errors import InputError, Problem, did_you_mean, shown
-from socband.quantity import Quantity
 from socband.site_fields import (
     Clock,
-    ClockTime,
-    Hours,
     HoursOfDay,
     Text,
     number,
@@ -52,11 +49,11 @@ class Source:
         power_w: of the panels in full sun, or what it gives in bulk [W], or None.
         current_a: what it gives in bulk [A], in place of power.
         current_limit_a: never more than this [A]; None = no limit of its own.
-        voltage_limit_v: it holds the bank at most here, current tapering [V]; None: 3.55 V a cell.
+        voltage_limit_v: it holds the bank at most here, current tapering [V].
         hours: when it is there, for other kinds than solar.
         sunrise, sunset: the half-sine of clear-sky power runs between them.
         clearness: share of the clear-sky power that clouds let through, one draw a night.
-        performance_ratio: of the panels in use (0.75–0.85, check-values G, memory).
+        performance_ratio: of the panels in use.
         probability: that it will be there at all, 0..1.
         idle_above_soc: above this true charge it does nothing; None = it always works.
     """
@@ -66,15 +63,13 @@ class Source:
     power_w: optional(quantity(0.0, 1e6)) = None
     current_a: optional(quantity(0.0, 1e4)) = None
     current_limit_a: optional(number(0.0, 1e4)) = None
-    voltage_limit_v: optional(number(0.0, 1000.0)) = None
-    hours: HoursOfDay = Hours()
-    sunrise: Clock = ClockTime(6 * 60)
-    sunset: Clock = ClockTime(18 * 60)
-    clearness: quantity(0.0, 1.0) = Quantity.from_dist(
-        "uniform", loc=0.15, scale=0.85, source="assumed: nothing is said of the weather"
-    )
-    performance_ratio: quantity(0.0, 1.0) = Quantity.from_dist("uniform", loc=0.75, scale=0.10)
-    probability: number(0.0, 1.0) = 1.0
+    voltage_limit_v: number(0.0, 1000.0)
+    hours: HoursOfDay
+    sunrise: Clock
+    sunset: Clock
+    clearness: quantity(0.0, 1.0)
+    performance_ratio: quantity(0.0, 1.0)
+    probability: number(0.0, 1.0)
     idle_above_soc: optional(number(0.0, 1.0)) = None
 
 

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 SLOT_S = 900.0
-LIMIT_V = 3.55  # per cell; assumed: 14.2 V on four cells, a usual setting (memory)
 IDLE_GAP = 0.05  # assumed: an idling charger resumes 5 % below its threshold
 
 
@@ -87,7 +86,7 @@ def _column(
         shape = _share_of_slots(spans_ahead(source.hours, now, horizon_s), horizon_s)
     present = uniforms(seed, f"sources.{source.name}.presence", n) < source.probability
     limit_a = np.inf if source.current_limit_a is None else source.current_limit_a
-    limit_v = LIMIT_V if source.voltage_limit_v is None else source.voltage_limit_v / series
+    limit_v = source.voltage_limit_v / series
     idle = np.inf if source.idle_above_soc is None else source.idle_above_soc
     kind = np.array([float(power), limit_a, limit_v, idle, idle - IDLE_GAP])
     return scale * present, kind, shape

@@ -227,7 +227,8 @@ def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
         charger_w: power of the charger at the bank [W].
         soc: true charge it starts from.
     """
-    from socband.sources import LIMIT_V, Sources
+    from socband.site_priors import CHARGER_V
+    from socband.sources import Sources
 
     n = len(plan)
     state = plan.batteries.state.copy()
@@ -240,7 +241,7 @@ def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
         current_a=np.zeros_like(demand.current_a),
     )
     # the charger goes a little above where the monitor looks for a full bank, or it never sees one
-    limit_v = max(LIMIT_V, float(plan.limits[:, L_FULL_V].max()) + 0.01)
+    limit_v = max(CHARGER_V, float(plan.limits[:, L_FULL_V].max()) + 0.01)
     shore = Sources(
         ("shore charger",),
         np.full((n, 1), charger_w / plan.cells_in_series),
