@@ -31,7 +31,14 @@ from multiprocessing import get_context
 
 import numpy as np
 
-from socband.cell import CellTables, look_up, saturate, temperature_factors
+from socband.cell import (
+    FAST_TIME,
+    CellTables,
+    diffusion_current,
+    look_up,
+    saturate,
+    temperature_factors,
+)
 from socband.kernels_step import TAPER
 from socband.logs import Log
 from socband.models import CellModel, load_cell
@@ -218,7 +225,8 @@ def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> 
     tables = CellTables.from_model(cell)
     _, k1, k2, _, _ = temperature_factors(cell, member_t)
     i1 = _branch(amps, cell.tau1_s, start_a[0])
-    i2 = _branch(amps, cell.tau2_s, start_a[1])
+    slow, fast = _branch(amps, cell.tau2_s, start_a[1]), _branch(amps, FAST_TIME * cell.tau2_s, 0.0)
+    i2 = diffusion_current(slow, fast)
     # the cell's own curves, shifted but at full, where charge is defined
     middle = middle + members.charge_shift[:, None] * np.clip((1.0 - middle) / TAPER, 0.0, 1.0)
     surface = _surface(cell, members, member_t, middle, i2)
@@ -228,10 +236,10 @@ def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> 
     return (
         _ocv(cell, surface)
         + look_up(tables, 1, surface) * h
-        + _ohmic(cell, members, member_t, middle, amps)
+        + _ohmic(cell, members, member_t, surface, amps)
         + members.voltage_offset_v[:, None]
-        + r * look_up(tables, 4, middle) * k1[:, None] * saturate(i1, scale)
-        + r_slow * look_up(tables, 5, middle) * k2[:, None] * i2
+        + r * look_up(tables, 4, surface) * k1[:, None] * saturate(i1, scale)
+        + r_slow * look_up(tables, 5, surface) * k2[:, None] * i2
     )
 
 

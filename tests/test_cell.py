@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from socband import cell as physics
-from socband.cell import CellTables, simulate, surface_soc, voltage
+from socband.cell import (
+    FAST_TIME,
+    SLOW_SHARE,
+    CellTables,
+    diffusion_current,
+    simulate,
+    surface_soc,
+    voltage,
+)
 from socband.models import load_cell
 
 
@@ -36,15 +44,17 @@ def _rates(cell, self_heating):
     s = CellTables.from_model(cell).scalars
 
     def rate(_t, y, current, air_c):
-        z, i1, i2, h, temperature_c = y
+        z, i1, i2, i3, h, temperature_c = y
         fraction = physics.temperature_factors(cell, temperature_c)[4]
         charge_as = 3600.0 * s.capacity_ah * float(fraction)
         eta = s.coulombic_efficiency if current > 0 else 1.0
         warming = 0.0
         if self_heating:
-            u = float(voltage(cell, z, i1, i2, h, current, temperature_c))
+            slow = diffusion_current(i2, i3)
+            u = float(voltage(cell, z, i1, slow, h, current, temperature_c))
             tables = CellTables.from_model(cell)
-            slope = float(physics.look_up(tables, physics.ENTROPY, z))
+            z_s = surface_soc(cell, z, slow, temperature_c)
+            slope = float(physics.look_up(tables, physics.ENTROPY, z_s))
             rest = float(physics.look_up(tables, physics.OCV, z))
             rest += float(physics.look_up(tables, physics.GAP, z)) * h
             over = u - rest - (temperature_c - s.reference_temperature_c) * slope
@@ -55,6 +65,7 @@ def _rates(cell, self_heating):
             eta * current / charge_as - s.self_discharge_per_day / 86400.0,
             (current - i1) / s.tau1_s,
             (current - i2) / s.tau2_s,
+            (current - i3) / (FAST_TIME * s.tau2_s),
             abs(s.decay * current) / charge_as * (np.sign(current) - h),
             warming,
         ]
@@ -79,12 +90,14 @@ def test_simulate_against_solve_ivp(model):
     """Exact steps: equal to scipy.integrate.solve_ivp on the same rates of change."""
     time_s, current_a = _profile()
     got = simulate(model, time_s, current_a, 12.0, 0.6, 0.3)
-    want = _integrate(model, time_s, current_a, 12.0, [0.6, 0.0, 0.0, 0.3, 12.0], False)
+    want = _integrate(model, time_s, current_a, 12.0, [0.6, 0.0, 0.0, 0.0, 0.3, 12.0], False)
     np.testing.assert_allclose(got.soc, want[:, 0], atol=1e-8)
     np.testing.assert_allclose(got.i1_a, want[:, 1], atol=1e-7)
     np.testing.assert_allclose(got.i2_a, want[:, 2], atol=1e-7)
-    np.testing.assert_allclose(got.hysteresis, want[:, 3], atol=1e-7)
-    u = voltage(model, want[:, 0], want[:, 1], want[:, 2], want[:, 3], current_a, 12.0)
+    np.testing.assert_allclose(got.i3_a, want[:, 3], atol=1e-7)
+    np.testing.assert_allclose(got.hysteresis, want[:, 4], atol=1e-7)
+    slow = diffusion_current(want[:, 2], want[:, 3])
+    u = voltage(model, want[:, 0], want[:, 1], slow, want[:, 4], current_a, 12.0)
     np.testing.assert_allclose(got.voltage_v, u, atol=1e-6)
 
 
@@ -94,8 +107,8 @@ def test_self_heating_against_solve_ivp(model):
     current_a = np.full(time_s.size, -3.0)
     got = simulate(model, time_s, current_a, 10.0, 0.7, 0.0, self_heating=True)
     ends = np.array([0.0, 899.0])
-    want = _integrate(model, ends, np.full(2, -3.0), 10.0, [0.7, 0.0, 0.0, 0.0, 10.0], True)
-    rise = want[-1, 4] - 10.0
+    want = _integrate(model, ends, np.full(2, -3.0), 10.0, [0.7, 0.0, 0.0, 0.0, 0.0, 10.0], True)
+    rise = want[-1, 5] - 10.0
     assert rise > 0.5
     assert got.temperature_c[-1] - 10.0 == pytest.approx(rise, rel=5e-3)
 
@@ -108,6 +121,32 @@ def test_members_at_once_are_members_one_by_one(model):
         np.testing.assert_array_equal(both.voltage_v[k], alone.voltage_v)
 
 
+def test_two_modes_stand_for_a_sphere():
+    """Surface lag of a sphere after a step of flux, Crank chapter 6: 1 − Σ 10/λ_n² exp(−λ_n² t).
+
+    The roots of tan λ = λ by scipy; time in R²/D. Both modes together have its mean time exactly
+    (Σ 10/λ_n⁴ = 1/35) and stay within a fifth of the steady lag at the first moment, within 7 %
+    from a tenth of the slow time on.
+    """
+    from scipy.optimize import brentq
+
+    n = np.arange(1, 400)
+    roots = np.array(
+        [brentq(lambda x: np.sin(x) - x * np.cos(x), k * np.pi, (k + 0.5) * np.pi) for k in n]
+    )
+    slow = 1.0 / roots[0] ** 2
+    assert SLOW_SHARE == pytest.approx(10.0 / roots[0] ** 2, rel=1e-12)
+    mean_time = slow * (SLOW_SHARE + (1.0 - SLOW_SHARE) * FAST_TIME)
+    assert mean_time == pytest.approx(np.sum(10.0 / roots**4), rel=1e-6)
+    time = np.geomspace(1e-3, 5.0, 60) * slow
+    exact = 1.0 - np.sum(10.0 / roots**2 * np.exp(-np.outer(time, roots**2)), axis=1)
+    modes = 1.0 - diffusion_current(np.exp(-time / slow), np.exp(-time / (FAST_TIME * slow)))
+    off = np.abs(modes - exact)
+    assert off.max() < 0.2
+    assert off[time > 0.1 * slow].max() < 0.07
+    assert np.abs(1.0 - np.exp(-time / slow) - exact).max() > 0.25  # one mode alone would not do
+
+
 def test_surface_charge_limits(model):
     """No current: the mean charge. Any current: within 0..1, on the side the current pushes."""
     z = np.linspace(0.001, 0.999, 200)
@@ -116,7 +155,7 @@ def test_surface_charge_limits(model):
     up = surface_soc(model, z, 50.0)
     assert np.all((down >= 0) & (down < z))
     assert np.all((up <= 1) & (up > z))
-    # First order in the current: z_s = z + λ·i2/capacity.
+    # First order in the current: z_s = z + λ·i_d/capacity.
     tables = CellTables.from_model(model)
     small = 1e-6
     slope = (surface_soc(model, 0.5, small) - surface_soc(model, 0.5, -small)) / (2 * small)

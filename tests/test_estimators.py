@@ -130,8 +130,9 @@ def test_scalar_voltage_is_the_reference_voltage(cell, record: Log, prior: Prior
     for k in range(0, len(record), 7):
         z, i1, i2 = rng.uniform(0, 1), *rng.normal(0, 1, 2)
         expected = physics.voltage(
-            cell, z, i1, i2, model.hysteresis[k], record.current_a[k], model.temperature_c[k]
-        )
+            cell, z, i1, physics.diffusion_current(i2, model.i3_a[k]), model.hysteresis[k],
+            record.current_a[k], model.temperature_c[k],
+        )  # fmt: skip
         assert model.voltage(k, z, i1, i2) == pytest.approx(float(expected), abs=1e-12)
 
 
@@ -153,9 +154,10 @@ def test_the_cell_warms_where_the_log_has_no_temperature(cell, prior: Prior) -> 
     warm = cell_temperature(log, cell, prior)
     np.testing.assert_allclose(warm, run.temperature_c, rtol=1e-12)
     tables = physics.CellTables.from_model(cell)
-    ocv, gap, entropy = (
-        physics.look_up(tables, c, run.soc) for c in (physics.OCV, physics.GAP, physics.ENTROPY)
-    )
+    ocv, gap = (physics.look_up(tables, c, run.soc) for c in (physics.OCV, physics.GAP))
+    slow = physics.diffusion_current(run.i2_a, run.i3_a)
+    surface = physics.surface_soc(cell, run.soc, slow, run.temperature_c)
+    entropy = physics.look_up(tables, physics.ENTROPY, surface)
     over_v = run.voltage_v - ocv - gap * run.hysteresis - (run.temperature_c - 25.0) * entropy
 
     def slope(t: float, temperature_c: np.ndarray) -> np.ndarray:
@@ -182,6 +184,7 @@ def test_transition_is_the_simulated_cell(cell, record: Log, prior: Prior) -> No
         f, b = model.transition(k)
         x = f @ x + b * record.current_a[k]
         np.testing.assert_allclose(x, [run.soc[k], run.i1_a[k], run.i2_a[k]], rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(model.i3_a, run.i3_a, rtol=1e-9, atol=1e-12)
     np.testing.assert_allclose(model.hysteresis, run.hysteresis, atol=1e-12)
 
 

@@ -180,6 +180,7 @@ class Reference:
         self.kf.P = covariance(inputs.state, member)
         self.kf.R = np.array([[self.c[k.NOISE_V] ** 2]])
         self.h = inputs.state[k.H, member]
+        self.seen_i3 = 0.0  # fast diffusion mode driven by the seen current alone
         self.log_likelihood = 0.0
 
     def p(self, row: int) -> float:
@@ -231,6 +232,13 @@ class Reference:
             i_sum += row_current * row_dt + (i_now - row_current) * tau * (1 - fade)
             i_now = fade * i_now + (1 - fade) * row_current
         self.i_mean = i_sum / dt
+        i3_sum, tau3 = 0.0, physics.FAST_TIME * c[k.TAU2_S]
+        for row_dt, row_current in zip(row_s, row_a, strict=True):
+            fade = math.exp(-row_dt / tau3)
+            i3_sum += row_current * row_dt + (self.seen_i3 - row_current) * tau3 * (1 - fade)
+            self.seen_i3 = fade * self.seen_i3 + (1 - fade) * row_current
+        # what is not seen is constant, and the fast mode follows it at once
+        self.i3_mean = self.p(k.GAIN) * i3_sum / dt + rest_a
         kf.x[1:3, 0] = i_now
         # hysteresis: the seen current row by row on the model's capacity, then the rest on its own
         for row_dt, row_current in zip(row_s, row_a, strict=True):
@@ -270,11 +278,12 @@ class Reference:
         k0, k1, k2, k_lag, _ = self.factor
         cell_ah = c[k.CELL_CAPACITY_AH]
         i1, i2 = self.i_mean
+        diffusion = float(physics.diffusion_current(i2, self.i3_mean))
 
         def at(column: int, soc: float) -> float:
             return float(np.interp(soc, NODES, table[:, column]))
 
-        drive = k_lag * slow * i2 / cell_ah
+        drive = k_lag * slow * diffusion / cell_ah
         g = c[k.SAT_LAG_C] * math.asinh(drive / c[k.SAT_LAG_C])
         dg = k_lag * slow / cell_ah / math.sqrt(1 + (drive / c[k.SAT_LAG_C]) ** 2)
         lam = at(k.LAG, z)
@@ -284,27 +293,30 @@ class Reference:
         else:
             x = lam * g / (1 - z)
             z_s = 1 - (1 - z) * math.exp(-x)
-        dzs_dz, dzs_di2 = math.exp(-x) * (1 + x), lam * dg * math.exp(-x)
+        dzs_dz, dzs_did = math.exp(-x) * (1 + x), lam * dg * math.exp(-x)
         left = min(int(z_s * (len(NODES) - 1)), len(NODES) - 2)
-        slope = (table[left + 1, k.OCV] - table[left, k.OCV]) / (NODES[left + 1] - NODES[left])
         s1 = c[k.SAT1_C] * cell_ah / k1
         kelvin = self.inputs.temperature_c[t] + self.p(k.TEMPERATURE_K)
-        volt = (
-            at(k.OCV, z_s)
-            + (kelvin - c[k.T_REF_C]) * at(k.ENTROPY, z)
-            + at(k.HYST, z_s) * self.h
-            + res * at(k.R0, z) * k0 * self.amps
-            + res * at(k.R1, z) * k1 * s1 * math.asinh(i1 / s1)
-            + slow * at(k.R2, z) * k2 * i2
-            + self.p(k.VOLTAGE_V)
-        )
+        # U is a sum of the tables' columns at z_s, each times what it acts on
+        acts = {
+            k.OCV: 1.0,
+            k.ENTROPY: kelvin - c[k.T_REF_C],
+            k.HYST: self.h,
+            k.R0: res * k0 * self.amps,
+            k.R1: res * k1 * s1 * math.asinh(i1 / s1),
+            k.R2: slow * k2 * diffusion,
+        }
+        volt = sum(at(column, z_s) * size for column, size in acts.items()) + self.p(k.VOLTAGE_V)
+        rise = (table[left + 1] - table[left]) / (NODES[left + 1] - NODES[left])
+        slope = sum(rise[column] * size for column, size in acts.items())
         s_e = self.inputs.drive[k.SIGMA_E_V, t]
+        by_diffusion = slow * at(k.R2, z_s) * k2 + slope * dzs_did
         jacobian = [
             slope * dzs_dz * dz,
-            res * at(k.R1, z) * k1 / math.sqrt(1 + (i1 / s1) ** 2),
-            slow * at(k.R2, z) * k2 + slope * dzs_di2,
+            res * at(k.R1, z_s) * k1 / math.sqrt(1 + (i1 / s1) ** 2),
+            physics.SLOW_SHARE * by_diffusion,
             s_e,
-            res * at(k.R0, z) * k0,
+            res * at(k.R0, z_s) * k0 + (1.0 - physics.SLOW_SHARE) * by_diffusion,
         ]
         return volt, np.array([jacobian])
 
@@ -388,7 +400,8 @@ def test_voltage_equals_that_of_the_cell_module(model: CellModel) -> None:
         state = np.zeros((k.STATE_ROWS, 1))
         state[[k.Z, k.I1, k.I2, k.H], 0] = z[member], i1[member], i2[member], h[member]
         amps, temp = rng.normal(0, 2), float(rng.integers(-20, 45))
-        volt = physics.voltage(model, z[member], i1[member], i2[member], h[member], amps, temp)
+        diffusion = physics.diffusion_current(i2[member], 0.0)  # dt is nothing to the fast mode
+        volt = physics.voltage(model, z[member], i1[member], diffusion, h[member], amps, temp)
         parameters = np.array([[1.0], [0.0], [2.0], [1.0], [1.0], [0.0], [0.0], [0.0]])
         one = replace(
             inputs,

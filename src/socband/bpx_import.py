@@ -80,19 +80,28 @@ def full_cell(path: str | Path, soc: Array) -> tuple[Array, Array]:
 
 
 def diffusion_time_s(path: str | Path) -> float:
-    """Slowest time constant of diffusion in the particles [s], the slower electrode's.
+    """Slowest time constant of diffusion [s] in the electrode that bends the low end.
+
+    That is the one whose potential moves more between 2 and 10 % of charge; in LFP cells the
+    graphite runs empty.
 
     Raises:
         InputError: a diffusivity that is no constant, or no such file.
     """
     parameters = _read(path).parameterisation
-    times = []
-    for electrode in (parameters.negative_electrode, parameters.positive_electrode):
+    low = np.array([0.02, 0.10])
+    found = []
+    electrodes = (parameters.negative_electrode, 1.0), (parameters.positive_electrode, -1.0)
+    for electrode, sign in electrodes:
         diffusivity = electrode.diffusivity
         if not isinstance(diffusivity, int | float):
             raise InputError(Problem(str(path), "a diffusivity that varies", "a constant"))
-        times.append(_SLOWEST * float(electrode.particle_radius) ** 2 / float(diffusivity))
-    return max(times)
+        time_s = _SLOWEST * float(electrode.particle_radius) ** 2 / float(diffusivity)
+        least, most = electrode.minimum_stoichiometry, electrode.maximum_stoichiometry
+        x = least + low * (most - least) if sign > 0 else most - low * (most - least)
+        moved_v = float(abs(np.diff(_function(electrode.ocp)(x))[0]))
+        found.append((moved_v, time_s))
+    return max(found)[1]
 
 
 def cell_from_bpx(path: str | Path, name: str, title: str = "") -> CellModel:

@@ -1,21 +1,24 @@
 """The cell: equations on arrays, per cell. Plain reference of what `socband.kernels` does fast.
 
-State: true charge z (0..1), branch currents i1, i2 [A], hysteresis h (-1..1), temperature T.
+State: true charge z (0..1), branch currents i1, i2, i3 [A], hysteresis h (-1..1), temperature T.
 With the current I positive into the cell and constant over a step Δt (exact steps):
 
     z   ← z + Δt·(η·I/(3600·Q) − self-discharge),     η on charge only, Q = capacity at T
-    i_k ← a·i_k + (1−a)·I,                            a = exp(−Δt/τ_k)
+    i_k ← a·i_k + (1−a)·I,                            a = exp(−Δt/τ_k),  τ3 = 0.162·τ2
+    i_d = 0.495·i2 + 0.505·i3                         diffusion current
     h   ← b·h + (1−b)·sgn I,                          b = exp(−|γ·I·Δt/(3600·Q)|)
-    U   = OCV(z_s) + (T−T_ref)·dU/dT(z) + M(z_s)·h
-          + R0(z)·k0·I + R1(z)·k1·sat(i1, s1/k1) + R2(z)·k2·i2
+    U   = OCV(z_s) + (T−T_ref)·dU/dT(z_s) + M(z_s)·h
+          + R0(z_s)·k0·I + R1(z_s)·k1·sat(i1, s1/k1) + R2(z_s)·k2·i_d
 
     k_x(T) = share + (1−share)·exp[(E/R)(1/T − 1/T_ref)],   sat(x, s) = s·asinh(x/s)
-    g = sat(k_lag·i2/capacity, s_lag);  x = λ(z)·|g|        surface lag, C-rate
+    g = sat(k_lag·i_d/capacity, s_lag);  x = λ(z)·|g|       surface lag, C-rate
     discharge: z_s = z·exp(−x/z);  charge: z_s = 1 − (1−z)·exp(−x/(1−z))
 
 The hysteresis state is the one-state form of Plett 2004, J. Power Sources 134, 252-292; sat is the
-inverse Butler-Volmer relation with equal transfer coefficients. The surface lag is a one-state
-stand-in for diffusion: it bends the low end and stays within 0..1 whatever the current.
+inverse Butler-Volmer relation with equal transfer coefficients. The surface lag stands for
+diffusion in the particles: it bends the low end and stays within 0..1 whatever the current. Its
+two states are the slowest mode of a sphere after a step of current and all faster ones in one
+(see `SLOW_SHARE`), so that a cell recovers from a burst as fast as it does.
 """
 
 from __future__ import annotations
@@ -33,6 +36,13 @@ Array = np.ndarray
 INTERVALS = 1024
 OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)  # columns of the table
 _EDGE = 1e-4
+
+# The surface of a sphere approaches its steady lag as 1 - Σ w_n exp(-t/τ_n), w_n = 10/λ_n² and
+# τ_n = R²/(D·λ_n²) with tan λ = λ (Crank, The Mathematics of Diffusion, chapter 6). The slowest mode
+# (λ = 4.4934) counts for itself, all others for one of their mean time: Σ w_n τ_n = R²/(35·D).
+_FIRST = 4.493409457909064**2
+SLOW_SHARE = 10.0 / _FIRST
+FAST_TIME = (_FIRST / 35.0 - SLOW_SHARE) / (1.0 - SLOW_SHARE)  # of the slow one
 
 
 class CellScalars(NamedTuple):
@@ -173,19 +183,24 @@ def saturate(x: Array, scale: Array) -> Array:
     return scale * np.arcsinh(np.asarray(x) / scale)
 
 
+def diffusion_current(i2_a: Array, i3_a: Array) -> Array:
+    """i_d [A]: what the surface lag and the slow resistance see of the two diffusion modes."""
+    return SLOW_SHARE * np.asarray(i2_a) + (1.0 - SLOW_SHARE) * np.asarray(i3_a)
+
+
 def surface_soc(
-    cell: CellModel | CellTables, soc: Array, i2_a: Array, temperature_c: Array = 25.0
+    cell: CellModel | CellTables, soc: Array, diffusion_a: Array, temperature_c: Array = 25.0
 ) -> Array:
-    """Surface charge z_s, 0..1, from the mean charge and the slow branch current.
+    """Surface charge z_s, 0..1, from the mean charge and the diffusion current.
 
     Args:
-        soc, i2_a, temperature_c: broadcast against each other; [1], [A], [°C].
+        soc, diffusion_a, temperature_c: broadcast against each other; [1], [A], [°C].
     """
     tables = _tables(cell)
     s = tables.scalars
     k_lag = temperature_factors(tables, temperature_c)[3]
     z = np.clip(np.asarray(soc, dtype=float), _EDGE, 1.0 - _EDGE)
-    g = saturate(k_lag * np.asarray(i2_a) / s.capacity_ah, s.s_lag_c_rate)
+    g = saturate(k_lag * np.asarray(diffusion_a) / s.capacity_ah, s.s_lag_c_rate)
     x = look_up(tables, LAG, z) * np.abs(g)
     return np.where(g < 0, z * np.exp(-x / z), 1.0 - (1.0 - z) * np.exp(-x / (1.0 - z)))
 
@@ -194,7 +209,7 @@ def voltage(
     cell: CellModel | CellTables,
     soc: Array,
     i1_a: Array,
-    i2_a: Array,
+    diffusion_a: Array,
     hysteresis: Array,
     current_a: Array,
     temperature_c: Array = 25.0,
@@ -203,15 +218,15 @@ def voltage(
     tables = _tables(cell)
     s = tables.scalars
     k0, k1, k2, _, _ = temperature_factors(tables, temperature_c)
-    z_s = surface_soc(tables, soc, i2_a, temperature_c)
+    z_s = surface_soc(tables, soc, diffusion_a, temperature_c)
     warmer = np.asarray(temperature_c) - s.reference_temperature_c
     return (
         look_up(tables, OCV, z_s)
-        + warmer * look_up(tables, ENTROPY, soc)
+        + warmer * look_up(tables, ENTROPY, z_s)
         + look_up(tables, GAP, z_s) * hysteresis
-        + look_up(tables, R0, soc) * k0 * current_a
-        + look_up(tables, R1, soc) * k1 * saturate(i1_a, s.s1_a / k1)
-        + look_up(tables, R2, soc) * k2 * i2_a
+        + look_up(tables, R0, z_s) * k0 * current_a
+        + look_up(tables, R1, z_s) * k1 * saturate(i1_a, s.s1_a / k1)
+        + look_up(tables, R2, z_s) * k2 * diffusion_a
     )
 
 
@@ -221,6 +236,7 @@ class Simulated(NamedTuple):
     soc: Array
     i1_a: Array
     i2_a: Array
+    i3_a: Array
     hysteresis: Array
     temperature_c: Array
     voltage_v: Array
@@ -236,6 +252,7 @@ def simulate(
     *,
     i1_0_a: Array = 0.0,
     i2_0_a: Array = 0.0,
+    i3_0_a: Array = 0.0,
     capacity_ah: float | None = None,
     self_heating: bool = False,
 ) -> Simulated:
@@ -247,7 +264,7 @@ def simulate(
         time_s: (n,) increasing [s].
         current_a: (..., n) [A], positive = charge.
         temperature_c: scalar or (..., n) [°C]: of the cell, or of the air with `self_heating`.
-        soc0, h0, i1_0_a, i2_0_a: starting state, scalar or (...).
+        soc0, h0, i1_0_a, i2_0_a, i3_0_a: starting state, scalar or (...).
         capacity_ah: at T_ref; None takes the model's. C-rates always use the model's.
         self_heating: let the cell warm: C·dT/dt = I·(U − OCV − M·h) + I·T·dU/dT − hA·(T − T_air).
     """
@@ -258,9 +275,10 @@ def simulate(
     air_c = np.broadcast_to(np.asarray(temperature_c, dtype=float), current_a.shape)
     full_ah = s.capacity_ah if capacity_ah is None else capacity_ah
     lead = current_a.shape[:-1]
-    z, h, i1, i2 = (np.array(np.broadcast_to(x, lead), float) for x in (soc0, h0, i1_0_a, i2_0_a))
+    start = (soc0, h0, i1_0_a, i2_0_a, i3_0_a)
+    z, h, i1, i2, i3 = (np.array(np.broadcast_to(x, lead), float) for x in start)
     warm_c = np.array(air_c[..., 0])
-    out = Simulated(*(np.empty_like(current_a) for _ in range(6)))
+    out = Simulated(*(np.empty_like(current_a) for _ in Simulated._fields))
     for k in range(len(time_s)):
         current = current_a[..., k]
         if k:
@@ -271,18 +289,21 @@ def simulate(
             eta = np.where(current > 0, s.coulombic_efficiency, 1.0)
             z = z + dt_s * (eta * current / charge_ah - s.self_discharge_per_day / 86400.0)
             a1, a2 = np.exp(-dt_s / s.tau1_s), np.exp(-dt_s / s.tau2_s)
+            a3 = np.exp(-dt_s / (FAST_TIME * s.tau2_s))
             i1 = a1 * i1 + (1.0 - a1) * current
             i2 = a2 * i2 + (1.0 - a2) * current
+            i3 = a3 * i3 + (1.0 - a3) * current
             b = np.exp(-np.abs(s.decay * current) * dt_s / charge_ah)
             h = b * h + (1.0 - b) * np.sign(current)
-        volt = voltage(tables, z, i1, i2, h, current, warm_c)
-        for store, value in zip(out, (z, i1, i2, h, warm_c, volt), strict=True):
+        diffusion = diffusion_current(i2, i3)
+        volt = voltage(tables, z, i1, diffusion, h, current, warm_c)
+        for store, value in zip(out, (z, i1, i2, i3, h, warm_c, volt), strict=True):
             store[..., k] = value
         if self_heating and k + 1 < len(time_s):
             rest = look_up(tables, OCV, z) + look_up(tables, GAP, z) * h
-            entropic = (warm_c + KELVIN) * look_up(tables, ENTROPY, z)
+            slope = look_up(tables, ENTROPY, surface_soc(tables, z, diffusion, warm_c))
             warmer = warm_c - s.reference_temperature_c
-            watt = current * (volt - rest - warmer * look_up(tables, ENTROPY, z) + entropic)
+            watt = current * (volt - rest - warmer * slope + (warm_c + KELVIN) * slope)
             keep = np.exp(
                 -(time_s[k + 1] - time_s[k]) * s.heat_conductance_w_per_k / s.heat_capacity_j_per_k
             )

@@ -91,12 +91,14 @@ def settled_ocv(branch: Branch, tables: CellTables, entropy_v_per_k: Array) -> t
     s = tables.scalars
     k0, k1, k2, _, _ = physics.temperature_factors(tables, branch.temperature_c)
     amp = branch.current_a
-    pol = tables.table[:, physics.R0] * k0 * amp
-    pol = pol + tables.table[:, physics.R1] * k1 * physics.saturate(amp, s.s1_a / k1)
-    pol = pol + tables.table[:, physics.R2] * k2 * amp
-    warmer = branch.temperature_c - s.reference_temperature_c
-    rest_v = branch.voltage_v - pol - warmer * entropy_v_per_k
     surface = physics.surface_soc(tables, GRID, amp, branch.temperature_c)
+    pol = physics.look_up(tables, physics.R0, surface) * k0 * amp
+    pol = pol + physics.look_up(tables, physics.R1, surface) * k1 * physics.saturate(
+        amp, s.s1_a / k1
+    )
+    pol = pol + physics.look_up(tables, physics.R2, surface) * k2 * amp
+    warmer = branch.temperature_c - s.reference_temperature_c
+    rest_v = branch.voltage_v - pol - warmer * np.interp(surface, GRID, entropy_v_per_k)
     if amp < 0:
         h = -1.0 + 2.0 * np.exp(-s.decay * (1.0 - GRID))
     else:

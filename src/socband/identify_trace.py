@@ -11,6 +11,7 @@ import math
 import numba
 import numpy as np
 
+from socband.cell import FAST_TIME, SLOW_SHARE
 from socband.models import GAS_J_PER_MOL_K, KELVIN
 
 _KJ = 1e3 / GAS_J_PER_MOL_K
@@ -50,10 +51,11 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
     out = np.empty(((n + stride - 1) // stride, 4))
     i1 = 0.0
     i2 = 0.0
+    i3 = 0.0
     h = h0
     warmer = 0.0  # of the cell than its surroundings [K]
     last_dt = -1.0
-    a1 = a2 = 0.0
+    a1 = a2 = a3 = 0.0
     slow_v = 0.0
     r0_now = 0.0
     charge_as = 0.0  # since the last evaluation
@@ -67,9 +69,11 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
             if dt != last_dt:
                 a1 = math.exp(-dt / s.tau1_s)
                 a2 = math.exp(-dt / s.tau2_s)
+                a3 = math.exp(-dt / (FAST_TIME * s.tau2_s))
                 last_dt = dt
             i1 = a1 * i1 + (1.0 - a1) * amp
             i2 = a2 * i2 + (1.0 - a2) * amp
+            i3 = a3 * i3 + (1.0 - a3) * amp
             if amp != 0.0:
                 b = math.exp(-abs(s.decay * amp) * dt / (3600.0 * charge_ah))
                 h = b * h + (1.0 - b) * (1.0 if amp > 0 else -1.0)
@@ -91,15 +95,16 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
         k2 = s.share2 + (1.0 - s.share2) * math.exp(s.activation2_kj_mol * inverse)
         k_lag = s.share_lag + (1.0 - s.share_lag) * math.exp(s.activation_lag_kj_mol * inverse)
         z = min(max(soc[k], _EDGE), 1.0 - _EDGE)
-        g = _sat(k_lag * i2 / s.capacity_ah, s.s_lag_c_rate)
+        slow_a = SLOW_SHARE * i2 + (1.0 - SLOW_SHARE) * i3
+        g = _sat(k_lag * slow_a / s.capacity_ah, s.s_lag_c_rate)
         x = _at(table, 6, z) * abs(g)
         z_s = z * math.exp(-x / z) if g < 0 else 1.0 - (1.0 - z) * math.exp(-x / (1.0 - z))
-        entropy = _at(table, 2, soc[k])
+        entropy = _at(table, 2, z_s)
         gap_v = _at(table, 1, z_s) * h
-        r0_now = _at(table, 3, soc[k]) * k0
+        r0_now = _at(table, 3, z_s) * k0
         rest_v = _at(table, 0, z_s) + gap_v
-        slow_v = _at(table, 4, soc[k]) * k1 * _sat(i1, s.s1_a / k1) + (
-            _at(table, 5, soc[k]) * k2 * i2
+        slow_v = _at(table, 4, z_s) * k1 * _sat(i1, s.s1_a / k1) + (
+            _at(table, 5, z_s) * k2 * slow_a
         )
         row = k // stride
         out[row, 0] = (

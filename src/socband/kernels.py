@@ -4,17 +4,20 @@ State of a member (order of the rows of `STATE`):
 
     z   true state of charge, 0..1
     i1  current of the first RC branch [A], v1 = R1 i1
-    i2  current of the second RC branch [A], v2 = R2 i2; it also drives the surface lag
+    i2  slow mode of the diffusion current [A]
     e   coloured voltage-model error, in units of its own standard deviation (so that its size can
         follow the slope of the OCV curve at once while its memory is a constant); its size is
         given, one for all members
     b   constant current the monitor does not report truly [A]: minus offset, minus untracked load
 
-The process is linear (F is the same for all members but for the capacity), the measurement
+The fast mode i3 needs no state of its own: it is what the seen current makes of it, worked out on
+the log's own rows, and the rest of the member's current, which it follows within minutes. The
+process is linear (F is the same for all members but for the capacity), the measurement
 
-    U = OCV(z_s) + (T - Tr) dU/dT(z) + M(z_s) h + R0 k0 I + R1 k1 sat(i1) + R2 k2 i2 + s_e e + v
+    U = OCV(z_s) + (T - Tr) dU/dT(z_s) + M(z_s) h + R0 k0 I + R1 k1 sat(i1) + R2 k2 i_d + s_e e + v
 
-is not. U is the mean voltage over the step, so it is compared with the states' mean over the step.
+with i_d made of i2 and i3 (see `socband.cell`) and the tables at the surface charge z_s is not. U
+is the mean voltage over the step, so it is compared with the states' mean over the step.
 All currents are those of one cell, positive into it.
 
 How it is fast: members are worked on in blocks of `BLOCK`, time outside, so that a block's state
@@ -65,6 +68,8 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     RC2_BEFORE,
     RC2_END,
     RC2_MEAN,
+    RC3_END,
+    RC3_MEAN,
     RESISTANCE,
     SAT1_C,
     SAT_LAG_C,

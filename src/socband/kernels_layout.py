@@ -15,8 +15,9 @@ PARAMETER_ROWS = 8
 # rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows,
 # and the standard deviation of the voltage-model error, the same for all members
 SEEN_A, RC1_BEFORE, RC1_END, RC1_MEAN, RC2_BEFORE, RC2_END, RC2_MEAN, HYST_KEEP, HYST_ADD = range(9)
-SIGMA_E_V = 9
-DRIVE_ROWS = 10
+RC3_END, RC3_MEAN = 9, 10  # the fast mode of the diffusion current
+SIGMA_E_V = 11
+DRIVE_ROWS = 12
 
 # entries of the vector of numbers common to all members
 (

@@ -11,6 +11,7 @@ import math
 
 from numba import njit
 
+from socband.cell import SLOW_SHARE
 from socband.kernels_layout import (
     BIAS_WALK_A,
     CELL_CAPACITY_AH,
@@ -33,6 +34,7 @@ from socband.kernels_layout import (
     RC2_BEFORE,
     RC2_END,
     RC2_MEAN,
+    RC3_MEAN,
     SAT1_C,
     SAT_LAG_C,
     SEEN_A,
@@ -52,12 +54,14 @@ TAPER = 0.05
     W_GAIN, W_UNTRACKED, W_CAPACITY, W_RESISTANCE, W_DIFFUSION, W_TEMPERATURE, W_VOLTAGE,
     W_SHIFT,  # parameters
     ON, PER_A, TURN, K0, K1, K2, KL, SAT1, WARM,  # of the member at this temperature
-    CUR, ZM, I1M, I2M, ZV, ZV_Z,  # current, and the states' means over the step
-    ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_I2, GAP, OCV_V, SLOPE,  # looked up
+    CUR, ZM, I1M, IDM, ZV, ZV_Z,  # current, and the states' means over the step
+    ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_ID, GAP, OCV_V, SLOPE,  # looked up
+    SAT_I1,  # sat(i1) over the saturation current
     TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
     PRODUCT,  # of S since the log was last taken
-) = range(0, 64 * BLOCK, BLOCK)  # fmt: skip
-SIZE = 64 * BLOCK
+) = range(0, 65 * BLOCK, BLOCK)  # fmt: skip
+SIZE = 65 * BLOCK
+FAST_SHARE = 1.0 - SLOW_SHARE
 
 _VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
 
@@ -101,6 +105,7 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
     seen, efficiency = drive[SEEN_A, t], common[EFFICIENCY]
     before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
     before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
+    mean3 = drive[RC3_MEAN, t]
     keep_h, add_h = drive[HYST_KEEP, t], drive[HYST_ADD, t]
     g1 = 1.0 - a1
     g2 = 1.0 - a2
@@ -120,7 +125,8 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
         own1 = w[W_I1 + j] - gain * before1
         own2 = w[W_I2 + j] - gain * before2
         w[I1M + j] = gain * mean1 + c1 * own1 + d1 * rest
-        w[I2M + j] = gain * mean2 + c2 * own2 + d2 * rest
+        slow = gain * mean2 + c2 * own2 + d2 * rest
+        w[IDM + j] = SLOW_SHARE * slow + FAST_SHARE * (gain * mean3 + rest)
         w[W_I1 + j] = gain * end1 + a1 * own1 + g1 * rest
         w[W_I2 + j] = gain * end2 + a2 * own2 + g2 * rest
         w[ZM + j] = w[W_Z + j] + 0.5 * q * amps
@@ -158,16 +164,12 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
 
 @_VECTOR
 def look_up(w, table):
-    """What depends on the mean charge, as the member's own curves place it."""
+    """How far the surface lags, at the mean charge as the member's own curves place it."""
     n_grid = table.shape[0] - 1
     for j in range(BLOCK):
         pos = min(max(w[ZV + j] * n_grid, 0.0), n_grid - 1e-9)
         k = int(pos)
         f = pos - k
-        w[ENT + j] = table[k, ENTROPY] + f * (table[k + 1, ENTROPY] - table[k, ENTROPY])
-        w[A0 + j] = table[k, R0] + f * (table[k + 1, R0] - table[k, R0])
-        w[A1 + j] = table[k, R1] + f * (table[k + 1, R1] - table[k, R1])
-        w[A2 + j] = table[k, R2] + f * (table[k + 1, R2] - table[k, R2])
         w[LAM + j] = table[k, LAG] + f * (table[k + 1, LAG] - table[k, LAG])
 
 
@@ -176,7 +178,7 @@ def surface(w, common):
     """Surface charge and its derivatives; it stays within 0..1 whatever the current."""
     s_lag = common[SAT_LAG_C]
     for j in range(BLOCK):
-        y = w[KL + j] * w[I2M + j]
+        y = w[KL + j] * w[IDM + j]
         root = math.sqrt(1.0 + y * y)
         g = s_lag * log_positive(abs(y) + root)  # |asinh|
         z = w[ZV + j]
@@ -188,12 +190,22 @@ def surface(w, common):
         moved = clipped * (1.0 - fade)
         w[SURFACE + j] = z - moved if out else z + moved
         w[BEND + j] = fade * (1.0 + x) if room > 1e-4 else 1.0
-        w[LAG_I2 + j] = w[LAM + j] * fade * w[KL + j] * s_lag / root
+        w[LAG_ID + j] = w[LAM + j] * fade * w[KL + j] * s_lag / root
+    sat = common[SAT1_C] * common[CELL_CAPACITY_AH]
+    for j in range(BLOCK):
+        y = w[SAT1 + j] * w[I1M + j]
+        root = math.sqrt(1.0 + y * y)
+        size = sat * log_positive(abs(y) + root)
+        w[SAT_I1 + j] = -size if y < 0.0 else size  # asinh
 
 
 @_VECTOR
 def look_up_surface(w, table):
-    """What depends on the surface charge. The OCV runs on with its end slope outside 0..1."""
+    """What depends on the surface charge. The OCV runs on with its end slope outside 0..1.
+
+    The slope is that of all the tables together, at the present currents: near empty the
+    resistances rise as steeply as the curve falls.
+    """
     n_grid = table.shape[0] - 1
     for j in range(BLOCK):
         pos = w[SURFACE + j] * n_grid
@@ -201,9 +213,22 @@ def look_up_surface(w, table):
         f = pos - k
         rise = table[k + 1, OCV] - table[k, OCV]
         w[OCV_V + j] = table[k, OCV] + f * rise
-        w[SLOPE + j] = rise * n_grid
+        inside = 1.0 if (f >= 0.0) & (f <= 1.0) else 0.0
         f = min(max(f, 0.0), 1.0)
-        w[GAP + j] = table[k, HYST] + f * (table[k + 1, HYST] - table[k, HYST])
+        gap = table[k + 1, HYST] - table[k, HYST]
+        entropy = table[k + 1, ENTROPY] - table[k, ENTROPY]
+        d0 = table[k + 1, R0] - table[k, R0]
+        d1 = table[k + 1, R1] - table[k, R1]
+        d2 = table[k + 1, R2] - table[k, R2]
+        w[GAP + j] = table[k, HYST] + f * gap
+        w[ENT + j] = table[k, ENTROPY] + f * entropy
+        w[A0 + j] = table[k, R0] + f * d0
+        w[A1 + j] = table[k, R1] + f * d1
+        w[A2 + j] = table[k, R2] + f * d2
+        rest = gap * w[W_H + j] + entropy * w[WARM + j]
+        drop = d0 * w[K0 + j] * w[CUR + j] + d1 * w[W_RESISTANCE + j] * w[SAT_I1 + j]
+        drop += d2 * w[K2 + j] * w[IDM + j]
+        w[SLOPE + j] = (rise + inside * (rest + drop)) * n_grid
 
 
 @_VECTOR
@@ -214,28 +239,25 @@ def update(w, volt, h_e, common):
     if it followed the slope at each member's own charge, members on the flat would win over those
     on the steep merely for claiming less doubt, whenever the model errs less than it might.
     """
-    cell_ah = common[CELL_CAPACITY_AH]
-    sat = common[SAT1_C] * cell_ah
     noise2 = common[NOISE_V] ** 2
     in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
     for j in range(BLOCK):
         amps = w[CUR + j]
         resistance1 = w[A1 + j] * w[K1 + j]
         y = w[SAT1 + j] * w[I1M + j]
-        root = math.sqrt(1.0 + y * y)
-        size = log_positive(abs(y) + root)
-        bent = -size if y < 0.0 else size  # asinh
         h_z = w[SLOPE + j] * w[BEND + j] * w[ZV_Z + j]
-        h_1 = resistance1 / root
-        h_2 = w[A2 + j] * w[K2 + j] + w[SLOPE + j] * w[LAG_I2 + j]
-        h_b = w[A0 + j] * w[K0 + j]
+        h_1 = resistance1 / math.sqrt(1.0 + y * y)
+        h_d = w[A2 + j] * w[K2 + j] + w[SLOPE + j] * w[LAG_ID + j]
+        h_2 = SLOW_SHARE * h_d
+        ohmic = w[A0 + j] * w[K0 + j]
+        h_b = ohmic + FAST_SHARE * h_d
         predicted = (
             w[OCV_V + j]
             + w[WARM + j] * w[ENT + j]
             + w[GAP + j] * w[W_H + j]
-            + h_b * amps
-            + w[A1 + j] * w[W_RESISTANCE + j] * sat * bent
-            + w[A2 + j] * w[K2 + j] * w[I2M + j]
+            + ohmic * amps
+            + w[A1 + j] * w[W_RESISTANCE + j] * w[SAT_I1 + j]
+            + w[A2 + j] * w[K2 + j] * w[IDM + j]
         )
         nu = volt - predicted - w[W_VOLTAGE + j] - h_e * w[W_E + j]
         tz = h_z * w[ZZ + j] + h_1 * w[Z1 + j] + h_2 * w[Z2 + j] + h_e * w[ZE + j] + h_b * w[ZB + j]

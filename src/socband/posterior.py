@@ -22,7 +22,7 @@ import numpy as np
 
 from socband import kernels as k
 from socband import kernels_band
-from socband.cell import CellTables, surface_soc
+from socband.cell import CellTables, diffusion_current, surface_soc
 from socband.evidence import Context, Evidence
 from socband.models import CellModel
 from socband.posterior_settings import Settings, error_std_v, kernel_inputs
@@ -201,8 +201,8 @@ class _Run:
         capacity_as = 3600.0 * self.cell.capacity_ah
         moved = np.cumsum(track.current_a[part] * track.dt_s[part]) / capacity_as
         soc = np.clip(state[k.Z] + moved[:, None], 1e-3, 1.0 - 1e-3)  # (steps, n)
-        slow_a = track.drive[k.RC2_MEAN, part][:, None]
-        surface = surface_soc(self.cell, soc, slow_a, track.temperature_c[part][:, None])
+        slow_a = diffusion_current(track.drive[k.RC2_MEAN, part], track.drive[k.RC3_MEAN, part])
+        surface = surface_soc(self.cell, soc, slow_a[:, None], track.temperature_c[part][:, None])
         row = np.minimum((surface * n_grid).astype(np.int64), n_grid - 1)
         slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
         c_rate = np.abs(track.current_a[part]) / self.cell.capacity_ah
@@ -357,12 +357,16 @@ class _Run:
         # What is left of the constant error after the untracked load is the offset.
         untracked = drawn.untracked_a
         offset = -(bias_a + np.where(steady, untracked, 0.0)) * (1.0 + drawn.gain_error)
+        # The fast diffusion mode: what the seen current made of it, and the rest, which it follows.
+        rest = state[k.B] - np.where(steady, 0.0, untracked) * scale * self.patterns_on[pattern, -1]
+        fast = self.track.drive[k.RC3_END, -1] / (1.0 + drawn.gain_error) + rest
         return drawn.replaced(
             soc=np.clip(state[k.Z] + deviation[:, 0], 0.0, 1.0),
             offset_a=offset,
             h=state[k.H],
             i1_a=state[k.I1] / scale,
             i2_a=state[k.I2] / scale,
+            i3_a=fast / scale,
         )
 
 

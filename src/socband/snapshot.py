@@ -116,7 +116,7 @@ def take_snapshot(
     members = members.take(keep)
     if present.current_a is not None:
         amps = drawn(present.current_a, "present_current")[keep]
-        members = members.replaced(i1_a=amps, i2_a=amps)
+        members = members.replaced(i1_a=amps, i2_a=amps, i3_a=amps)
     return Snapshot(
         members=members,
         capacity_ah=capacity_ah[keep],

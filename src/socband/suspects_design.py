@@ -11,6 +11,7 @@ from numba import njit
 
 from socband.balance import FullRule, full_rows, start_hour
 from socband.causes import CauseSettings, Hypothesis
+from socband.cell import FAST_TIME, diffusion_current
 from socband.track import Scale, Track
 from socband.unknowns import Pattern
 
@@ -59,7 +60,8 @@ class Design:
     """A log reduced to the columns that every member is made of; bank level unless said.
 
     Attributes:
-        current_a, i1_a, i2_a, charge_ah: (4, k) columns per block; charge from the anchor.
+        current_a, i1_a, i2_a, charge_ah: (4, k) columns per block, i2 the diffusion current;
+            charge from the anchor.
         anchor_hours: (k,) hours from the anchor, negative before it.
         hysteresis, temperature_c, voltage_v: (k,); voltage per cell.
         carry: (k,) correlation of the OU error with the block before, 0 where none.
@@ -133,6 +135,7 @@ class LogColumns:
         self.kept = np.where(seen > 0.0, cell.coulombic_efficiency, 1.0) * seen
         self.a1 = np.exp(-track.dt_s / cell.tau1_s)
         self.a2 = np.exp(-track.dt_s / cell.tau2_s)
+        self.a3 = np.exp(-track.dt_s / (FAST_TIME * cell.tau2_s))
         nonzero = (1.0 - self.zero) * (1.0 - self.off)
         self.base = [self.branches(x) for x in (seen, nonzero, self.zero)]
         self.hysteresis = self._hysteresis()
@@ -153,11 +156,12 @@ class LogColumns:
         return np.clip(share, 0.0, 1.0)
 
     def branches(self, current: Array) -> tuple[Array, Array]:
-        """Both branch currents driven by a column of current."""
-        out1, out2 = np.empty(len(current)), np.empty(len(current))
+        """The fast branch's and the diffusion current, driven by a column of current."""
+        out1, slow, fast = (np.empty(len(current)) for _ in range(3))
         _branch(current, self.a1, out1)
-        _branch(current, self.a2, out2)
-        return out1, out2
+        _branch(current, self.a2, slow)
+        _branch(current, self.a3, fast)
+        return out1, diffusion_current(slow, fast)
 
     def _hysteresis(self) -> Array:
         dose = self.seen * self.track.dt_s / 3600.0 / self.setup.bank.rated_capacity_ah

@@ -93,10 +93,6 @@ def _residuals(
             j = min(int(p), grid - 1)
             f = p - j
             lam = table[j, 6] + f * (table[j + 1, 6] - table[j, 6])
-            r0 = table[j, 3] + f * (table[j + 1, 3] - table[j, 3])
-            r1 = table[j, 4] + f * (table[j + 1, 4] - table[j, 4])
-            r2 = table[j, 5] + f * (table[j + 1, 5] - table[j, 5])
-            entropy = table[j, 2] + f * (table[j + 1, 2] - table[j, 2])
             per = scalar[1]
             g = scalar[4] * math.asinh(kl * b2 * per / scalar[2] / scalar[4])
             drag = lam * abs(g)
@@ -111,6 +107,10 @@ def _residuals(
             rise = table[j + 1, 0] - table[j, 0]
             near = min(max(f, 0.0), 1.0)
             gap = table[j, 1] + near * (table[j + 1, 1] - table[j, 1])
+            entropy = table[j, 2] + near * (table[j + 1, 2] - table[j, 2])
+            r0 = table[j, 3] + near * (table[j + 1, 3] - table[j, 3])
+            r1 = table[j, 4] + near * (table[j + 1, 4] - table[j, 4])
+            r2 = table[j, 5] + near * (table[j + 1, 5] - table[j, 5])
             s1 = scalar[3] / k1
             u = table[j, 0] + min(max(f, -20.0), 20.0) * rise
             u += (warm[k] - scalar[0]) * entropy + gap * hyst[k]

@@ -123,13 +123,14 @@ class Members:
         capacity_fraction: present over rated capacity.
         resistance_factor: present over the cell model's resistance, the ohmic part and the first
             branch.
-        diffusion_factor: the same for what is slow: second branch and surface lag.
+        diffusion_factor: the same for what is slow: slow resistance and surface lag.
         h: hysteresis state, -1..1.
         temperature_offset_k: cell temperature less what was given or measured [K].
         voltage_offset_v: measured less modelled voltage of a cell, constant: the meter, and how
             this cell differs from its model [V].
         charge_shift: how far this cell's voltage curves lie to the left of its model's, 0..1.
-        i1_a, i2_a: currents of the two RC branches, bank level [A].
+        i1_a, i2_a, i3_a: branch currents, bank level [A]: the fast branch, and the slow and the fast
+            mode of the diffusion current.
     """
 
     soc: Array
@@ -146,6 +147,7 @@ class Members:
     charge_shift: Array
     i1_a: Array
     i2_a: Array
+    i3_a: Array
 
     def __len__(self) -> int:
         return len(self.soc)
@@ -247,6 +249,7 @@ class Unknowns:
             voltage_offset_v=self.voltage_offset_v.ppf(u["voltage_offset_v"]),
             i1_a=np.zeros(n),
             i2_a=np.zeros(n),
+            i3_a=np.zeros(n),
         )
 
     def draw(self, n: int, seed: int) -> Members:

@@ -1,7 +1,8 @@
 """The cell as a three-state model for textbook filters: charge and two RC branch currents.
 
 x = (z, i1, i2); z ← z + I·Δt/(3600·Q), i_k ← a_k·i_k + (1−a_k)·I, y = U(z, i1, i2, h, I, T): see
-`socband.cell`. Hysteresis h is carried along by the seen current and is no state. White noise, as
+`socband.cell`. Hysteresis h and the diffusion current's fast mode are
+carried along by the seen current and are no states; i2 is its slow mode. White noise, as
 textbooks have it: the current's on the charge, the voltage model's on the measurement.
 """
 
@@ -53,6 +54,7 @@ class FilterModel:
     Attributes:
         dt_s, current_a, voltage_v: (n,) of the log.
         a1, a2: (n,) decay of the branches over each step.
+        i3_a: (n,) fast mode of the diffusion current, carried by the seen current [A].
         hysteresis: (n,) carried by the seen current.
         factors: (n, 5) k0, k1, k2, k_lag and T − T_ref.
         capacity_as: 3600·Q [A s].
@@ -64,6 +66,7 @@ class FilterModel:
     voltage_v: Array
     a1: Array
     a2: Array
+    i3_a: Array
     hysteresis: Array
     factors: Array
     capacity_as: float
@@ -84,15 +87,20 @@ class FilterModel:
         keep = np.exp(-np.abs(s.decay * log.current_a) * dt_s / capacity_as)
         drive = (1.0 - keep) * np.sign(log.current_a)
         h, hysteresis = 0.0, np.zeros(len(log))
+        i3, i3_a = 0.0, np.zeros(len(log))
+        a3 = np.exp(-dt_s / (physics.FAST_TIME * s.tau2_s))
         for k in range(len(log)):
             h = keep[k] * h + drive[k]
             hysteresis[k] = h
+            i3 = a3[k] * i3 + (1.0 - a3[k]) * log.current_a[k]
+            i3_a[k] = i3
         return cls(
             dt_s=dt_s,
             current_a=log.current_a,
             voltage_v=log.voltage_v,
             a1=np.exp(-dt_s / s.tau1_s),
             a2=np.exp(-dt_s / s.tau2_s),
+            i3_a=i3_a,
             hysteresis=hysteresis,
             factors=np.stack([k0, k1, k2, k_lag, warmer], axis=1),
             capacity_as=capacity_as,
@@ -125,8 +133,9 @@ class FilterModel:
         s = self.tables.scalars
         k0, k1, k2, k_lag, warmer = self.factors[k].tolist()
         z = min(max(z, 0.0), 1.0)
+        diffusion = float(physics.diffusion_current(i2, self.i3_a[k]))
         inner = min(max(z, 1e-4), 1.0 - 1e-4)
-        g = s.s_lag_c_rate * math.asinh(k_lag * i2 / s.capacity_ah / s.s_lag_c_rate)
+        g = s.s_lag_c_rate * math.asinh(k_lag * diffusion / s.capacity_ah / s.s_lag_c_rate)
         x = self._at(physics.LAG, inner) * abs(g)
         if g < 0:
             z_s = inner * math.exp(-x / inner)
@@ -134,11 +143,11 @@ class FilterModel:
             z_s = 1.0 - (1.0 - inner) * math.exp(-x / (1.0 - inner))
         return (
             self._at(physics.OCV, z_s)
-            + warmer * self._at(physics.ENTROPY, z)
+            + warmer * self._at(physics.ENTROPY, z_s)
             + self._at(physics.GAP, z_s) * float(self.hysteresis[k])
-            + self._at(physics.R0, z) * k0 * float(self.current_a[k])
-            + self._at(physics.R1, z) * s.s1_a * math.asinh(i1 * k1 / s.s1_a)
-            + self._at(physics.R2, z) * k2 * i2
+            + self._at(physics.R0, z_s) * k0 * float(self.current_a[k])
+            + self._at(physics.R1, z_s) * s.s1_a * math.asinh(i1 * k1 / s.s1_a)
+            + self._at(physics.R2, z_s) * k2 * diffusion
         )
 
     def _at(self, column: int, soc: float) -> float:

@@ -63,8 +63,9 @@ class Particle:
                 z = np.clip(z + b[0] * moved, 0.0, 1.0)
                 i1, i2 = f[1, 1] * i1 + b[1] * moved, f[2, 2] * i2 + b[2] * moved
             expected = physics.voltage(
-                model.tables, z, i1, i2, model.hysteresis[k], current, model.temperature_c[k]
-            )
+                model.tables, z, i1, physics.diffusion_current(i2, model.i3_a[k]),
+                model.hysteresis[k], current, model.temperature_c[k],
+            )  # fmt: skip
             log_weight = -0.5 * ((model.voltage_v[k] - expected) / noise.voltage_v) ** 2
             weight = weight * np.exp(log_weight - log_weight.max())
             total = weight.sum()
