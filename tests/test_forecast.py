@@ -10,6 +10,7 @@ import pytest
 from socband import forecast as f
 from socband import kernels_columns as k
 from socband import whatif as w
+from socband.cell import voltage
 from socband.forward import prepare, run
 from socband.models import load_cell
 from socband.quantity import Quantity
@@ -204,3 +205,31 @@ def test_a_member_draws_its_own_untracked_load_in_its_own_hours():
     # while it does not draw, the bank rests: no charge goes in the first hour and a half
     resting = members.untracked_pattern == 1
     assert np.all(np.abs(run(plan).soc[resting, 6] - members.soc[resting]) < 1e-3)
+
+
+def test_what_comes_back_by_itself_rests_above_its_reconnect_voltage():
+    """Against the cell's own voltage without current, and at settings that leave no doubt."""
+
+    def share(reconnect_v):
+        limits = {"disconnect_v": 10.8, "delay_s": 10.0, "reconnect_v": reconnect_v}
+        setup = setup_from_table(table(limits=limits))
+        plan = prepare(setup, CELL, members_of(setup, 200, centre=0.2), NOW, seed=1)
+        night = run(plan)
+        return w.comes_back(plan, night, CELL), plan, night
+
+    always, plan, night = share(11.0)
+    ended = np.isfinite(night.column(k.O_LVD))
+    assert ended.all()
+    assert np.mean(always) > 0.95  # the voltage recovers by more than 0.2 V without the loads
+    assert not share(13.6)[0].any()
+    soc = night.column(k.O_SOC) + plan.soc_shift
+    rest_v = voltage(CELL, soc, 0.0, 0.0, -1.0, 0.0, plan.ambient[:, 0])
+    rest_v += 10.8 / 4 - plan.limits[:, k.L_DISCONNECT]
+    middle_v = float(np.median(rest_v))
+    np.testing.assert_array_equal(share(4 * middle_v)[0], rest_v >= middle_v)
+
+
+def test_who_lasts_does_not_come_back():
+    setup = setup_from_table(table(question={"until": ["07:00"], "horizon_hours": 1.0}))
+    plan = prepare(setup, CELL, members_of(setup, 30, centre=0.8), NOW, seed=1)
+    assert not w.comes_back(plan, run(plan), CELL).any()

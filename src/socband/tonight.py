@@ -16,7 +16,7 @@ from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
 from socband.unknowns import Unknowns, uniforms
-from socband.whatif import Nights, smallest_set, switch_offs, wake_hours
+from socband.whatif import Nights, comes_back, smallest_set, switch_offs, wake_hours
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -29,6 +29,8 @@ CAUTIONS = (
     "insulated tools, and leave mains wiring to a licensed electrician.",
     "Do not charge an LFP bank below 0 °C unless its maker allows it. A swollen, hot or smelling "
     "battery: switch off, keep away, call for help.",
+    "“Disconnects” is the first time. A bank whose voltage recovers at rest may switch on again by "
+    "itself for a while; what it gives then is not counted.",
     "Local electrical codes and the battery maker's manual come first.",
 )
 
@@ -55,7 +57,9 @@ def tonight(
     Returns:
         The forecast's Dataset, with `soc_now` and `charge_left_ah` (member), `variance_share`
         (cause), what a switch-off buys (`off_chance`, `off_gain_hours`, over `load`), the time to
-        wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), and attributes
+        wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), whether the bank would
+        come back by itself after it (`comes_back`, member; nothing it gives then is counted
+        anywhere), and attributes
         `display_soc`, `widest_unknown`, `enough_off`, `enough_chance`, `enough_reached`.
     """
     import xarray as xr
@@ -93,6 +97,11 @@ def tonight(
         off_gain_hours=xr.DataArray(bought["mean_gain_hours"].values, dims="load"),
         wake_off_hours=xr.DataArray(off_hours, dims="member"),
         wake_on_hours=xr.DataArray(on_hours, dims="member"),
+        comes_back=xr.DataArray(
+            comes_back(plan, night, cell),
+            dims="member",
+            attrs={"units": "1", "long_name": "whether it would switch on again by itself"},
+        ),
     ).assign_attrs(
         want=want,
         enough_off="; ".join(enough.off),
@@ -138,6 +147,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "charge_left_ah": as_percentiles(quantiles_of(dataset["charge_left_ah"].values)),
             "lvd_hours": as_percentiles(quantiles_of(lvd)),
             "lvd_not_within_horizon": float(np.mean(np.isinf(lvd))),
+            "comes_back_by_itself": float(np.mean(dataset["comes_back"].values)),
             "lasts_until": dict(
                 zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
             ),

@@ -13,10 +13,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up
 from socband.demand import Demand
 from socband.forecast import asked_hours, chance, weighted_quantiles
-from socband.forward import Plan, run
-from socband.kernels_columns import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD
+from socband.forward import Plan, Run, run
+from socband.kernels_columns import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC
+from socband.models import CellModel
+from socband.unknowns import uniforms
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -211,6 +214,29 @@ def wake_hours(
     with np.errstate(divide="ignore"):
         hours = np.where(net > 0.0, reserve * capacity_ah / np.maximum(net, 1e-12), np.inf)
     return hours * 0.5 * (1.0 + batteries)
+
+
+def comes_back(plan: Plan, result: Run, cell: CellModel) -> Array:
+    """(n,) whether the bank would switch on again by itself after its disconnect.
+
+    A bank that rests recovers. The voltage that it settles at is the open-circuit voltage on the
+    discharge branch at the charge where it ended, with the member's own error of the model, as for
+    the disconnect. Above its reconnect voltage the loads come back, for a while: what they get then
+    is in no other answer, all of which end with the first disconnect. False for members that last.
+    """
+    limits, series = plan.setup.limits, plan.cells_in_series
+
+    def drawn_v(name: str) -> Array:
+        quantity = getattr(limits, name)
+        return quantity.ppf(uniforms(plan.seed, f"limits.{name}", len(plan))) / series
+
+    tables = CellTables.from_model(cell)
+    soc = result.column(O_SOC) + plan.soc_shift
+    warmer = plan.ambient[:, 0] - cell.reference_temperature_c
+    rest_v = look_up(tables, OCV, soc) - look_up(tables, GAP, soc)
+    rest_v = rest_v + warmer * look_up(tables, ENTROPY, soc)
+    error_v = drawn_v("disconnect_v") - plan.limits[:, L_DISCONNECT]
+    return np.isfinite(result.column(O_LVD)) & (rest_v + error_v >= drawn_v("reconnect_v"))
 
 
 def full_hours(plan: Plan, threads: int | None = None) -> Array:
