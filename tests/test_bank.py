@@ -8,8 +8,9 @@ from scipy.optimize import fsolve
 
 from socband import kernels_columns as k
 from socband.bank import parallel_split
-from socband.cell import temperature_factors, voltage
+from socband.cell import FAST_TIME, diffusion_current, temperature_factors, voltage
 from socband.forward import prepare, run
+from socband.kernels_bank import S_T
 from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.site import setup_from_table
@@ -70,8 +71,8 @@ def circuit(plan, power_w, dt_s=2.0):
     come from `socband.cell.voltage`, time runs in explicit midpoint-free steps of `dt_s`.
     """
     par, state = plan.batteries.parameters[0], plan.batteries.state[0].copy()
-    z, i1, i2, h = (state[:, j].copy() for j in range(4))
-    temperature = state[0, 4]
+    z, i1, i2, i3, h = (state[:, j].copy() for j in range(5))
+    temperature = state[0, 5]
     opened, below, t = [np.inf, np.inf], [np.inf, np.inf], 0.0
     last = np.array([-power_w / 2 / 13, -power_w / 2 / 13, 13.0])
     factor = temperature_factors(CELL, temperature)[4]
@@ -81,10 +82,11 @@ def circuit(plan, power_w, dt_s=2.0):
         e, r = np.zeros(2), np.zeros(2)
         for b in closed:
             rf = par[b, 1]
-            base = voltage(CELL, z[b], i1[b], i2[b] * rf, h[b], 0.0, temperature)
-            # R1, R2 grow with age, and so does the drive of the surface lag: taken by scaling i2
-            more = voltage(CELL, z[b], i1[b] * 1.0, i2[b] * rf, h[b], 1.0, temperature)
-            plain = voltage(CELL, z[b], 0.0, i2[b] * rf, h[b], 0.0, temperature)
+            slow = diffusion_current(i2[b], i3[b]) * rf
+            base = voltage(CELL, z[b], i1[b], slow, h[b], 0.0, temperature)
+            # R1, R2 grow with age, and so does the drive of the surface lag: taken by scaling it
+            more = voltage(CELL, z[b], i1[b] * 1.0, slow, h[b], 1.0, temperature)
+            plain = voltage(CELL, z[b], 0.0, slow, h[b], 0.0, temperature)
             e[b] = plain + rf * (base - plain)
             r[b] = rf * (more - base)
 
@@ -105,6 +107,8 @@ def circuit(plan, power_w, dt_s=2.0):
             z[b] += i * dt_s / (3600 * par[b, 0] * factor)
             a1, a2 = np.exp(-dt_s / CELL.tau1_s), np.exp(-dt_s / CELL.tau2_s)
             i1[b], i2[b] = a1 * i1[b] + (1 - a1) * i, a2 * i2[b] + (1 - a2) * i
+            a3 = np.exp(-dt_s / (FAST_TIME * CELL.tau2_s))
+            i3[b] = a3 * i3[b] + (1 - a3) * i
             keep = np.exp(-abs(CELL.hysteresis_decay * i) * dt_s / (3600 * par[b, 0] * factor))
             h[b] = keep * h[b] - (1 - keep)
             cell_v = last[2] / 4 - par[b, 3] * last[b]
@@ -198,7 +202,7 @@ def test_no_charge_when_cold_but_the_loads_are_carried():
         soc=0.5, horizon=6.0, ambient={"temperature_c": -8.0}, sources=[charging()],
         loads=[{"name": "lamp", "power_w": 60.0}],
     )  # fmt: skip
-    plan.batteries.state[:, :, 4] = -8.0
+    plan.batteries.state[:, :, S_T] = -8.0
     got = run(plan)
     assert np.all(np.abs(got.column(k.O_CHARGE)) < 0.3)
     np.testing.assert_allclose(got.column(k.O_SOURCE_J) * 4 / HOUR, 360.0, rtol=1e-2)
@@ -208,7 +212,7 @@ def test_heater_draws_what_the_shunt_never_sees():
     heated = [{"name": "a", "rated_capacity_ah": 200.0, "heater_w": 40.0, "heater_on_c": 5.0,
                "heater_off_c": 8.0}]  # fmt: skip
     plan = planned(soc=0.6, horizon=10.0, ambient={"temperature_c": -15.0}, batteries=heated)
-    plan.batteries.state[:, :, 4] = 2.0
+    plan.batteries.state[:, :, S_T] = 2.0
     got = run(plan)
     assert np.all(np.abs(got.column(k.O_CHARGE)) < 1e-9)  # nothing through the terminals
     used = 0.6 - (got.soc[:, -1] + plan.soc_shift)

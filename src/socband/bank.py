@@ -96,6 +96,7 @@ def bank_of(
         S_H,
         S_I1,
         S_I2,
+        S_I3,
         S_SOC,
         S_T,
     )
@@ -110,6 +111,7 @@ def bank_of(
     state[:, :, S_SOC] = members.soc[:, None]
     state[:, :, S_I1] = (members.i1_a / bank_parallel)[:, None]
     state[:, :, S_I2] = (members.i2_a / bank_parallel)[:, None]
+    state[:, :, S_I3] = (members.i3_a / bank_parallel)[:, None]
     state[:, :, S_H] = members.h[:, None]
     state[:, :, S_T] = temperature_c[:, None]
     par[:, :, B_CAPACITY] = (cell.capacity_ah * members.capacity_fraction)[:, None]

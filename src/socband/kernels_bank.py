@@ -17,6 +17,8 @@ import math
 import numpy as np
 from numba import njit
 
+from socband.cell import FAST_TIME, SLOW_SHARE
+
 # Without counted references (_nrt): the kernels allocate nothing, and an atomic increment for every
 # array that goes into a function would cost as much as the work in it.
 JIT = njit(cache=True, nogil=True, error_model="numpy", _nrt=False, no_cfunc_wrapper=True)
@@ -62,7 +64,8 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
     B_COUNT,
 ) = range(13)
 # ... and state.
-S_SOC, S_I1, S_I2, S_H, S_T, S_COUNT = range(6)
+S_SOC, S_I1, S_I2, S_I3, S_H, S_T, S_COUNT = range(7)
+FAST_SHARE = 1.0 - SLOW_SHARE
 # Columns of the table of what depends on the temperature: factors of R0, R1, R2, surface lag, and
 # one over that of the capacity. Its rows are so close that straight lines between them err by less
 # than 1e-4 of a factor (tested).
@@ -71,16 +74,17 @@ WARMTH_LOW_C, WARMTH_PER_K, WARMTH_ROWS = -60.0, 8, 1201  # up to 90 °C, an eig
 # Columns of `bank`, one row per battery, in which all of it stands side by side (an array that goes
 # into a function costs some ten pushes): the parameters above, then the state now and where the
 # step began, what `evaluate` leaves, temperature factors, heater and BMS.
-V_SOC, V_I1, V_I2, V_H, V_T = range(B_COUNT, B_COUNT + S_COUNT)
+V_SOC, V_I1, V_I2, V_I3, V_H, V_T = range(B_COUNT, B_COUNT + S_COUNT)
 V_BEGAN = B_COUNT + S_COUNT
 (
     E_NL, E_R0, E_R1, E_R2, E_SAT, E_DSAT, E_SLOPE, E_REST, E_ENTROPY, E_E, E_R, E_MIDDLE, E_LAG,
+    E_ID,  # diffusion current [A per cell]
     V_K0, V_K1, V_K2, V_KLAG, V_KCAP,
     V_HEATER_A,  # current of the heater, taken inside the battery [A per cell]
     V_HEATING,  # 1 if it is on
     V_OPEN,  # 1 if its BMS has opened it
     V_COUNT,
-) = range(V_BEGAN + S_COUNT, V_BEGAN + S_COUNT + 22)  # fmt: skip
+) = range(V_BEGAN + S_COUNT, V_BEGAN + S_COUNT + 23)  # fmt: skip
 # Columns of `sources`, one row per source.
 Y_POWER, Y_CURRENT, Y_TAKEN, Y_LIMIT, Y_IDLE, Y_COUNT = range(6)
 
@@ -114,7 +118,9 @@ def evaluate(cell, table, warmth, bank):
         k = min(int(place), 1023)
         w = place - k
         lam = table[k, LAG] + w * (table[k + 1, LAG] - table[k, LAG])
-        drive = bank[b, V_KLAG] * bank[b, B_RESISTANCE] * bank[b, V_I2] / cell[C_CAPACITY]
+        diffusion = SLOW_SHARE * bank[b, V_I2] + FAST_SHARE * bank[b, V_I3]
+        bank[b, E_ID] = diffusion
+        drive = bank[b, V_KLAG] * bank[b, B_RESISTANCE] * diffusion / cell[C_CAPACITY]
         drive /= cell[C_SAT_LAG]
         lag_root = math.sqrt(1.0 + drive * drive)
         x = lam * cell[C_SAT_LAG] * abs(math.asinh(drive))
@@ -141,20 +147,23 @@ def evaluate(cell, table, warmth, bank):
         gap = table[ks, GAP] + inside * (table[ks + 1, GAP] - table[ks, GAP])
         slope = (table[ks + 1, OCV] - table[ks, OCV]) * 1024.0
         bank[b, E_SLOPE] = slope * bend
-        # how much the surface charge's voltage follows the slow branch current [ohm]
+        # how much the surface charge's voltage follows the diffusion current [ohm]
         bank[b, E_LAG] = (
             slope * keep * lam * bank[b, V_KLAG] * bank[b, B_RESISTANCE] / cell[C_CAPACITY]
         ) / lag_root
-        entropy = table[k, ENTROPY] + w * (table[k + 1, ENTROPY] - table[k, ENTROPY])
+        entropy = table[ks, ENTROPY] + inside * (table[ks + 1, ENTROPY] - table[ks, ENTROPY])
         bank[b, E_ENTROPY] = entropy
         warmer = (bank[b, V_T] + 273.15 - cell[C_T_REF]) * entropy
         rest = table[k, OCV] + (bank[b, V_SOC] * 1024.0 - k) * (table[k + 1, OCV] - table[k, OCV])
         rest += (table[k, GAP] + w * (table[k + 1, GAP] - table[k, GAP])) * bank[b, V_H]
         bank[b, E_REST] = rest + warmer
         rf = bank[b, B_RESISTANCE]
-        bank[b, E_R0] = (table[k, R0] + w * (table[k + 1, R0] - table[k, R0])) * bank[b, V_K0] * rf
-        bank[b, E_R1] = (table[k, R1] + w * (table[k + 1, R1] - table[k, R1])) * bank[b, V_K1] * rf
-        bank[b, E_R2] = (table[k, R2] + w * (table[k + 1, R2] - table[k, R2])) * bank[b, V_K2] * rf
+        r0 = table[ks, R0] + inside * (table[ks + 1, R0] - table[ks, R0])
+        bank[b, E_R0] = r0 * bank[b, V_K0] * rf
+        r1 = table[ks, R1] + inside * (table[ks + 1, R1] - table[ks, R1])
+        bank[b, E_R1] = r1 * bank[b, V_K1] * rf
+        r2 = table[ks, R2] + inside * (table[ks + 1, R2] - table[ks, R2])
+        bank[b, E_R2] = r2 * bank[b, V_K2] * rf
         s1 = cell[C_SAT1] / bank[b, V_K1]
         q = bank[b, V_I1] / s1
         root = math.sqrt(1.0 + q * q)
@@ -194,7 +203,7 @@ def instant(bank):
     """E and R of the bank now, before any branch has moved."""
     for b in range(bank.shape[0]):
         bank[b, E_E] = (
-            bank[b, E_NL] + bank[b, E_R1] * bank[b, E_SAT] + bank[b, E_R2] * bank[b, V_I2]
+            bank[b, E_NL] + bank[b, E_R1] * bank[b, E_SAT] + bank[b, E_R2] * bank[b, E_ID]
         )
         bank[b, E_R] = bank[b, E_R0]
         bank[b, E_MIDDLE] = 0.0
@@ -202,20 +211,23 @@ def instant(bank):
 
 
 @PART
-def over_step(cell, bank, dt, a1, a2):
+def over_step(cell, bank, dt, a1, a2, a3):
     """E and R of the bank as means over a step of constant current."""
     f1 = 1.0 - (1.0 - a1) * cell[C_TAU1] / dt
-    f2 = 1.0 - (1.0 - a2) * cell[C_TAU2] / dt
+    f2 = SLOW_SHARE * (1.0 - (1.0 - a2) * cell[C_TAU2] / dt)
+    f3 = FAST_SHARE * (1.0 - (1.0 - a3) * FAST_TIME * cell[C_TAU2] / dt)
     for b in range(bank.shape[0]):
         r1 = bank[b, E_R1] * bank[b, E_DSAT] * f1
+        slow = bank[b, E_R2] + bank[b, E_LAG]
         middle = bank[b, E_SLOPE] * dt / (7200.0 * bank[b, B_CAPACITY] * bank[b, V_KCAP])
         bank[b, E_E] = (
             bank[b, E_NL]
             + bank[b, E_R1] * bank[b, E_SAT]
             - r1 * bank[b, V_I1]
-            + (bank[b, E_R2] * (1.0 - f2) - bank[b, E_LAG] * f2) * bank[b, V_I2]
+            + bank[b, E_R2] * bank[b, E_ID]
+            - slow * (f2 * bank[b, V_I2] + f3 * bank[b, V_I3])
         )
-        bank[b, E_R] = bank[b, E_R0] + r1 + (bank[b, E_R2] + bank[b, E_LAG]) * f2 + middle
+        bank[b, E_R] = bank[b, E_R0] + r1 + slow * (f2 + f3) + middle
         bank[b, E_MIDDLE] = middle
     return thevenin(bank)
 
@@ -292,7 +304,7 @@ def battery_current(b, bus, bank):
 
 
 @PART
-def move(cell, bank, bus, dt, a1, a2, ambient_c, accounts):
+def move(cell, bank, bus, dt, a1, a2, a3, ambient_c, accounts):
     """Every battery one step on; adds terminal energy and leads' loss [J per cell] to accounts."""
     for b in range(bank.shape[0]):
         i_b = 0.0 if bank[b, V_OPEN] > 0.5 else battery_current(b, bus, bank)
@@ -308,6 +320,7 @@ def move(cell, bank, bus, dt, a1, a2, ambient_c, accounts):
         # a branch remembers: exact for constant current
         bank[b, V_I1] = a1 * bank[b, V_I1] + (1.0 - a1) * i
         bank[b, V_I2] = a2 * bank[b, V_I2] + (1.0 - a2) * i
+        bank[b, V_I3] = a3 * bank[b, V_I3] + (1.0 - a3) * i
         decay = math.exp(-abs(i) * cell[C_GAMMA] * dt / (3600.0 * capacity))
         sign = 1.0 if i > 0.0 else (-1.0 if i < 0.0 else 0.0)
         bank[b, V_H] = decay * bank[b, V_H] + (1.0 - decay) * sign

@@ -12,6 +12,7 @@ import math
 
 import numpy as np
 
+from socband.cell import FAST_TIME
 from socband.kernels_bank import (
     B_CAPACITY,
     B_COLD,
@@ -24,6 +25,7 @@ from socband.kernels_bank import (
     C_TAU1,
     C_TAU2,
     E_E,
+    E_ID,
     E_SLOPE,
     INLINE,
     JIT,
@@ -32,7 +34,6 @@ from socband.kernels_bank import (
     V_COUNT,
     V_HEATER_A,
     V_HEATING,
-    V_I2,
     V_OPEN,
     V_SOC,
     V_T,
@@ -270,7 +271,7 @@ def carry(
             dt = min(GRADES_S[grade] * coarse, cap_s * coarse)
             steep = 0.0
             for b in range(nb):
-                steep = max(steep, bank[b, E_SLOPE] * abs(bank[b, V_I2]) / bank[b, B_CAPACITY])
+                steep = max(steep, bank[b, E_SLOPE] * abs(bank[b, E_ID]) / bank[b, B_CAPACITY])
                 if bank[b, V_HEATING] > 0.5:
                     dt = min(dt, _HEATER_STEP_S)
             if steep * dt > _VOLT_STEP * coarse * 3600.0:
@@ -288,7 +289,8 @@ def carry(
                 # ---- one step: means over it give the currents, the states follow
                 a1 = math.exp(-dt / cell[C_TAU1])
                 a2 = math.exp(-dt / cell[C_TAU2])
-                e_sum, g_sum = over_step(cell, bank, dt, a1, a2)
+                a3 = math.exp(-dt / (FAST_TIME * cell[C_TAU2]))
+                e_sum, g_sum = over_step(cell, bank, dt, a1, a2, a3)
                 u_mean = solve(e_sum, g_sum, lead, no_charge, load_p, load_a, src)
                 total_a = (u_mean - e_sum / g_sum) / (1.0 / g_sum + lead)
                 gained_a = 0.0
@@ -296,7 +298,7 @@ def carry(
                     gained_a += src[s, Y_TAKEN]
                 warm = warm_at(t + 0.5 * dt, ambient[m])
                 accounts[:] = 0.0
-                move(cell, bank, u_mean - lead * total_a, dt, a1, a2, warm, accounts)
+                move(cell, bank, u_mean - lead * total_a, dt, a1, a2, a3, warm, accounts)
                 evaluate(cell, table, warmth, bank)
                 e_sum, g_sum = instant(bank)
                 u = solve(e_sum, g_sum, lead, no_charge, load_p, load_a, src)

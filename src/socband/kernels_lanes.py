@@ -13,16 +13,19 @@ import math
 
 import numpy as np
 
+from socband.cell import SLOW_SHARE
 from socband.kernels_bank import (
     B_CAPACITY,
     B_LEAD,
     B_PARALLEL,
     B_RESISTANCE,
+    FAST_SHARE,
     JIT,
     PART,
     S_H,
     S_I1,
     S_I2,
+    S_I3,
     S_SOC,
     S_T,
     warm_at,
@@ -69,6 +72,9 @@ from socband.kernels_lanes_step import (
     I1S,
     I2,
     I2S,
+    I3,
+    I3S,
+    ID,
     LANES,
     LEAD,
     LOAD_J,
@@ -133,6 +139,8 @@ def _begin(w, k, m, state0, battery, limits, out):
     w[Z + k] = state0[m, 0, S_SOC]
     w[I1 + k] = state0[m, 0, S_I1]
     w[I2 + k] = state0[m, 0, S_I2]
+    w[I3 + k] = state0[m, 0, S_I3]
+    w[ID + k] = SLOW_SHARE * w[I2 + k] + FAST_SHARE * w[I3 + k]
     w[H + k] = state0[m, 0, S_H]
     w[T + k] = w[WARM + k] = state0[m, 0, S_T]
     w[QA + k] = 1.0 / (3600.0 * battery[m, 0, B_CAPACITY])
@@ -185,6 +193,8 @@ def _crossed(w, k):
         w[Z + k] = w[ZS + k]
         w[I1 + k] = w[I1S + k]
         w[I2 + k] = w[I2S + k]
+        w[I3 + k] = w[I3S + k]
+        w[ID + k] = SLOW_SHARE * w[I2S + k] + FAST_SHARE * w[I3S + k]
         w[H + k] = w[HS + k]
         w[T + k] = w[TS + k]
         w[E + k] = w[ES + k]
@@ -259,7 +269,7 @@ def carry_lanes(
             advance(w, rows, rows_t, cell)
             look_up(w, rows, rows_t, table, warmth)
             branches(w, cell)
-            surface(w, rows, cell)
+            surface(w, rows)
             look_up_surface(w, rows, table)
             settle(w, wants, cell)
         rounds += 1

@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
+from socband.cell import FAST_TIME, SLOW_SHARE
 from socband.kernels_bank import (
     C_CAPACITY,
     C_CONDUCTANCE,
@@ -25,6 +26,7 @@ from socband.kernels_bank import (
     C_TAU1,
     C_TAU2,
     ENTROPY,
+    FAST_SHARE,
     GAP,
     LAG,
     OCV,
@@ -55,34 +57,34 @@ STORE, EVENTS, FLIPPED = 1, 2, 4  # what a lane wants attention for, added up
 # Where the rows of the lanes' array begin. One flat array with constant distances between rows is
 # what lets the compiler see that they do not overlap.
 (
-    Z, I1, I2, H, T, ZS, I1S, I2S, HS, TS,  # state, and where the step began
+    Z, I1, I2, I3, H, T, ZS, I1S, I2S, I3S, HS, TS,  # state, and where the step began
     NOW, DT, EVENT, STOP, GRADE, CAP,  # clock, step, events, next step's grade, cap on it
     QA, PAR, LEAD, RF, WARM,  # what a member is
     P, A,  # loads
-    E, R0N, R1N, R2N, REST, STEEP,  # evaluated: see `settle`
+    E, R0N, R1N, RDN, REST, STEEP, ID,  # evaluated: see `settle`
     ES, R0S,  # where the step began
     VD, VC, BELOW0, BELOW1, DELAY0, DELAY1,  # limits, since when they are undercut
     GRID, OUT_AS, LOAD_J, LOSS_J, TOTAL, UMEAN, TRIES,
     SHARE, FREE, SHARE_T, LAGR,  # within a step: places in the tables, surface lag
-    X0, X1, X2, Q0, Q1, D0, D1, Y0, Y1,  # what functions are taken of, side by side
+    X0, X1, X2, X3, Q0, Q1, D0, D1, Y0, Y1,  # what functions are taken of, side by side
     MEAN, _M1, _M2, _M3, _M4, _M5, _M6, _M7,  # looked up at the mean charge,
     FACTOR, _F1, _F2, _F3, _F4,  # at the temperature,
     SURF, _S1, _S2, _S3, _S4, _S5, _S6, _S7,  # at the surface charge
     ROWS,
-) = range(0, 79 * LANES, LANES)  # fmt: skip
+) = range(0, 83 * LANES, LANES)  # fmt: skip
 SIZE = ROWS
 # where a column of the look-up at the mean charge stands, and so on
-M_OCV, M_GAP, M_ENTROPY, M_R0, M_R1, M_R2, M_LAG = (
-    MEAN + column * LANES for column in (OCV, GAP, ENTROPY, R0, R1, R2, LAG)
-)
+M_OCV, M_GAP, M_LAG = (MEAN + column * LANES for column in (OCV, GAP, LAG))
 F_K0, F_K1, F_K2, F_LAG, F_CAPACITY = (
     FACTOR + column * LANES for column in (W_K0, W_K1, W_K2, W_LAG, W_CAPACITY)
 )
-S_OCV, S_GAP, S_RISE = (SURF + column * LANES for column in (OCV, GAP, SLOPE))
+S_OCV, S_GAP, S_ENTROPY, S_R0, S_R1, S_R2, S_RISE = (
+    SURF + column * LANES for column in (OCV, GAP, ENTROPY, R0, R1, R2, SLOPE)
+)
 
-_mean = look_up_eight((OCV, GAP, ENTROPY, R0, R1, R2, LAG), OCV)
+_mean = look_up_eight((OCV, GAP, LAG), OCV)
 _factor = look_up_eight((W_K0, W_K1, W_K2, W_LAG, W_CAPACITY))
-_surface = look_up_eight((OCV, GAP, SLOPE), OCV, SLOPE)
+_surface = look_up_eight((OCV, GAP, ENTROPY, R0, R1, R2, SLOPE), OCV, SLOPE)
 
 _VECTOR = njit(
     cache=True,
@@ -100,6 +102,7 @@ def choose(w, cell):
     """How long every lane's step will be, and what decays over it."""
     rate1 = -1.0 / cell[C_TAU1]
     rate2 = -1.0 / cell[C_TAU2]
+    rate3 = rate2 / FAST_TIME
     cooling = -cell[C_CONDUCTANCE] / cell[C_HEAT]
     for k in range(LANES):
         now = w[NOW + k]
@@ -125,7 +128,7 @@ def choose(w, cell):
         left = max(stop - now, NULL_S)
         grade = w[GRADE + k]
         dt = min(grade, w[CAP + k])
-        steep = w[STEEP + k] * abs(w[I2 + k]) * w[QA + k] * w[F_CAPACITY + k]
+        steep = w[STEEP + k] * abs(w[ID + k]) * w[QA + k] * w[F_CAPACITY + k]
         dt = min(dt, max(VOLT_STEP / (steep + 1e-12), FINEST_S))
         # No stretching of the shortest steps: one that was taken back would come back as it was.
         dt = left if (dt > left - 0.5) & (dt > FINEST_S) else min(dt, left)
@@ -134,7 +137,8 @@ def choose(w, cell):
         w[X0 + k] = rate1 * dt
         w[X1 + k] = rate2 * dt
         w[X2 + k] = cooling * dt
-    for k in range(3 * LANES):
+        w[X3 + k] = rate3 * dt
+    for k in range(4 * LANES):
         w[X0 + k] = exp_short(w[X0 + k])
 
 
@@ -143,6 +147,7 @@ def advance(w, rows, rows_t, cell):
     """Every lane one step on: its mean current, its new state, where that is in the tables."""
     tau1 = cell[C_TAU1]
     tau2 = cell[C_TAU2]
+    tau3 = FAST_TIME * tau2
     leak = cell[C_LEAK]
     efficiency = cell[C_EFFICIENCY]
     gamma = cell[C_GAMMA]
@@ -154,6 +159,7 @@ def advance(w, rows, rows_t, cell):
         lead = w[LEAD + k]
         i1 = w[I1 + k]
         i2 = w[I2 + k]
+        i3 = w[I3 + k]
         dt = w[DT + k]
         dq = dt * w[QA + k] * w[F_CAPACITY + k]
         # ---- mean voltage and current over the step, by constant power
@@ -161,11 +167,13 @@ def advance(w, rows, rows_t, cell):
         a1 = w[X0 + k]
         a2 = w[X1 + k]
         f1 = 1.0 - (1.0 - a1) * tau1 * inv_dt
-        f2 = 1.0 - (1.0 - a2) * tau2 * inv_dt
+        a3 = w[X3 + k]
+        f2 = SLOW_SHARE * (1.0 - (1.0 - a2) * tau2 * inv_dt)
+        f3 = FAST_SHARE * (1.0 - (1.0 - a3) * tau3 * inv_dt)
         r1 = w[R1N + k] * f1
-        r2 = w[R2N + k] * f2
-        e = w[E + k] - r1 * i1 - r2 * i2
-        rc = w[R0N + k] + r1 + r2
+        rd = w[RDN + k]
+        e = w[E + k] - r1 * i1 - rd * (f2 * i2 + f3 * i3)
+        rc = w[R0N + k] + r1 + rd * (f2 + f3)
         r = (rc + 0.5 * w[STEEP + k] * dq) * par + lead
         half = 0.5 * (e - r * a)
         u = half + math.sqrt(max(half * half - r * p, 0.0))
@@ -184,6 +192,7 @@ def advance(w, rows, rows_t, cell):
         w[ZS + k] = z
         w[I1S + k] = i1
         w[I2S + k] = i2
+        w[I3S + k] = i3
         w[HS + k] = h
         w[TS + k] = t
         step = i * dq
@@ -191,10 +200,14 @@ def advance(w, rows, rows_t, cell):
         z = min(max(z + kept - leak * dt, -0.2), 1.2)
         w[Z + k] = z
         w[I1 + k] = i + a1 * (i1 - i)
-        w[I2 + k] = i + a2 * (i2 - i)
+        i2 = i + a2 * (i2 - i)
+        i3 = i + a3 * (i3 - i)
+        w[I2 + k] = i2
+        w[I3 + k] = i3
+        w[ID + k] = SLOW_SHARE * i2 + FAST_SHARE * i3
         # of the hysteresis, only its distance from where it goes to decays: the rest in `surface`
         w[Y1 + k] = -abs(step) * gamma
-        heat = i * (e + rc * i - w[REST + k]) + i * (t + 273.15) * w[M_ENTROPY + k]
+        heat = i * (e + rc * i - w[REST + k]) + i * (t + 273.15) * w[S_ENTROPY + k]
         steady = w[WARM + k] + heat * conductance_inv
         t = steady + (t - steady) * w[X2 + k]
         w[T + k] = t
@@ -220,7 +233,7 @@ def look_up(w, rows, rows_t, table, warmth):
 
 @_VECTOR
 def branches(w, cell):
-    """Saturation of the RC branches: of the surface lag and of R1, and the resistances with it."""
+    """Saturation of the branches: of the surface lag and of R1."""
     s_lag = cell[C_SAT_LAG]
     s1 = cell[C_SAT1]
     s1_inv = 1.0 / s1
@@ -228,7 +241,7 @@ def branches(w, cell):
     per = c_rate / s_lag
     large = 0
     for k in range(LANES):
-        q0 = abs(w[F_LAG + k] * w[RF + k] * w[I2 + k]) * per
+        q0 = abs(w[F_LAG + k] * w[RF + k] * w[ID + k]) * per
         q1 = abs(w[I1 + k]) * w[F_K1 + k] * s1_inv
         w[Q0 + k] = q0
         w[Q1 + k] = q1
@@ -248,8 +261,8 @@ def branches(w, cell):
         rf = w[RF + k]
         lam = w[M_LAG + k]
         z = w[Z + k]
-        # discharging: I2 <= 0, or a rest of an earlier charge, for which the other formula holds
-        zc = max(z if w[I2 + k] < 0.0 else 1.0 - z, 1e-4)
+        # discharging: ID <= 0, or a rest of an earlier charge, for which the other formula holds
+        zc = max(z if w[ID + k] < 0.0 else 1.0 - z, 1e-4)
         x = lam * w[Q0 + k] * s_lag / zc
         w[Y0 + k] = -x
         w[STEEP + k] = 1.0 + x
@@ -259,16 +272,12 @@ def branches(w, cell):
 
 
 @_VECTOR
-def surface(w, rows, cell):
-    """Surface charge of every lane, resistances, and the RC branches' part of the voltage."""
-    s1 = cell[C_SAT1]
+def surface(w, rows):
+    """Surface charge of every lane, and its hysteresis."""
     for k in range(LANES):
-        rf = w[RF + k]
-        i1 = w[I1 + k]
-        i2 = w[I2 + k]
         z = w[Z + k]
         keep = w[Y0 + k]
-        out = i2 < 0.0
+        out = w[ID + k] < 0.0
         zc = max(z if out else 1.0 - z, 1e-4)
         moved = zc * (1.0 - keep)
         zs = (z - moved if out else z + moved) * 1024.0
@@ -278,14 +287,6 @@ def surface(w, rows, cell):
         w[FREE + k] = zs - row
         w[LAGR + k] *= keep
         w[STEEP + k] *= keep
-        # R1·sat(i1, s1/k1): the factor k1 is in the argument alone
-        r1 = w[M_R1 + k] * rf
-        r2 = w[M_R2 + k] * rf * w[F_K2 + k]
-        v1 = r1 * s1 * w[Q1 + k]
-        w[R0N + k] = w[M_R0 + k] * rf * w[F_K0 + k]
-        w[R1N + k] = r1 * w[F_K1 + k] * w[D1 + k]
-        w[R2N + k] = r2
-        w[E + k] = (v1 if i1 > 0.0 else -v1) + r2 * i2
         mean = w[TOTAL + k]
         sign = -1.0 if mean < 0.0 else (1.0 if mean > 0.0 else 0.0)
         w[H + k] = sign + w[Y1 + k] * (w[H + k] - sign)
@@ -302,18 +303,27 @@ def look_up_surface(w, rows, table):
 def settle(w, wants, cell):
     """Voltages and limits at the end of the step; says in `wants` which lanes want attention.
 
-    Leaves E [V]: all but R0·I, at this moment; R1N, R2N [ohm]: how E follows the branch currents,
+    Leaves E [V]: all but R0·I, at this moment; R1N, RDN [ohm]: how E follows i1 and i_d,
     the surface lag included; STEEP [V]: how it follows the charge; REST [V]: without overpotential.
     """
     t_ref = cell[C_T_REF] - 273.15
+    s1 = cell[C_SAT1]
     for k in range(LANES):
         h = w[H + k]
+        rf = w[RF + k]
         slope = w[S_RISE + k] * 1024.0
-        warmer = (w[T + k] - t_ref) * w[M_ENTROPY + k]
+        warmer = (w[T + k] - t_ref) * w[S_ENTROPY + k]
         w[REST + k] = w[M_OCV + k] + w[M_GAP + k] * h + warmer
-        w[R2N + k] += w[LAGR + k] * slope
+        # R1·sat(i1, s1/k1): the factor k1 is in the argument alone
+        r1 = w[S_R1 + k] * rf
+        v1 = r1 * s1 * w[Q1 + k]
+        rd = w[S_R2 + k] * rf * w[F_K2 + k]
+        w[R0N + k] = w[S_R0 + k] * rf * w[F_K0 + k]
+        w[R1N + k] = r1 * w[F_K1 + k] * w[D1 + k]
+        w[RDN + k] = rd + w[LAGR + k] * slope
         w[STEEP + k] *= slope
-        e = w[E + k] + w[S_OCV + k] + w[S_GAP + k] * h + warmer
+        e = (v1 if w[I1 + k] > 0.0 else -v1) + rd * w[ID + k]
+        e += w[S_OCV + k] + w[S_GAP + k] * h + warmer
         w[E + k] = e
         r = w[R0N + k] * w[PAR + k] + w[LEAD + k]
         e_now = e - r * w[A + k]

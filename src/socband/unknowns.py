@@ -129,8 +129,8 @@ class Members:
         voltage_offset_v: measured less modelled voltage of a cell, constant: the meter, and how
             this cell differs from its model [V].
         charge_shift: how far this cell's voltage curves lie to the left of its model's, 0..1.
-        i1_a, i2_a, i3_a: branch currents, bank level [A]: the fast branch, and the slow and the fast
-            mode of the diffusion current.
+        i1_a, i2_a, i3_a: branch currents, bank level [A]: of the fast branch, and the slow and the
+            fast mode of the diffusion current.
     """
 
     soc: Array
