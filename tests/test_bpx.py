@@ -44,8 +44,9 @@ def test_cell_from_bpx(example):
 
 
 def test_diffusion_time(example):
-    """R²/(20.19·D) of the slower electrode, λ₁ = 4.4934 the first root of tan λ = λ."""
-    want = (5e-7) ** 2 / 6.873e-17 / 4.493409**2
+    """R²/(20.19·D) of the graphite, which bends the low end, λ₁ = 4.4934 the first root of
+    tan λ = λ; radius and diffusivity as the file has them."""
+    want = (4.8e-6) ** 2 / 9.6e-15 / 4.493409**2
     assert bpx_import.diffusion_time_s(example) == pytest.approx(want, rel=1e-5)
 
 

@@ -230,10 +230,28 @@ def readme_commands() -> dict[str, dict]:
     return found
 
 
-def test_readme_reproduces_the_fastest_model(data_dir, tmp_path):
-    """The command in models/README.md gives the shipped file byte for byte.
+def test_same_records_same_bytes(fitted, tmp_path):
+    """The same command on the same machine writes the same file, byte for byte."""
+    folder = fitted[1]
+    fit_command(
+        name="unseen",
+        ocv_discharge=[str(folder / "down.csv")],
+        ocv_charge=[str(folder / "up.csv")],
+        dynamic=[str(folder / "drive.csv")],
+        score=[str(folder / "other.csv")],
+        out=tmp_path / "unseen.toml",
+        rounds=12,
+    )
+    assert (tmp_path / "unseen.toml").read_bytes() == (folder / "unseen.toml").read_bytes()
 
-    The calibration of the filter, which another command adds at its end, is no part of the fit.
+
+def test_readme_reproduces_the_fastest_model(data_dir, tmp_path):
+    """The command in models/README.md gives the shipped file: same words, same voltages.
+
+    Another processor rounds otherwise in the last place, and least squares carries that into the
+    third digit of what the records hardly determine; hence no bytes here. Voltages of a C/2
+    discharge agree to 2 mV RMS between 10 and 95 %. The calibration of the filter, which another
+    command adds at its end, is no part of the fit.
     """
     pytest.importorskip("bpx", reason="the bpx extra is not installed")
     keywords = readme_commands()["lfp-18650-2ah"]
@@ -249,8 +267,21 @@ def test_readme_reproduces_the_fastest_model(data_dir, tmp_path):
     shipped = ROOT / keywords["out"]
     keywords["out"] = tmp_path / "again.toml"
     fit_command(**keywords)
-    fitted, _, _ = shipped.read_text(encoding="utf-8").partition("\n[calibration]")
-    assert (tmp_path / "again.toml").read_text(encoding="utf-8").rstrip() == fitted.rstrip()
+
+    def words(path):
+        text, _, _ = path.read_text(encoding="utf-8").partition("\n[calibration]")
+        return re.sub(r"\s+", "", re.sub(r"-?\d+(\.\d+)?(e-?\d+)?", "#", text))
+
+    assert words(tmp_path / "again.toml") == words(shipped)
+    time_s = np.arange(0.0, 6120.0, 10.0)
+    runs = []
+    for path in (tmp_path / "again.toml", shipped):
+        cell = load_cell(path)
+        current_a = np.full(time_s.size, -0.5 * cell.capacity_ah)
+        runs.append(simulate(cell, time_s, current_a, 25.0, 0.95, 1.0))
+    inside = runs[1].soc > 0.1
+    off_v = (runs[0].voltage_v - runs[1].voltage_v)[inside]
+    assert np.sqrt(np.mean(off_v**2)) < 2e-3
 
 
 def test_generic_cell_is_reproduced():

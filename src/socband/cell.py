@@ -178,6 +178,17 @@ def temperature_factors(
     )
 
 
+def polarisation_factor(cell: CellModel | CellTables, temperature_c: Array) -> Array:
+    """Resistance R0 + R1 + R2 at half charge over that at T_ref, for temperatures of any shape.
+
+    What a model errs by under load grows with the overpotential, and so with the cold.
+    """
+    tables = _tables(cell)
+    parts = np.array([float(look_up(tables, column, np.array(0.5))) for column in (R0, R1, R2)])
+    factors = np.stack(temperature_factors(tables, temperature_c)[:3], axis=-1)
+    return factors @ (parts / parts.sum())
+
+
 def saturate(x: Array, scale: Array) -> Array:
     """sat(x, s) = s·asinh(x/s): x when small, logarithmic when large."""
     return scale * np.arcsinh(np.asarray(x) / scale)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.bank import Batteries, bank_of
-from socband.cell import CellTables, temperature_factors
+from socband.cell import CellTables, polarisation_factor, temperature_factors
 from socband.demand import Demand, moment
 from socband.models import KELVIN, CellModel
 from socband.sources import Sources
@@ -179,7 +179,9 @@ def prepare(
     nominal_v = float(np.interp(0.5, cell.ocv.soc, cell.ocv.value))
     mean_w = demand.mean_power_w(nominal_v * series, horizon_s).sum(axis=1)
     c_rate = mean_w / (nominal_v * series * setup.bank.rated_capacity_ah)
-    std_v = np.hypot(error.std_v, error.std_v_per_c_rate * c_rate)
+    ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
+    colder = polarisation_factor(cell, ambient_c)
+    std_v = np.hypot(error.std_v, error.std_v_per_c_rate * c_rate * colder)
     error_v = scale * std_v * normal_scores(seed, "forecast.voltage_error", n)
     soc_shift = scale * error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
 
@@ -199,7 +201,6 @@ def prepare(
     limits[:, L_FULL_A] = draw("monitor.re_zero.below_a", re_zero.below_a)
     limits[:, L_FULL_S] = draw("monitor.re_zero.for_s", re_zero.for_s)
 
-    ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
     hour = now.hour + now.minute / 60.0 + now.second / 3600.0
     swing = setup.ambient.swing_k
     ambient = np.zeros((n, 3))

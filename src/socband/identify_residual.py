@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.cell import CellTables
+from socband.cell import CellTables, polarisation_factor
 from socband.models import CellModel, VoltageError
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def voltage_error_of(
 ) -> tuple[VoltageError, float]:
     """Statistics of the 60 s means of the residuals on the records fitted.
 
-    variance = a² + (b·dOCV/dz(z_s))² + (c·C-rate)² by non-negative least squares, reweighted; the
+    variance = a² + (b·dOCV/dz(z_s))² + (c·k(T)·C-rate)² by non-negative least squares, reweighted; the
     correlation time is the integrated autocorrelation of the error over its standard deviation;
     the noise is the scatter from one sample to the next while the current stands still.
 
@@ -96,6 +96,7 @@ def voltage_error_of(
         error = traced[:, 0] - record.log.voltage_v
         slope = np.interp(traced[:, 2], np.linspace(0, 1, len(tables.table)), tables.table[:, 7])
         rate = np.abs(record.log.current_a) / tables.scalars.capacity_ah
+        rate = rate * polarisation_factor(tables, traced[:, 1])
         mean = np.stack([_block_means(record, x) for x in (error, slope, rate, record.soc)])
         parts.append(mean[:, (mean[3] > 0.02) & (mean[3] < 0.98)])
         calm = np.abs(np.diff(record.log.current_a)) < 0.005 * tables.scalars.capacity_ah

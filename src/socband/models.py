@@ -83,7 +83,9 @@ class Lag:
 class VoltageError:
     """What the voltage model leaves over: an Ornstein-Uhlenbeck process and white noise.
 
-    variance = std_v² + (std_soc·dOCV/dz)² + (std_v_per_c_rate·C-rate)², correlation time tau_s.
+    variance = std_v² + (std_soc·dOCV/dz)² + (std_v_per_c_rate·k·C-rate)², correlation time tau_s,
+    with k how much more the cell resists than at the reference temperature
+    (`cell.polarisation_factor`).
     """
 
     std_v: float

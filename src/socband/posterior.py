@@ -212,6 +212,7 @@ class _Run:
             np.sqrt(slope_v**2 @ weights),
             c_rate,
             np.abs(surface - soc) @ weights,
+            track.temperature_c[part],
         )
 
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import temperature_factors
+from socband.cell import polarisation_factor, temperature_factors
 from socband.models import CellModel
 
 Array = np.ndarray
@@ -117,7 +117,12 @@ LAG_ERROR_SHARE = 0.2
 
 
 def error_std_v(
-    cell: CellModel, error_scale: float, slope_v: Array, c_rate: Array, lag: Array = 0.0
+    cell: CellModel,
+    error_scale: float,
+    slope_v: Array,
+    c_rate: Array,
+    lag: Array = 0.0,
+    temperature_c: Array = 25.0,
 ) -> Array:
     """Standard deviation of the voltage-model error [V].
 
@@ -127,8 +132,10 @@ def error_std_v(
         slope_v: dOCV/dz at the surface charge [V].
         c_rate: size of the current.
         lag: how far the surface charge is from the mean charge, 0..1.
+        temperature_c: of the cell: what errs with the current grows as its resistance does.
     """
     error = cell.voltage_error
     along = error_scale**2 * error.std_soc**2 + (LAG_ERROR_SHARE * lag) ** 2
-    across = error.std_v**2 + (error.std_v_per_c_rate * c_rate) ** 2
+    loaded = error.std_v_per_c_rate * c_rate * polarisation_factor(cell, temperature_c)
+    across = error.std_v**2 + loaded**2
     return np.sqrt(error_scale**2 * across + along * np.square(slope_v))

@@ -157,11 +157,12 @@ class Yardstick:
         ahead, behind = np.minimum(soc + reach, 1.0), np.maximum(soc - reach, 0.0)
         rise = c.look_up(tables, c.OCV, ahead) - c.look_up(tables, c.OCV, behind)
         slope = np.maximum(rise / (ahead - behind), c.look_up(tables, c.SLOPE, soc))
+        colder = c.polarisation_factor(tables, design.temperature_c)
         scale, lasting = settings.error_scale, settings.lasting_share
         std = scale * np.sqrt(
             (1.0 - lasting**2) * error.std_v**2
             + (error.std_soc * slope) ** 2
-            + (error.std_v_per_c_rate * amps / likelihood.cell.capacity_ah) ** 2
+            + (error.std_v_per_c_rate * colder * amps / likelihood.cell.capacity_ah) ** 2
             + error.noise_v**2
         )
         hats = [np.interp(soc, NODES, row) * scale * lasting * error.std_v
