@@ -159,10 +159,22 @@ def plot_ocv(data: xr.Dataset, ax: Axes) -> Axes:
     return ax
 
 
+def _plain(axis, minor: bool = True) -> None:
+    """Numbers on a logarithmic axis as 20 and 300, not as powers of ten."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    def words(x: float, _place: int) -> str:
+        return f"{x:g}" if f"{x:e}"[0] in "125" else ""  # others would overlap
+
+    axis.set_major_formatter(FuncFormatter(words))
+    axis.set_minor_formatter(FuncFormatter(words) if minor else NullFormatter())
+
+
 def plot_resistance(data: xr.Dataset, ax: Axes) -> Axes:
     """Resistance against temperature at half charge."""
     ax.semilogy(data.temperature, 1e3 * data.r_total_50, label="all")
     ax.semilogy(data.temperature, 1e3 * data.r0_50, label="R0")
+    _plain(ax.yaxis)
     ax.set(xlabel="cell temperature / °C", ylabel="resistance at 50 % / mΩ")
     ax.legend(frameon=False)
     ax.grid(alpha=0.3, which="both")
@@ -172,6 +184,7 @@ def plot_resistance(data: xr.Dataset, ax: Axes) -> Axes:
 def plot_slope(data: xr.Dataset, ax: Axes) -> Axes:
     """How many millivolts a per cent of charge is worth."""
     ax.semilogy(100 * data.soc, np.maximum(data.ocv_slope, 0.01))
+    _plain(ax.yaxis, minor=False)
     ax.set(xlabel="state of charge / %", ylabel="OCV slope / mV per %")
     ax.grid(alpha=0.3, which="both")
     return ax
@@ -201,6 +214,7 @@ def plot_fit(fitted: Fitted, ax: Axes) -> Axes:
     ax.set_yticks(y, names, fontsize=7)
     ax.invert_yaxis()
     ax.set(xscale="log", xlabel="RMS voltage error of 60 s means / mV")
+    _plain(ax.xaxis, minor=False)
     ax.legend(frameon=False)
     return ax
 

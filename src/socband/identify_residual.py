@@ -76,9 +76,10 @@ def voltage_error_of(
 ) -> tuple[VoltageError, float]:
     """Statistics of the 60 s means of the residuals on the records fitted.
 
-    variance = a² + (b·dOCV/dz(z_s))² + (c·k(T)·C-rate)² by non-negative least squares, reweighted; the
-    correlation time is the integrated autocorrelation of the error over its standard deviation;
-    the noise is the scatter from one sample to the next while the current stands still.
+    variance = a² + (b·dOCV/dz(z_s))² + (c·k(T)·C-rate)² by non-negative least squares,
+    reweighted; the correlation time is the integrated autocorrelation of the error over its
+    standard deviation; the noise is the scatter from one sample to the next while the current
+    stands still.
 
     Args:
         tables: the fitted cell.
