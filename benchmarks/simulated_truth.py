@@ -225,7 +225,10 @@ def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> 
     tables = CellTables.from_model(cell)
     _, k1, k2, _, _ = temperature_factors(cell, member_t)
     i1 = _branch(amps, cell.tau1_s, start_a[0])
-    slow, fast = _branch(amps, cell.tau2_s, start_a[1]), _branch(amps, FAST_TIME * cell.tau2_s, 0.0)
+    slow, fast = (
+        _branch(amps, cell.tau2_s, start_a[1]),
+        _branch(amps, FAST_TIME * cell.tau2_s, start_a[1]),
+    )
     i2 = diffusion_current(slow, fast)
     # the cell's own curves, shifted but at full, where charge is defined
     middle = middle + members.charge_shift[:, None] * np.clip((1.0 - middle) / TAPER, 0.0, 1.0)

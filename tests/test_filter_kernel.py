@@ -147,6 +147,7 @@ def make_inputs(
     parameters[k.TEMPERATURE_K] = rng.normal(0.0, 3.0, n)
     parameters[k.VOLTAGE_V] = rng.normal(0.0, 0.003, n)
     parameters[k.SHIFT] = rng.normal(0.0, 0.01, n)
+    parameters[k.FAST_START_A] = rng.normal(0.0, 0.3, n)
     return Inputs(
         state,
         parameters,
@@ -238,7 +239,8 @@ class Reference:
             i3_sum += row_current * row_dt + (self.seen_i3 - row_current) * tau3 * (1 - fade)
             self.seen_i3 = fade * self.seen_i3 + (1 - fade) * row_current
         # what is not seen is constant, and the fast mode follows it at once
-        self.i3_mean = self.p(k.GAIN) * i3_sum / dt + rest_a
+        left = math.exp(-inputs.dt_s[:t].sum() / tau3) * tau3 * (1 - math.exp(-dt / tau3)) / dt
+        self.i3_mean = self.p(k.GAIN) * i3_sum / dt + self.p(k.FAST_START_A) * left + rest_a
         kf.x[1:3, 0] = i_now
         # hysteresis: the seen current row by row on the model's capacity, then the rest on its own
         for row_dt, row_current in zip(row_s, row_a, strict=True):
@@ -374,7 +376,7 @@ def test_wrong_sign_of_the_current_is_noticed(model: CellModel) -> None:
         inputs.state[:] = 0.0
         inputs.state[k.Z], inputs.state[k.H] = 0.6, -1.0
         inputs.state[[k.P0, k.P0 + 12]] = [[1e-4], [1.0]]
-        plain = [1.0, 0.0, model.capacity_ah, 1.0, 1.0, 0.0, 0.0, 0.0]
+        plain = [1.0, 0.0, model.capacity_ah, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]
         inputs.parameters[:] = np.array(plain)[:, None]
         inputs = replace(
             inputs,
@@ -402,7 +404,7 @@ def test_voltage_equals_that_of_the_cell_module(model: CellModel) -> None:
         amps, temp = rng.normal(0, 2), float(rng.integers(-20, 45))
         diffusion = physics.diffusion_current(i2[member], 0.0)  # dt is nothing to the fast mode
         volt = physics.voltage(model, z[member], i1[member], diffusion, h[member], amps, temp)
-        parameters = np.array([[1.0], [0.0], [2.0], [1.0], [1.0], [0.0], [0.0], [0.0]])
+        parameters = np.array([[1.0], [0.0], [2.0], [1.0], [1.0], [0.0], [0.0], [0.0], [0.0]])
         one = replace(
             inputs,
             state=state,

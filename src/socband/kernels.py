@@ -11,7 +11,8 @@ State of a member (order of the rows of `STATE`):
     b   constant current the monitor does not report truly [A]: minus offset, minus untracked load
 
 The fast mode i3 needs no state of its own: it is what the seen current makes of it, worked out on
-the log's own rows, and the rest of the member's current, which it follows within minutes. The
+the log's own rows, where the member believes it started, and the rest of the member's current,
+which it follows within minutes. The
 process is linear (F is the same for all members but for the capacity), the measurement
 
     U = OCV(z_s) + (T - Tr) dU/dT(z_s) + M(z_s) h + R0 k0 I + R1 k1 sat(i1) + R2 k2 i_d + s_e e + v
@@ -45,6 +46,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     DRIVE_ROWS,
     EFFICIENCY,
     ENTROPY,
+    FAST_START_A,
     GAIN,
     GAMMA,
     HYST,
@@ -69,6 +71,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     RC2_END,
     RC2_MEAN,
     RC3_END,
+    RC3_LEFT,
     RC3_MEAN,
     RESISTANCE,
     SAT1_C,

@@ -10,14 +10,16 @@ STATE = ("z", "i1", "i2", "e", "b")
 
 # rows of the parameter matrix (rows, n)
 GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, DIFFUSION, TEMPERATURE_K, VOLTAGE_V, SHIFT = range(8)
-PARAMETER_ROWS = 8
+FAST_START_A = 8  # the fast diffusion mode when the log began
+PARAMETER_ROWS = 9
 
 # rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows,
 # and the standard deviation of the voltage-model error, the same for all members
 SEEN_A, RC1_BEFORE, RC1_END, RC1_MEAN, RC2_BEFORE, RC2_END, RC2_MEAN, HYST_KEEP, HYST_ADD = range(9)
-RC3_END, RC3_MEAN = 9, 10  # the fast mode of the diffusion current
-SIGMA_E_V = 11
-DRIVE_ROWS = 12
+# the fast mode of the diffusion current, and what the step's mean holds of where it started
+RC3_END, RC3_MEAN, RC3_LEFT = 9, 10, 11
+SIGMA_E_V = 12
+DRIVE_ROWS = 13
 
 # entries of the vector of numbers common to all members
 (

@@ -34,6 +34,7 @@ from socband.kernels_layout import (
     RC2_BEFORE,
     RC2_END,
     RC2_MEAN,
+    RC3_LEFT,
     RC3_MEAN,
     SAT1_C,
     SAT_LAG_C,
@@ -52,15 +53,15 @@ TAPER = 0.05
     W_Z, W_I1, W_I2, W_E, W_B, W_H, W_LL,  # state
     ZZ, Z1, Z2, ZE, ZB, P11, P12, P1E, P1B, P22, P2E, P2B, PEE, PEB, PBB,  # its covariance
     W_GAIN, W_UNTRACKED, W_CAPACITY, W_RESISTANCE, W_DIFFUSION, W_TEMPERATURE, W_VOLTAGE,
-    W_SHIFT,  # parameters
+    W_SHIFT, W_FAST,  # parameters
     ON, PER_A, TURN, K0, K1, K2, KL, SAT1, WARM,  # of the member at this temperature
     CUR, ZM, I1M, IDM, ZV, ZV_Z,  # current, and the states' means over the step
     ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_ID, GAP, OCV_V, SLOPE,  # looked up
     SAT_I1,  # sat(i1) over the saturation current
     TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
     PRODUCT,  # of S since the log was last taken
-) = range(0, 65 * BLOCK, BLOCK)  # fmt: skip
-SIZE = 65 * BLOCK
+) = range(0, 66 * BLOCK, BLOCK)  # fmt: skip
+SIZE = 66 * BLOCK
 FAST_SHARE = 1.0 - SLOW_SHARE
 
 _VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
@@ -105,7 +106,7 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
     seen, efficiency = drive[SEEN_A, t], common[EFFICIENCY]
     before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
     before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
-    mean3 = drive[RC3_MEAN, t]
+    mean3, left3 = drive[RC3_MEAN, t], drive[RC3_LEFT, t]
     keep_h, add_h = drive[HYST_KEEP, t], drive[HYST_ADD, t]
     g1 = 1.0 - a1
     g2 = 1.0 - a2
@@ -126,7 +127,8 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
         own2 = w[W_I2 + j] - gain * before2
         w[I1M + j] = gain * mean1 + c1 * own1 + d1 * rest
         slow = gain * mean2 + c2 * own2 + d2 * rest
-        w[IDM + j] = SLOW_SHARE * slow + FAST_SHARE * (gain * mean3 + rest)
+        fast = gain * mean3 + left3 * w[W_FAST + j] + rest
+        w[IDM + j] = SLOW_SHARE * slow + FAST_SHARE * fast
         w[W_I1 + j] = gain * end1 + a1 * own1 + g1 * rest
         w[W_I2 + j] = gain * end2 + a2 * own2 + g2 * rest
         w[ZM + j] = w[W_Z + j] + 0.5 * q * amps

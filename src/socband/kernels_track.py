@@ -17,6 +17,7 @@ from socband.kernels import (
     RC2_END,
     RC2_MEAN,
     RC3_END,
+    RC3_LEFT,
     RC3_MEAN,
     SEEN_A,
 )
@@ -34,12 +35,13 @@ def respond(time_s, current_a, ends, tau1_s, tau2_s, turn_per_as, out):
         out: (DRIVE_ROWS, t).
     """
     i1 = i2 = i3 = 0.0
+    left = 1.0
     tau3_s = FAST_TIME * tau2_s
     row = 0
     for t in range(ends.shape[0]):
         out[RC1_BEFORE, t] = i1
         out[RC2_BEFORE, t] = i2
-        charge = mean1 = mean2 = mean3 = span = add = 0.0
+        charge = mean1 = mean2 = mean3 = mean_left = span = add = 0.0
         keep = 1.0
         while row < ends[t]:
             row += 1
@@ -51,6 +53,8 @@ def respond(time_s, current_a, ends, tau1_s, tau2_s, turn_per_as, out):
             mean2 += amps * dt + (i2 - amps) * tau2_s * (1.0 - a2)
             a3 = math.exp(-dt / tau3_s)
             mean3 += amps * dt + (i3 - amps) * tau3_s * (1.0 - a3)
+            mean_left += left * tau3_s * (1.0 - a3)
+            left *= a3
             i3 = a3 * i3 + (1.0 - a3) * amps
             i1 = a1 * i1 + (1.0 - a1) * amps
             i2 = a2 * i2 + (1.0 - a2) * amps
@@ -65,6 +69,7 @@ def respond(time_s, current_a, ends, tau1_s, tau2_s, turn_per_as, out):
         out[RC2_END, t] = i2
         out[RC3_END, t] = i3
         out[RC3_MEAN, t] = mean3 / span
+        out[RC3_LEFT, t] = mean_left / span
         out[RC1_MEAN, t] = mean1 / span
         out[RC2_MEAN, t] = mean2 / span
         out[HYST_KEEP, t] = keep

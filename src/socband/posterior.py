@@ -148,8 +148,10 @@ class _Run:
         state[k.P0] = cloud_soc**2
         branch_a = np.array(settings.start_branch_c) * self.cell.capacity_ah
         state[k.P0 + 5] = branch_a[0] ** 2
-        # The surface lag bends with the slow current: spread over members, not within filters.
+        # The surface lag bends with the diffusion current: spread over members, not within filters.
+        # Both modes start alike, as after a current that was steady.
         state[k.I2] = branch_a[1] * scores[NAMES.index("slow_current_start")]
+        parameters[k.FAST_START_A] = state[k.I2]
         state[k.P0 + 12] = 1.0  # e starts anywhere: its own stationary variance
         state[k.P0 + 14] = (scale * gain * cloud_offset) ** 2
         return state, parameters, members.untracked_pattern
