@@ -33,6 +33,9 @@ from socband.unknowns import NAMES, Members, Unknowns, normal_scores, score_matr
 Array = np.ndarray
 
 _KEPT = (0.0, 0.4, 0.8)  # how much of where a member stands a move keeps
+# Proposals come from a normal this much wider (in variance) than the members: one as wide as they
+# are hardly ever proposes what lies in the tails, and the members draw together move by move.
+_WIDER = 1.3
 
 
 @dataclass(frozen=True)
@@ -321,8 +324,8 @@ class _Run:
     ) -> tuple[Array, Array, Array, Array, float]:
         """One Metropolis-Hastings step of all members on all evidence so far.
 
-        The proposal keeps the members' own mean m and covariance C: in units in which they are
-        standard normal, x' = r x + sqrt(1 - r^2) noise, from near (r = 0.8) to an independent draw
+        The proposal keeps a mean m and a covariance C, the members' own but for `_WIDER`: in units
+        in which N(m, C) is standard normal, x' = r x + sqrt(1 - r^2) noise, from near (r = 0.8) to an independent draw
         (r = 0). It is reversible with respect to N(m, C), so that only the ratio of target to
         N(m, C) decides, and steps may be large in any number of dimensions (the autoregressive
         proposal of Cotter et al. 2013, Stat. Sci. 28, 424-446, with the members' moments).
@@ -330,7 +333,7 @@ class _Run:
         from scipy.linalg import solve_triangular
 
         d, n = scores.shape
-        root = np.linalg.cholesky(np.cov(scores) + 1e-6 * np.eye(d))
+        root = np.linalg.cholesky(_WIDER * np.cov(scores) + 1e-6 * np.eye(d))
         middle = scores.mean(axis=1, keepdims=True)
         r = rng.choice(_KEPT, n)
         old = solve_triangular(root, scores - middle, lower=True)
