@@ -325,10 +325,11 @@ class _Run:
         """One Metropolis-Hastings step of all members on all evidence so far.
 
         The proposal keeps a mean m and a covariance C, the members' own but for `_WIDER`: in units
-        in which N(m, C) is standard normal, x' = r x + sqrt(1 - r^2) noise, from near (r = 0.8) to an independent draw
-        (r = 0). It is reversible with respect to N(m, C), so that only the ratio of target to
-        N(m, C) decides, and steps may be large in any number of dimensions (the autoregressive
-        proposal of Cotter et al. 2013, Stat. Sci. 28, 424-446, with the members' moments).
+        in which N(m, C) is standard normal, x' = r x + sqrt(1 - r^2) noise, from near (r = 0.8) to
+        an independent draw (r = 0). It is reversible with respect to N(m, C), so that only the
+        ratio of target to N(m, C) decides, and steps may be large in any number of dimensions (the
+        autoregressive proposal of Cotter et al. 2013, Stat. Sci. 28, 424-446, with the members'
+        moments).
         """
         from scipy.linalg import solve_triangular
 
