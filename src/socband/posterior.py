@@ -33,9 +33,7 @@ from socband.unknowns import NAMES, Members, Unknowns, normal_scores, score_matr
 Array = np.ndarray
 
 _KEPT = (0.0, 0.4, 0.8)  # how much of where a member stands a move keeps
-# Proposals come from a normal this much wider (in variance) than the members: one as wide as they
-# are hardly ever proposes what lies in the tails, and the members draw together move by move.
-_WIDER = 1.3
+_WIDER = 1.3  # variance of proposals over the members': else tails are hardly ever proposed
 
 
 @dataclass(frozen=True)
