@@ -35,6 +35,7 @@ from suspects_truth import JOINED, Truth, days_of, truths_of
 
 from socband.errors import InputError
 from socband.logs import Log
+from socband.monitor import seen_current
 from socband.suspects import Options
 
 SERIES = 4
@@ -150,14 +151,20 @@ def inject(truth: Truth, put: Injection, clock_hour: float, rng: np.random.Gener
     true_a = put.bank_per_cell * log.current_a
     hour = np.mod(clock_hour + log.time_s / 3600.0, 24.0)
     on = np.mod(hour - put.window[0], 24.0) < put.window[1] - put.window[0]
-    tracked = true_a + put.untracked_a * on
-    read = (1.0 + put.gain) * tracked + put.offset_a + put.noise_a * rng.standard_normal(len(log))
-    if put.resolution_a > 0.0:
-        read = np.round(read / put.resolution_a) * put.resolution_a
+    read_a = seen_current(
+        true_a,
+        offset_a=put.offset_a,
+        gain_error=put.gain,
+        untracked_a=put.untracked_a * on,
+        noise_a=put.noise_a,
+        resolution_a=put.resolution_a,
+        dead_band_a=put.dead_band_a,
+        rng=rng,
+    )
     return Log(
         log.name,
         log.time_s,
-        np.where(np.abs(read) < put.dead_band_a, 0.0, read),
+        read_a,
         SERIES * log.voltage_v + put.connection_ohm * true_a,
         temperature_c=log.temperature_c,
         true_soc=log.true_soc,

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.demand import Demand, stream_of
+from socband.demand import Demand, days_of_spans, stream_of
 from socband.estimators import Prior
 from socband.estimators.ensemble import unknowns_of
 from socband.forecast import weighted_quantiles
@@ -89,16 +89,11 @@ def spans_of(hours: Hours, hour: float, day_s: float, horizon_s: float) -> Array
         day_s: length of a day; of a bench record's it is not 86400 s.
         horizon_s: how far to look [s].
     """
-    spans: list[list[float]] = []
-    for day in range(-1, int(horizon_s / day_s) + 2):
-        for minutes in hours.spans:
-            edges = (day + (np.array(minutes) / 60.0 - hour) / 24.0) * day_s
-            start, end = np.clip(edges, 0.0, horizon_s)
-            if spans and start <= spans[-1][1] + 1e-6:
-                spans[-1][1] = max(spans[-1][1], end)
-            elif end > start:
-                spans.append([start, end])
-    return np.array(spans).reshape(-1, 2)
+
+    def from_now(day: int, minute: int) -> float:
+        return (day + (minute / 60.0 - hour) / 24.0) * day_s
+
+    return days_of_spans(hours, from_now, int(horizon_s / day_s) + 2, horizon_s)
 
 
 def demand_of(

@@ -56,6 +56,15 @@ def _function(part: Any) -> Any:
     return np.vectorize(part.to_python_function(), otypes=[float])
 
 
+def _stoichiometries(parameters: Any, soc: Array) -> tuple[Array, Array]:
+    """Of the negative electrode, which fills with the charge, and the positive, which empties."""
+    negative, positive = parameters.negative_electrode, parameters.positive_electrode
+    least, most = negative.minimum_stoichiometry, negative.maximum_stoichiometry
+    x = least + soc * (most - least)
+    least, most = positive.minimum_stoichiometry, positive.maximum_stoichiometry
+    return x, most - soc * (most - least)
+
+
 def full_cell(path: str | Path, soc: Array) -> tuple[Array, Array]:
     """OCV [V] and dU/dT [V/K] of the full cell at each state of charge.
 
@@ -66,14 +75,7 @@ def full_cell(path: str | Path, soc: Array) -> tuple[Array, Array]:
     negative, positive = parameters.negative_electrode, parameters.positive_electrode
     if negative is None or positive is None:
         raise InputError(Problem(str(path), "no electrodes", "electrode functions"))
-    z = np.asarray(soc, dtype=float)
-    limits = [
-        getattr(electrode, name)
-        for electrode in (negative, positive)
-        for name in ("minimum_stoichiometry", "maximum_stoichiometry")
-    ]
-    x = limits[0] + z * (limits[1] - limits[0])
-    y = limits[3] - z * (limits[3] - limits[2])
+    x, y = _stoichiometries(parameters, np.asarray(soc, dtype=float))
     ocv = _function(positive.ocp)(y) - _function(negative.ocp)(x)
     entropy = [_function(e.dudt) for e in (negative, positive)]
     return ocv, entropy[1](y) - entropy[0](x)
@@ -89,17 +91,15 @@ def diffusion_time_s(path: str | Path) -> float:
         InputError: a diffusivity that is no constant, or no such file.
     """
     parameters = _read(path).parameterisation
-    low = np.array([0.02, 0.10])
+    electrodes = parameters.negative_electrode, parameters.positive_electrode
+    places = _stoichiometries(parameters, np.array([0.02, 0.10]))
     found = []
-    electrodes = (parameters.negative_electrode, 1.0), (parameters.positive_electrode, -1.0)
-    for electrode, sign in electrodes:
+    for electrode, place in zip(electrodes, places, strict=True):
         diffusivity = electrode.diffusivity
         if not isinstance(diffusivity, int | float):
             raise InputError(Problem(str(path), "a diffusivity that varies", "a constant"))
         time_s = _SLOWEST * float(electrode.particle_radius) ** 2 / float(diffusivity)
-        least, most = electrode.minimum_stoichiometry, electrode.maximum_stoichiometry
-        x = least + low * (most - least) if sign > 0 else most - low * (most - least)
-        moved_v = float(abs(np.diff(_function(electrode.ocp)(x))[0]))
+        moved_v = float(abs(np.diff(_function(electrode.ocp)(place))[0]))
         found.append((moved_v, time_s))
     return max(found)[1]
 

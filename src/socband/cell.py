@@ -42,7 +42,8 @@ _EDGE = 1e-4
 # mode (λ = 4.4934) counts for itself, all others for one of their mean time: Σ w_n τ_n = R²/(35·D).
 _FIRST = 4.493409457909064**2
 SLOW_SHARE = 10.0 / _FIRST
-FAST_TIME = (_FIRST / 35.0 - SLOW_SHARE) / (1.0 - SLOW_SHARE)  # of the slow one
+FAST_SHARE = 1.0 - SLOW_SHARE
+FAST_TIME = (_FIRST / 35.0 - SLOW_SHARE) / FAST_SHARE  # of the slow one
 
 
 class CellScalars(NamedTuple):
@@ -196,7 +197,7 @@ def saturate(x: Array, scale: Array) -> Array:
 
 def diffusion_current(i2_a: Array, i3_a: Array) -> Array:
     """i_d [A]: what the surface lag and the slow resistance see of the two diffusion modes."""
-    return SLOW_SHARE * np.asarray(i2_a) + (1.0 - SLOW_SHARE) * np.asarray(i3_a)
+    return SLOW_SHARE * np.asarray(i2_a) + FAST_SHARE * np.asarray(i3_a)
 
 
 def surface_soc(

@@ -10,7 +10,7 @@ are unknown too: each member has its own draw of them. The switching itself happ
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -79,13 +79,31 @@ def spans_ahead(hours: Hours, now: datetime, horizon_s: float) -> Array:
     if hours.is_always:
         return np.array([[0.0, horizon_s]])
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
+
+    def from_now(day: int, minute: int) -> float:
+        return seconds_between(now, midnight + timedelta(days=day, minutes=minute))
+
+    return days_of_spans(hours, from_now, int(horizon_s / 86400.0) + 3, horizon_s)
+
+
+def days_of_spans(
+    hours: Hours, from_now: Callable[[int, int], float], days: int, horizon_s: float
+) -> Array:
+    """Hours of the day, day by day, cut to what lies ahead and put together where they touch.
+
+    Args:
+        hours: of the day.
+        from_now: seconds from now to a minute of a day; today is day 0.
+        days: so many from today on are looked at, and yesterday.
+        horizon_s: how far [s].
+
+    Returns:
+        (k, 2) seconds from now, sorted, apart, within 0..horizon_s.
+    """
     spans: list[list[float]] = []
-    for day in range(-1, int(horizon_s / 86400.0) + 3):
-        for first, last in hours.spans:
-            start, end = (
-                seconds_between(now, midnight + timedelta(days=day, minutes=m))
-                for m in (first, last)
-            )
+    for day in range(-1, days):
+        for minutes in hours.spans:
+            start, end = (from_now(day, minute) for minute in minutes)
             start, end = max(start, 0.0), min(end, horizon_s)
             if end <= start:
                 continue

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from socband import monitor
 from socband.estimators import Prior, RezeroRule, Window, step_s
 from socband.logs import Log, charge_ah, sliced
 
@@ -140,13 +141,17 @@ class MonitorView:
 def seen_current(log: Log, fault: Fault, day_s: float) -> Array:
     """(n,) what the faulty monitor reads [A]; the equation of the module."""
     time_s = log.time_s - log.time_s[0]
-    noise = np.random.Generator(np.random.Philox(fault.noise_seed)).standard_normal(len(log))
-    drift = fault.drift_a * np.sin(2.0 * np.pi * time_s / day_s + fault.drift_phase)
-    tracked = log.current_a - fault.untracked(time_s)
-    seen = (1.0 + fault.gain) * tracked + fault.offset_a + drift + fault.noise_a * noise
-    if fault.resolution_a > 0:
-        seen = np.round(seen / fault.resolution_a) * fault.resolution_a
-    return np.where(np.abs(seen) < fault.dead_band_a, 0.0, seen)
+    drift_a = fault.drift_a * np.sin(2.0 * np.pi * time_s / day_s + fault.drift_phase)
+    return monitor.seen_current(
+        log.current_a,
+        offset_a=fault.offset_a + drift_a,
+        gain_error=fault.gain,
+        untracked_a=-fault.untracked(time_s),
+        noise_a=fault.noise_a,
+        resolution_a=fault.resolution_a,
+        dead_band_a=fault.dead_band_a,
+        rng=np.random.Generator(np.random.Philox(fault.noise_seed)),
+    )
 
 
 def apply_fault(log: Log, fault: Fault, prior: Prior) -> MonitorView:

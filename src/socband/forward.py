@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.bank import Batteries, bank_of
-from socband.cell import CellTables, polarisation_factor, temperature_factors
+from socband.cell import CellTables, temperature_factors
 from socband.demand import Demand, moment
 from socband.models import KELVIN, CellModel
+from socband.posterior_settings import error_std_v
 from socband.sources import Sources
 from socband.unknowns import Members, Pattern, normal_scores, uniforms
 
@@ -173,17 +174,15 @@ def prepare(
     def draw(name: str, quantity) -> Array:
         return quantity.ppf(uniforms(seed, name, n))
 
-    error, scale = cell.voltage_error, 1.0
-    if cell.calibration is not None:
-        scale = cell.calibration.error_scale
+    scale = 1.0 if cell.calibration is None else cell.calibration.error_scale
     nominal_v = float(np.interp(0.5, cell.ocv.soc, cell.ocv.value))
     mean_w = demand.mean_power_w(nominal_v * series, horizon_s).sum(axis=1)
     c_rate = mean_w / (nominal_v * series * setup.bank.rated_capacity_ah)
     ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
-    colder = polarisation_factor(cell, ambient_c)
-    std_v = np.hypot(error.std_v, error.std_v_per_c_rate * c_rate * colder)
-    error_v = scale * std_v * normal_scores(seed, "forecast.voltage_error", n)
-    soc_shift = scale * error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
+    # where the curve is steep the error is a shift along it: below
+    std_v = error_std_v(cell, scale, 0.0, c_rate, 0.0, ambient_c)
+    error_v = std_v * normal_scores(seed, "forecast.voltage_error", n)
+    soc_shift = scale * cell.voltage_error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
 
     limits = np.zeros((n, L_COUNT))
     limits[:, L_DISCONNECT] = draw("limits.disconnect_v", setup.limits.disconnect_v) / series

@@ -11,7 +11,7 @@ import math
 import numba
 import numpy as np
 
-from socband.cell import FAST_TIME, SLOW_SHARE
+from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE
 from socband.models import GAS_J_PER_MOL_K, KELVIN
 
 _KJ = 1e3 / GAS_J_PER_MOL_K
@@ -95,7 +95,7 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
         k2 = s.share2 + (1.0 - s.share2) * math.exp(s.activation2_kj_mol * inverse)
         k_lag = s.share_lag + (1.0 - s.share_lag) * math.exp(s.activation_lag_kj_mol * inverse)
         z = min(max(soc[k], _EDGE), 1.0 - _EDGE)
-        slow_a = SLOW_SHARE * i2 + (1.0 - SLOW_SHARE) * i3
+        slow_a = SLOW_SHARE * i2 + FAST_SHARE * i3
         g = _sat(k_lag * slow_a / s.capacity_ah, s.s_lag_c_rate)
         x = _at(table, 6, z) * abs(g)
         z_s = z * math.exp(-x / z) if g < 0 else 1.0 - (1.0 - z) * math.exp(-x / (1.0 - z))

@@ -17,7 +17,7 @@ import math
 import numpy as np
 from numba import njit
 
-from socband.cell import FAST_TIME, SLOW_SHARE
+from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE
 
 # Without counted references (_nrt): the kernels allocate nothing, and an atomic increment for every
 # array that goes into a function would cost as much as the work in it.
@@ -65,7 +65,6 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
 ) = range(13)
 # ... and state.
 S_SOC, S_I1, S_I2, S_I3, S_H, S_T, S_COUNT = range(7)
-FAST_SHARE = 1.0 - SLOW_SHARE
 # Columns of the table of what depends on the temperature: factors of R0, R1, R2, surface lag, and
 # one over that of the capacity. Its rows are so close that straight lines between them err by less
 # than 1e-4 of a factor (tested).

@@ -13,13 +13,12 @@ import math
 
 import numpy as np
 
-from socband.cell import SLOW_SHARE
+from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_bank import (
     B_CAPACITY,
     B_LEAD,
     B_PARALLEL,
     B_RESISTANCE,
-    FAST_SHARE,
     JIT,
     PART,
     S_H,

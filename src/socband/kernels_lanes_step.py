@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from socband.cell import FAST_TIME, SLOW_SHARE
+from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE
 from socband.kernels_bank import (
     C_CAPACITY,
     C_CONDUCTANCE,
@@ -26,7 +26,6 @@ from socband.kernels_bank import (
     C_TAU1,
     C_TAU2,
     ENTROPY,
-    FAST_SHARE,
     GAP,
     LAG,
     OCV,
@@ -98,6 +97,12 @@ _VECTOR = njit(
 
 
 @_VECTOR
+def _undercut(limit_v, e, rp):
+    """Is U, the greater root of U² − e·U + rp, below a limit?"""
+    return (2.0 * limit_v > e) & (limit_v * (limit_v - e) + rp > 0.0)
+
+
+@_VECTOR
 def choose(w, cell):
     """How long every lane's step will be, and what decays over it."""
     rate1 = -1.0 / cell[C_TAU1]
@@ -108,14 +113,12 @@ def choose(w, cell):
         now = w[NOW + k]
         e = w[E + k]
         r0 = w[R0N + k]
-        # ---- is a limit undercut as the step begins? U is the greater root of U² − e·U + rp
+        # ---- is a limit undercut as the step begins?
         r = r0 * w[PAR + k] + w[LEAD + k]
         e_now = e - r * w[A + k]
         rp = r * w[P + k]
-        vd = w[VD + k]
-        vc = w[VC + k]
-        below0 = (2.0 * vd > e_now) & (vd * (vd - e_now) + rp > 0.0)
-        below1 = (2.0 * vc > e_now) & (vc * (vc - e_now) + rp > 0.0)
+        below0 = _undercut(w[VD + k], e_now, rp)
+        below1 = _undercut(w[VC + k], e_now, rp)
         since0 = min(w[BELOW0 + k], now) if below0 else np.inf
         since1 = min(w[BELOW1 + k], now) if below1 else np.inf
         w[BELOW0 + k] = since0
@@ -328,10 +331,8 @@ def settle(w, wants, cell):
         r = w[R0N + k] * w[PAR + k] + w[LEAD + k]
         e_now = e - r * w[A + k]
         rp = r * w[P + k]
-        vd = w[VD + k]
-        vc = w[VC + k]
-        below0 = (2.0 * vd > e_now) & (vd * (vd - e_now) + rp > 0.0)
-        below1 = (2.0 * vc > e_now) & (vc * (vc - e_now) + rp > 0.0)
+        below0 = _undercut(w[VD + k], e_now, rp)
+        below1 = _undercut(w[VC + k], e_now, rp)
         now = w[NOW + k] + w[DT + k]
         w[NOW + k] = now
         flipped = (below0 != (w[BELOW0 + k] < np.inf)) | (below1 != (w[BELOW1 + k] < np.inf))

@@ -11,7 +11,7 @@ import math
 
 from numba import njit
 
-from socband.cell import SLOW_SHARE
+from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_layout import (
     BIAS_WALK_A,
     CELL_CAPACITY_AH,
@@ -57,12 +57,11 @@ TAPER = 0.05
     ON, PER_A, TURN, K0, K1, K2, KL, SAT1, WARM,  # of the member at this temperature
     CUR, ZM, I1M, IDM, ZV, ZV_Z,  # current, and the states' means over the step
     ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_ID, GAP, OCV_V, SLOPE,  # looked up
-    SAT_I1,  # sat(i1) over the saturation current
+    SAT_I1, ROOT_I1,  # sat(i1), and what its slope is one over
     TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
     PRODUCT,  # of S since the log was last taken
-) = range(0, 66 * BLOCK, BLOCK)  # fmt: skip
-SIZE = 66 * BLOCK
-FAST_SHARE = 1.0 - SLOW_SHARE
+) = range(0, 67 * BLOCK, BLOCK)  # fmt: skip
+SIZE = 67 * BLOCK
 
 _VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
 
@@ -197,6 +196,7 @@ def surface(w, common):
     for j in range(BLOCK):
         y = w[SAT1 + j] * w[I1M + j]
         root = math.sqrt(1.0 + y * y)
+        w[ROOT_I1 + j] = root
         size = sat * log_positive(abs(y) + root)
         w[SAT_I1 + j] = -size if y < 0.0 else size  # asinh
 
@@ -245,10 +245,8 @@ def update(w, volt, h_e, common):
     in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
     for j in range(BLOCK):
         amps = w[CUR + j]
-        resistance1 = w[A1 + j] * w[K1 + j]
-        y = w[SAT1 + j] * w[I1M + j]
         h_z = w[SLOPE + j] * w[BEND + j] * w[ZV_Z + j]
-        h_1 = resistance1 / math.sqrt(1.0 + y * y)
+        h_1 = w[A1 + j] * w[K1 + j] / w[ROOT_I1 + j]
         h_d = w[A2 + j] * w[K2 + j] + w[SLOPE + j] * w[LAG_ID + j]
         h_2 = SLOW_SHARE * h_d
         ohmic = w[A0 + j] * w[K0 + j]

@@ -121,8 +121,8 @@ def error_std_v(
     error_scale: float,
     slope_v: Array,
     c_rate: Array,
-    lag: Array = 0.0,
-    temperature_c: Array = 25.0,
+    lag: Array,
+    temperature_c: Array,
 ) -> Array:
     """Standard deviation of the voltage-model error [V].
 

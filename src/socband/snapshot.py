@@ -28,7 +28,7 @@ from socband.models import CellModel
 from socband.posterior import systematic
 from socband.site import Setup
 from socband.track import Scale
-from socband.unknowns import NAMES, Members, Unknowns, normal_scores, uniforms
+from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms
 
 Array = np.ndarray
 
@@ -46,6 +46,7 @@ class Snapshot:
         temperature_c: (n,) of the bank [°C].
         causes: name -> (n,) the draws of each unknown, for asking which one widens the band.
         effective_size: of the draws before they were resampled.
+        patterns: what `members.untracked_pattern` counts.
     """
 
     members: Members
@@ -53,6 +54,7 @@ class Snapshot:
     temperature_c: Array
     causes: Mapping[str, Array]
     effective_size: float
+    patterns: tuple[Pattern, ...]
 
 
 def take_snapshot(
@@ -73,8 +75,7 @@ def take_snapshot(
     present, monitor = setup.present, setup.monitor
     unknowns = Unknowns.from_setup(setup, cell=cell)
     draws = n * OVERSAMPLE
-    scores = np.stack([normal_scores(seed, name, draws) for name in NAMES])
-    members = unknowns.members(scores)
+    members = unknowns.members(score_matrix(seed, draws))
 
     def drawn(quantity, name: str) -> Array:
         return quantity.ppf(uniforms(seed, name, draws))
@@ -123,6 +124,7 @@ def take_snapshot(
         temperature_c=temperature_c[keep],
         causes={name: values[keep] for name, values in causes.items()},
         effective_size=effective,
+        patterns=unknowns.patterns,
     )
 
 

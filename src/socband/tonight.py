@@ -15,7 +15,7 @@ from socband.models import CellModel
 from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
-from socband.unknowns import Unknowns, uniforms
+from socband.unknowns import uniforms
 from socband.whatif import Nights, comes_back, smallest_set, switch_offs, wake_hours
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def tonight(
     import xarray as xr
 
     snapshot = take_snapshot(setup, cell, members, seed, evidence)
-    patterns = Unknowns.from_setup(setup, cell=cell).patterns
+    patterns = snapshot.patterns
     plan = prepare(setup, cell, snapshot.members, seed=seed, patterns=patterns)
     night = run(plan)
     ahead = dataset_of(plan, night, snapshot.members, cell)

@@ -1,9 +1,9 @@
 """The cell as a three-state model for textbook filters: charge and two RC branch currents.
 
 x = (z, i1, i2); z ← z + I·Δt/(3600·Q), i_k ← a_k·i_k + (1−a_k)·I, y = U(z, i1, i2, h, I, T): see
-`socband.cell`. Hysteresis h and the diffusion current's fast mode are
-carried along by the seen current and are no states; i2 is its slow mode. White noise, as
-textbooks have it: the current's on the charge, the voltage model's on the measurement.
+`socband.cell`. Hysteresis h and the diffusion current's fast mode are carried along by the seen
+current and are no states; i2 is its slow mode. White noise, as textbooks have it: the current's on
+the charge, the voltage model's on the measurement.
 """
 
 from __future__ import annotations
