@@ -84,19 +84,20 @@ def left_out_model(code: str, folder: Path) -> CellModel:
 
         kept = [c for c in TEMPERATURES if c != code]
         part = OPEN_SETS["cell-26650-2p1ah-temperatures"]
-        dynamic = {name[-6:-3]: name for name in RECORDS["lfp-26650-2ah"]}
+        dynamic = {name[-6:-3]: name.removesuffix("_s1") for name in RECORDS["lfp-26650-2ah"]}
 
-        def files(pattern: str, codes: Iterable[str]) -> list[str]:
+        def files(codes: Iterable[str], *patterns: str) -> list[str]:
             return [
-                f"{set_file(part, pattern.format(c=c, name=dynamic[c]))}@{TEMPERATURES[c]:g}"
+                "+".join(str(set_file(part, p.format(c=c, name=dynamic[c]))) for p in patterns)
+                + f"@{TEMPERATURES[c]:g}"
                 for c in codes
             ]
 
         fit_command(
             name=path.stem,
-            ocv_discharge=files("ocv/A123_OCV_{c}_S1.csv.gz", kept),
-            ocv_charge=files("ocv/A123_OCV_{c}_S3.csv.gz", [c for c in kept if c != "N25"]),
-            dynamic=files("dynamic/{name}.csv.gz", kept),
+            ocv_discharge=files(kept, "ocv/A123_OCV_{c}_S1.csv.gz", "ocv/A123_OCV_{c}_S2.csv.gz"),
+            ocv_charge=files([c for c in kept if c != "N25"], "ocv/A123_OCV_{c}_S3.csv.gz"),
+            dynamic=files(kept, "dynamic/{name}_s1.csv.gz", "dynamic/{name}_s2.csv.gz"),
             out=path,
         )
     return load_cell(path)

@@ -16,7 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from socband.identify import Fitted, Source, fit_cell
+from socband.identify import Fitted, fit_cell
+from socband.identify_source import Source
 
 ROOT = Path(__file__).resolve().parent.parent
 _WARM = {"N25": -25.0, "N05": -5.0, "P15": 15.0, "P25": 25.0, "P35": 35.0, "P45": 45.0}
@@ -33,12 +34,14 @@ def data_dir() -> Path:
 
 def _ocv(code: str, part: int) -> Source:
     folder = data_dir() / "cell-26650-2p1ah-temperatures" / "ocv"
-    return Source(folder / f"A123_OCV_{code}_S{part}.csv.gz", _WARM[code])
+    end_point = folder / f"A123_OCV_{code}_S2.csv.gz" if part == 1 else None
+    return Source(folder / f"A123_OCV_{code}_S{part}.csv.gz", _WARM[code], end_point)
 
 
 def _dynamic(code: str) -> Source:
     folder = data_dir() / "cell-26650-2p1ah-temperatures" / "dynamic"
-    return Source(next(folder.glob(f"A123_DYN_*_{code}_s1.csv.gz")), _WARM[code])
+    profile, end_point = (next(folder.glob(f"A123_DYN_*_{code}_s{k}.csv.gz")) for k in (1, 2))
+    return Source(profile, _WARM[code], end_point)
 
 
 def _temperatures(fit: tuple[str, ...], score: str) -> Fitted:

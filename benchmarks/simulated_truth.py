@@ -152,7 +152,9 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     else:
         volt = _voltage_other(*common, start_a, rng)
     # the model file's own figure at a flat OCV curve: the same for all members of an ensemble
-    size = error_std_v(cell, 1.0, 0.0, np.abs(seen) / c, 0.0, temperature_c)
+    times_s = cell.tau2_s, FAST_TIME * cell.tau2_s
+    flowing = diffusion_current(*(_branch(seen, tau_s, np.zeros(n)) for tau_s in times_s))
+    size = error_std_v(cell, 1.0, 0.0, np.abs(flowing) / c, 0.0, temperature_c)
     if truth == "same":
         keep = np.exp(-STEP_S / cell.voltage_error.tau_s)
         residual = rng.standard_normal((n, steps))

@@ -12,10 +12,12 @@ import pytest
 
 from socband.cell import simulate
 from socband.errors import InputError
-from socband.identify import Source, anchored_start, is_dynamic, start_state, step_resistance
+from socband.identify import anchored_start, is_dynamic, start_state, step_resistance
 from socband.identify_command import fit_command, fit_json
 from socband.identify_residual import voltage_error_of
-from socband.logs import Log
+from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
+from socband.layouts import read_record
+from socband.logs import Log, end_point_capacity_ah
 from socband.models import dump_cell, load_cell
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -160,6 +162,44 @@ def test_source_with_temperature():
         Source.from_text("b.csv@warm")
 
 
+def test_source_with_end_point(tmp_path):
+    both = Source.from_text("a/run.csv+a/end.csv@-5")
+    assert both.files == (Path("a/run.csv"), Path("a/end.csv"))
+    assert both.temperature_c == -5.0
+    named = tmp_path / "run+2.csv"
+    named.write_text("")
+    assert Source.from_text(str(named)).files == (named,)
+
+
+def test_a_missing_end_point_is_named(fitted, tmp_path):
+    run = fitted[1] / "drive.csv"
+    with pytest.raises(InputError, match=r"none\.csv.*no such file.*discharge after a record"):
+        fit_command(name="x", dynamic=[f"{run}+{tmp_path / 'none.csv'}"])
+
+
+def test_both_ends_anchor_the_true_charge(tmp_path):
+    """Ampere-hours by hand: 1.5 out in the run, 0.4 and 0.1 put back after it, 0.06 of them left by
+    a low-rate discharge as cold, half way between 0.04 and 0.08; capacity 1.5 + 0.4 - 0.06."""
+
+    def record(name, current_a):
+        time_s = 36.0 * np.arange(len(current_a))
+        return Path(_write(tmp_path / name, time_s, current_a, np.full(len(current_a), 3.2)))
+
+    run = record("run.csv", np.concatenate([[0.0], np.full(149, -1.0), [-1.0]]))
+    end = record("end.csv", np.concatenate([[0.0], np.full(40, -1.0), np.full(10, 1.0)]))
+    cold = record("cold.csv", np.concatenate([[0.0], np.full(8, -1.0)]))
+    warm = record("warm.csv", np.concatenate([[0.0], np.full(4, -1.0)]))
+    left = left_over_ah([Source(run, 35.0, warm), Source(run, -5.0, cold), Source(run, 0.0)])
+    assert list(left) == [-5.0, 35.0]
+    part = Source(run, 15.0, end)
+    log = read_record(run)
+    found = anchored_capacity_ah(part, log, left, 1.9)
+    assert found == pytest.approx(1.5 + 0.4 - 0.06, abs=0.012)  # half a step at each turn
+    assert end_point_capacity_ah(log, read_record(end)) == pytest.approx(found + 0.06, abs=0.006)
+    with pytest.raises(InputError, match="another run"):
+        anchored_capacity_ah(part, log, left, 3.0)
+
+
 def _log(current_a, voltage_v=None, dt_s=1.0):
     current_a = np.asarray(current_a, dtype=float)
     volts = np.full(current_a.size, 3.3) if voltage_v is None else np.asarray(voltage_v)
@@ -204,7 +244,8 @@ def test_residual_statistics_of_a_known_error(truth):
     log = Log("known", dt * np.arange(n), current_a, done.voltage_v + e, true_soc=done.soc)
     record = Record.from_log(log, 25.0, truth.capacity_ah, h0=0.0)
     found, _ = voltage_error_of(CellTables.from_model(truth), [record])
-    rate = 1.0 / truth.capacity_ah
+    diffusion_a = record.traced(CellTables.from_model(truth), every=True)[:, 4]
+    rate = np.sqrt(np.mean(diffusion_a**2)) / truth.capacity_ah
     total = np.hypot(found.std_v, found.std_v_per_c_rate * rate)
     # 80,000 s hold 67 independent stretches of 2τ: standard error of a deviation 9 %.
     assert total == pytest.approx(4e-3, rel=4 * 0.09)

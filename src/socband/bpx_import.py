@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from socband import identify_family as family
+from socband.cell import SLOWEST_SQUARE
 from socband.errors import InputError, Problem
 from socband.models import CellModel, _assemble
 from socband.models_schema import SECTIONS
@@ -25,7 +26,7 @@ Array = np.ndarray
 # Mean time of a sphere's surface lag after a step of current, in R²/D: sum of 1/λ⁴ over sum of
 # 1/λ² with tan λ = λ is (1/350)/(1/10) (Crank, The Mathematics of Diffusion, chapter 6; the sums
 # are closed forms); its slowest part decays with R²/(20.19·D).
-_SLOWEST = 1.0 / 20.1907
+_SLOWEST = 1.0 / SLOWEST_SQUARE
 
 
 def _read(path: str | Path) -> Any:

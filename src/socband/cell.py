@@ -40,10 +40,10 @@ _EDGE = 1e-4
 # The surface of a sphere approaches its steady lag as 1 - Σ w_n exp(-t/τ_n), w_n = 10/λ_n² and
 # τ_n = R²/(D·λ_n²) with tan λ = λ (Crank, The Mathematics of Diffusion, chapter 6). The slowest
 # mode (λ = 4.4934) counts for itself, all others for one of their mean time: Σ w_n τ_n = R²/(35·D).
-_FIRST = 4.493409457909064**2
-SLOW_SHARE = 10.0 / _FIRST
+SLOWEST_SQUARE = 4.493409457909064**2  # λ_1²
+SLOW_SHARE = 10.0 / SLOWEST_SQUARE
 FAST_SHARE = 1.0 - SLOW_SHARE
-FAST_TIME = (_FIRST / 35.0 - SLOW_SHARE) / FAST_SHARE  # of the slow one
+FAST_TIME = (SLOWEST_SQUARE / 35.0 - SLOW_SHARE) / FAST_SHARE  # of the slow one
 
 
 class CellScalars(NamedTuple):

@@ -17,7 +17,14 @@ import numpy as np
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.layouts import read_record
-from socband.logs import Log, charge_ah, sliced, with_true_soc
+from socband.logs import (
+    Log,
+    charge_ah,
+    emptied_ah,
+    end_point_capacity_ah,
+    sliced,
+    with_true_soc,
+)
 from socband.open_sets import OPEN_SETS, OpenSet
 
 FOLDER_VARIABLE = "SOCBAND_DATA"
@@ -131,15 +138,26 @@ class _Known:
     file: str
     cell: str
     rule: Callable[..., tuple[Log, float]]
-    reference: str = ""
+    references: tuple[str, ...] = ()
     temperature_c: float = 25.0
     ends_at_cutoff: bool = True
     scaled: bool = False
+    full_start: tuple[str, ...] = ()  # reference of `_full_at_start`, where the rule is another
 
 
 def _full_at_start(log: Log, reference: Log) -> tuple[Log, float]:
     """Full at the first row; capacity is what the reference, a low-rate discharge, gave."""
     capacity_ah = -float(charge_ah(reference)[-1])
+    return with_true_soc(log, 1.0, capacity_ah), capacity_ah
+
+
+def _full_to_end_point(log: Log, rest: Log, reference_rest: Log) -> tuple[Log, float]:
+    """Full at the first row, empty at the end of the discharge after it: both ends are anchored.
+
+    That discharge is run in the warmth and takes more than a low-rate discharge at the record's
+    temperature would: what one leaves is told by the same discharge after the low-rate reference.
+    """
+    capacity_ah = end_point_capacity_ah(log, rest, emptied_ah(reference_rest))
     return with_true_soc(log, 1.0, capacity_ah), capacity_ah
 
 
@@ -174,7 +192,7 @@ def _known() -> dict[str, _Known]:
     for part in ("Co2", "1C", "2C", "DriveCycle"):
         name = f"LFP_25degC_{part}"
         records[name] = _Known(
-            _SMALL, f"{name}.csv", "lfp-18650-2ah", _full_at_start, "LFP_25degC_Co20.csv"
+            _SMALL, f"{name}.csv", "lfp-18650-2ah", _full_at_start, ("LFP_25degC_Co20.csv",)
         )
     for code, temperature_c in _CODES.items():
         name = f"A123_DYN_{code}_s1"
@@ -182,9 +200,10 @@ def _known() -> dict[str, _Known]:
             _MEDIUM,
             f"dynamic/{name}.csv.gz",
             "lfp-26650-2ah",
-            _full_at_start,
-            f"ocv/A123_OCV_{code[-3:]}_S1.csv.gz",
+            _full_to_end_point,
+            (f"dynamic/A123_DYN_{code}_s2.csv.gz", f"ocv/A123_OCV_{code[-3:]}_S2.csv.gz"),
             temperature_c,
+            full_start=(f"ocv/A123_OCV_{code[-3:]}_S1.csv.gz",),
         )
     for way in ("COS_0.05A", "COS_0.1A", "EIS_0.05A", "EIS_0.1A"):
         for end, rule in (
@@ -196,7 +215,7 @@ def _known() -> dict[str, _Known]:
                 f"{way}_{end}.mat",
                 "lfp-26650-2.5ah",
                 rule,
-                "EIS_0.1A_Discharge.mat",
+                ("EIS_0.1A_Discharge.mat",),
                 # These rest after the last pulse, or are charged: no end at the cut-off.
                 ends_at_cutoff=(way, end) in {("COS_0.1A", "Discharge"), ("EIS_0.1A", "Discharge")},
             )
@@ -215,6 +234,7 @@ def bench_record(
     name: str,
     *,
     folder: Path | None = None,
+    full_start_only: bool = False,
     say: Callable[[str], object] = lambda text: None,
 ) -> BenchRecord:
     """An open record by its name (that of its file, without the ending), with its true charge.
@@ -222,6 +242,8 @@ def bench_record(
     Args:
         name: see `known_records`.
         folder: that holds the sets' folders; None: `data_folder()`.
+        full_start_only: count from the full start against the low-rate capacity alone, also where
+            an end point is known.
         say: gets the licence notice before a download.
 
     Raises:
@@ -233,8 +255,11 @@ def bench_record(
     known = KNOWN[name]
     open_set = OPEN_SETS[known.open_set]
     log = read_record(set_file(open_set, known.file, folder=folder, say=say))
-    reference = read_record(set_file(open_set, known.reference, folder=folder, say=say))
-    log, capacity_ah = known.rule(log, reference)
+    rule, references = known.rule, known.references
+    if full_start_only and known.full_start:
+        rule, references = _full_at_start, known.full_start
+    read = [read_record(set_file(open_set, f, folder=folder, say=say)) for f in references]
+    log, capacity_ah = rule(log, *read)
     return BenchRecord(
         name=name,
         log=log,

@@ -9,19 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from socband import identify_family as family
 from socband.cell import CellScalars, CellTables
-from socband.errors import InputError, Problem, shown
+from socband.errors import InputError, Problem
 from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, tables_of
 from socband.identify_model import cell_from_fit
 from socband.identify_ocv import GRID, Branch, fitted_entropy, gap_from_published, ocv_and_gap
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import rested_ocv, rests_of
+from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
 from socband.layouts import read_record
 from socband.logs import Log, charge_ah
 from socband.models import CellModel, load_cell
@@ -30,33 +30,6 @@ Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
 _PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
-
-
-@dataclass(frozen=True)
-class Source:
-    """A record and the temperature it was taken at: `FILE` or `FILE@35`."""
-
-    path: Path
-    temperature_c: float
-
-    @classmethod
-    def from_text(cls, text: str, default_c: float = 25.0) -> Source:
-        """Parse `FILE` or `FILE@TEMPERATURE`.
-
-        Raises:
-            InputError: a temperature that is no number between -60 and 100.
-        """
-        path, at, raw = text.rpartition("@")
-        if not at:
-            return cls(Path(text), default_c)
-        try:
-            value = float(raw)
-        except ValueError:
-            value = np.nan
-        if not -60 <= value <= 100:
-            found = shown(raw)
-            raise InputError(Problem(text, f"{found} after @", "a temperature in °C, -60 to 100"))
-        return cls(Path(path), value)
 
 
 @dataclass(frozen=True)
@@ -153,7 +126,8 @@ def fit_cell(
         ocv_discharge, ocv_charge: low-rate branches; without any, OCV comes from rested voltages
             in `dynamic`, its shape between them from the model `like`.
         dynamic: records to fit: drive cycles, pulses, constant current.
-        score: records that are only scored.
+        score: records that are only scored. Where a record has an end point, its true charge is
+            anchored at both ends, else at its full or empty end alone.
         title: one line.
         like: a cell model whose OCV shape stands in where none was measured.
         diffusion_s: published diffusion time constant; None takes the family's.
@@ -169,6 +143,7 @@ def fit_cell(
         raise InputError(Problem("--dynamic", "nothing", "at least one record to fit"))
     notes: list[str] = []
     branches = _branches(ocv_discharge, ocv_charge)
+    left = left_over_ah(ocv_discharge)
     logs = [(read_record(part.path), part.temperature_c) for part in dynamic]
     table = _capacity_table(branches, logs, notes)
     capacity = _capacity_at(table, 25.0)
@@ -182,7 +157,15 @@ def fit_cell(
         notes.append(
             "constant-current records only: they cannot tell time constants, which are priors"
         )
-    records = [_record(log, temperature_c, table) for log, temperature_c in logs]
+    records = [
+        _record(part, log, table, left) for part, (log, _) in zip(dynamic, logs, strict=True)
+    ]
+    anchored = sum(part.end_point is not None for part in dynamic)
+    if anchored:
+        notes.append(
+            f"true charge of {anchored} of {len(dynamic)} records anchored at both ends, by the"
+            " discharge that followed"
+        )
     frame, ocv_spread_v = _frame(
         branches, records, capacity, step_ohm, table, like, published_ocv_v, notes
     )
@@ -204,19 +187,18 @@ def fit_cell(
         ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
     )  # fmt: skip
     rows = score_records(cell, records, "fit")
-    rows += score_records(cell, [_scored(part, table) for part in score], "score")
+    rows += score_records(
+        cell, [_record(p, read_record(p.path), table, left) for p in score], "score"
+    )
     return Fitted(cell, rows, fit, cell.notes)
 
 
-def _scored(part: Source, table: dict[float, float]) -> Record:
-    return _record(read_record(part.path), part.temperature_c, table)
-
-
-def _record(log: Log, temperature_c: float, table: dict[float, float]) -> Record:
-    capacity = _capacity_at(table, temperature_c)
-    return Record.from_log(
-        log, temperature_c, capacity, anchored_start(log, capacity), start_state(log)
-    )
+def _record(part: Source, log: Log, table: dict[float, float], left: dict[float, float]) -> Record:
+    capacity = _capacity_at(table, part.temperature_c)
+    if part.end_point is not None:
+        capacity = anchored_capacity_ah(part, log, left, capacity)
+    start = anchored_start(log, capacity)
+    return Record.from_log(log, part.temperature_c, capacity, start, start_state(log))
 
 
 def _branches(down: Sequence[Source], up: Sequence[Source]) -> list[Branch]:

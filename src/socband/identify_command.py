@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from socband.errors import InputError, Problem
-from socband.identify import Fitted, Source, fit_cell
+from socband.identify import Fitted, fit_cell
 from socband.identify_ocv import GRID
+from socband.identify_source import Source
 from socband.models import dump_cell
 
 
@@ -34,7 +35,8 @@ def fit_command(
 
     Args:
         name: of the model.
-        dynamic, ocv_discharge, ocv_charge, score: record files, each `FILE` or `FILE@TEMPERATURE`.
+        dynamic, ocv_discharge, ocv_charge, score: record files, each `FILE`, `FILE@TEMPERATURE` or,
+            with the discharge that empties the cell after it, `FILE+END_POINT@TEMPERATURE`.
         temperature_c: of the files that do not say theirs [°C].
         title, source: go into the model file.
         like: the model whose OCV shape stands in where none was measured.
@@ -63,8 +65,10 @@ def fit_command(
             except InputError as error:
                 problems += [p.at(flag) for p in error.problems]
                 continue
-            if not part.path.is_file():
-                problems.append(Problem(f"{flag} {text}", "no such file", "a record"))
+            for file in part.files:
+                if not file.is_file():
+                    expected = "a record" if file == part.path else "the discharge after a record"
+                    problems.append(Problem(f"{flag} {file}", "no such file", expected))
             parsed[flag].append(part)
     used = {p.path.resolve() for f in ("--ocv-discharge", "--ocv-charge", "--dynamic")
             for p in parsed[f]}  # fmt: skip

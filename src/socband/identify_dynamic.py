@@ -255,31 +255,32 @@ class Fit:
     evaluations: int
 
 
-def fit_dynamic(
-    records: Sequence[Record], frame: Frame, *, rounds: int = 25, start: Array | None = None
-) -> Fit:
-    """Fit all parameters to records whose charge is known.
+def fit_dynamic(records: Sequence[Record], frame: Frame, *, rounds: int = 25) -> Fit:
+    """Fit all parameters to records whose charge is known, from the priors and again with a lag
+    that hardly saturates; the better end is kept.
 
     Args:
         records: at least one.
         frame: what is held fixed.
         rounds: most iterations.
-        start: parameter vector to start from; None = the priors, and again with a lag that hardly
-            saturates, of which the better end is kept.
     """
-    from scipy.optimize import least_squares
+    # The same weights whatever the start, or the ends could not be compared.
+    weights = weights_of(tables_of(np.zeros(SIZE), frame), records)
+    fits = [_fit_from(_start(moved), records, weights, frame, rounds) for moved in _STARTS]
+    return min(fits, key=lambda fit: fit.cost)
 
-    if start is None:
-        fits = []
-        for moved in _STARTS:
-            at = np.zeros(SIZE)
-            for name, spreads in moved.items():
-                at[NAMES.index(name)] = spreads
-            fits.append(fit_dynamic(records, frame, rounds=rounds, start=at))
-        return min(fits, key=lambda fit: fit.cost)
-    p0 = start
-    first = tables_of(p0, frame)
-    weights = weights_of(first, records)
+
+def _start(moved: dict[str, float]) -> Array:
+    p = np.zeros(SIZE)
+    for name, spreads in moved.items():
+        p[NAMES.index(name)] = spreads
+    return p
+
+
+def _fit_from(
+    p0: Array, records: Sequence[Record], weights: list[Array], frame: Frame, rounds: int
+) -> Fit:
+    from scipy.optimize import least_squares
 
     def residuals(p: Array) -> Array:
         tables = tables_of(p, frame)

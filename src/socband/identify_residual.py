@@ -77,9 +77,9 @@ def voltage_error_of(
     """Statistics of the 60 s means of the residuals on the records fitted.
 
     variance = a² + (b·dOCV/dz(z_s))² + (c·k(T)·C-rate)² by non-negative least squares,
-    reweighted; the correlation time is the integrated autocorrelation of the error over its
-    standard deviation; the noise is the scatter from one sample to the next while the current
-    stands still.
+    reweighted, with the C-rate of the diffusion current, as what errs outlasts a load. The
+    correlation time is the integrated autocorrelation of the error over its standard deviation; the
+    noise is the scatter from one sample to the next while the current stands still.
 
     Args:
         tables: the fitted cell.
@@ -96,7 +96,7 @@ def voltage_error_of(
         traced = record.traced(tables, every=True)
         error = traced[:, 0] - record.log.voltage_v
         slope = np.interp(traced[:, 2], np.linspace(0, 1, len(tables.table)), tables.table[:, 7])
-        rate = np.abs(record.log.current_a) / tables.scalars.capacity_ah
+        rate = np.abs(traced[:, 4]) / tables.scalars.capacity_ah
         rate = rate * polarisation_factor(tables, traced[:, 1])
         mean = np.stack([_block_means(record, x) for x in (error, slope, rate, record.soc)])
         parts.append(mean[:, (mean[3] > 0.02) & (mean[3] < 0.98)])

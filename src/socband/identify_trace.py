@@ -45,10 +45,11 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
         heated: with self-heating?
 
     Returns:
-        (ceil(n/stride), 4): voltage [V], cell temperature [°C], surface charge, hysteresis.
+        (ceil(n/stride), 5): voltage [V], cell temperature [°C], surface charge, hysteresis,
+        diffusion current [A].
     """
     n = len(current_a)
-    out = np.empty(((n + stride - 1) // stride, 4))
+    out = np.empty(((n + stride - 1) // stride, 5))
     i1 = 0.0
     i2 = 0.0
     i3 = 0.0
@@ -113,6 +114,7 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
         out[row, 1] = temperature_c
         out[row, 2] = z_s
         out[row, 3] = h
+        out[row, 4] = slow_a
         # Heat: current times overpotential, plus the entropic heat I·T·dU/dT.
         slow_v += rest_v - _at(table, 0, soc[k]) - gap_v + (temperature_c + KELVIN) * entropy
     return out

@@ -126,6 +126,28 @@ def with_true_soc(log: Log, start_soc: float, capacity_ah: float) -> Log:
     return replace(log, true_soc=start_soc + charge_ah(log) / capacity_ah)
 
 
+def emptied_ah(rest: Log) -> float:
+    """Charge that the discharge after a record, down to the cell's end, still gave [Ah]."""
+    return -float(charge_ah(rest).min())
+
+
+def end_point_capacity_ah(log: Log, rest: Log, left_ah: float = 0.0) -> float:
+    """Charge from full to empty of a record and of the discharge that empties the cell after it.
+
+    Two anchors, and the counters of the run itself between them: what a run gives differs by some
+    per cent from another test of the same cell (its counters, its full charge), which matters most
+    where the voltage falls.
+
+    Args:
+        log: a record that begins full or passes full.
+        rest: the discharge to the cell's end that follows it.
+        left_ah: what a low-rate discharge at the record's temperature leaves, when `rest` is run
+            warmer and takes that too [Ah].
+    """
+    charge = charge_ah(log)
+    return float(charge.max() - charge[-1]) + emptied_ah(rest) - left_ah
+
+
 def sliced(log: Log, start: int | None = None, stop: int | None = None, step: int = 1) -> Log:
     """Rows start:stop:step as a log of its own, its time and counter beginning at 0."""
     part = slice(start, stop, step)

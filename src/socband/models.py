@@ -84,8 +84,8 @@ class VoltageError:
     """What the voltage model leaves over: an Ornstein-Uhlenbeck process and white noise.
 
     variance = std_v² + (std_soc·dOCV/dz)² + (std_v_per_c_rate·k·C-rate)², correlation time tau_s,
-    with k how much more the cell resists than at the reference temperature
-    (`cell.polarisation_factor`).
+    with the C-rate of the diffusion current, and k how much more the cell resists than at the
+    reference temperature (`cell.polarisation_factor`).
     """
 
     std_v: float

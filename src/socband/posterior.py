@@ -208,12 +208,11 @@ class _Run:
         surface = surface_soc(self.cell, soc, slow_a[:, None], track.temperature_c[part][:, None])
         row = np.minimum((surface * n_grid).astype(np.int64), n_grid - 1)
         slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
-        c_rate = np.abs(track.current_a[part]) / self.cell.capacity_ah
         self.drive[k.SIGMA_E_V, part] = error_std_v(
             self.cell,
             self.error_scale,
             np.sqrt(slope_v**2 @ weights),
-            c_rate,
+            np.abs(slow_a) / self.cell.capacity_ah,
             np.abs(surface - soc) @ weights,
             track.temperature_c[part],
         )

@@ -130,7 +130,7 @@ def error_std_v(
         cell: its `voltage_error` says how the deviation is made up.
         error_scale: multiplies it.
         slope_v: dOCV/dz at the surface charge [V].
-        c_rate: size of the current.
+        c_rate: size of the diffusion current: what errs under load errs on for a while after it.
         lag: how far the surface charge is from the mean charge, 0..1.
         temperature_c: of the cell: what errs with the current grows as its resistance does.
     """

@@ -149,9 +149,9 @@ class Yardstick:
         tables, error = likelihood.tables, likelihood.cell.voltage_error
         coefficient = likelihood.coefficients(values)
         soc = np.clip(likelihood.residuals(values)[2][0], 0.0, 1.0)
-        amps, i1, i2 = (
+        i1, i2 = (
             np.einsum("c,ck->k", coefficient[:4, 0], x) * likelihood.scalar[1]
-            for x in (design.current_a, design.i1_a, design.i2_a)
+            for x in (design.i1_a, design.i2_a)
         )
         reach = 0.02
         ahead, behind = np.minimum(soc + reach, 1.0), np.maximum(soc - reach, 0.0)
@@ -162,7 +162,7 @@ class Yardstick:
         std = scale * np.sqrt(
             (1.0 - lasting**2) * error.std_v**2
             + (error.std_soc * slope) ** 2
-            + (error.std_v_per_c_rate * colder * amps / likelihood.cell.capacity_ah) ** 2
+            + (error.std_v_per_c_rate * colder * i2 / likelihood.cell.capacity_ah) ** 2
             + error.noise_v**2
         )
         hats = [np.interp(soc, NODES, row) * scale * lasting * error.std_v
