@@ -2,6 +2,8 @@
 
     python benchmarks/bench_table.py                     the table, 50 faults a record
     python benchmarks/bench_table.py --split calibration the same on the calibration records
+    python benchmarks/bench_table.py --full-start        true charge counted from the full start
+                                                         alone, not anchored at its end too
     python benchmarks/bench_table.py --tune              noise of the textbook filters, chosen on
                                                          the calibration records alone
 
@@ -32,10 +34,10 @@ HERE = Path(__file__).resolve().parent
 TUNED_AT_S = 120.0  # coarse, for speed; the filters scale their noise to other steps
 
 
-def records_of(part: str) -> list[BenchRecord]:
+def records_of(part: str, full_start_only: bool = False) -> list[BenchRecord]:
     """The records that benchmarks/split.toml names under `part`."""
     split = tomllib.loads((HERE / "split.toml").read_text(encoding="utf-8"))
-    return [bench_record(name) for name in split[part]["records"]]
+    return [bench_record(name, full_start_only=full_start_only) for name in split[part]["records"]]
 
 
 def tune(faults: int, step_s: float | None, workers: int | None) -> None:
@@ -70,6 +72,7 @@ def main() -> None:
     parser.add_argument("--save", help="NetCDF file; an unfinished run is resumed")
     parser.add_argument("--plot", help="folder for the three pictures")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--full-start", action="store_true")
     parser.add_argument("--tune", action="store_true")
     given = parser.parse_args()
     if given.tune:
@@ -81,7 +84,8 @@ def main() -> None:
     made = {"ekf_as_taught": Ekf(Noise(current_c_rate=0.01, voltage_v=0.02))}
     if given.estimators == "all":
         names += list(made)
-    context = make_context(records_of(given.split), given.seed, given.step, made)
+    records = records_of(given.split, given.full_start)
+    context = make_context(records, given.seed, given.step, made)
     scores = run_bench(
         context, names, given.faults, executor_from(given.workers), given.save, _progress
     )

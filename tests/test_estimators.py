@@ -26,12 +26,13 @@ from socband.estimators.ekf import Ekf
 from socband.estimators.ekf_bias import EkfBias
 from socband.estimators.filter_model import FilterModel, Noise
 from socband.estimators.open_loop import OpenLoop
-from socband.estimators.particle import Particle, systematic
+from socband.estimators.particle import Particle
 from socband.estimators.rested_voltage import RestedVoltage
 from socband.estimators.ukf import Ukf
 from socband.faults import step_means
 from socband.logs import Log
 from socband.models import load_cell
+from socband.posterior_resample import systematic
 from socband.scoring import QUANTILES
 
 SEED = 11

@@ -13,16 +13,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 from toys import EMPTY_V, SLOPE_V, straight_cell
 
 from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge
 from socband.logs import Log
-from socband.models import CellModel
-from socband.posterior import Posterior, Settings, condition, systematic
+from socband.models import CellModel, load_cell
+from socband.posterior import Posterior, Settings, condition
+from socband.posterior_resample import systematic
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.track import Scale, Track
-from socband.unknowns import STEADY, Pattern, Unknowns
+from socband.unknowns import NAMES, STEADY, Pattern, Unknowns
 
 SOC_MEAN, SOC_STD = 0.6, 0.05
 OFFSET_STD_A = 0.02
@@ -181,6 +183,27 @@ def test_resampling_and_moves_keep_the_posterior() -> None:
     exact = np.concatenate([mean, np.sqrt(np.diag(cov))])
     error = ends.std(axis=0, ddof=1) / np.sqrt(len(ends))
     assert (np.abs(ends.mean(axis=0) - exact) < 5.4 * error + 1e-4 * exact[2]).all()
+
+
+def test_branches_of_a_short_log_are_handed_on_whole() -> None:
+    """Members that begin with a diffusion current and rest since: both modes are i·exp(-t/τ)."""
+    cell = load_cell("lfp-26650-2ah")
+    hours, step_s = 0.5, 60.0
+    n = round(3600.0 * hours / step_s)
+    time_s = step_s * np.arange(n + 1)
+    log = Log("rest", time_s, np.zeros(n + 1), np.full(n + 1, 3.29))
+    track = Track.from_log(log, cell, Scale(), 25.0)
+    unknowns = replace(UNKNOWNS, offset_a=Quantity.from_number(0.0))
+    settings = Settings(members=200, use_voltage=False)
+    found = condition(track, cell, unknowns, settings)
+    slow = NAMES.index("slow_current_start")
+    start_a = settings.start_branch_c[1] * cell.capacity_ah * found.scores[slow]
+    # Sphere, w_n = 10/λ_n², τ_n = 1/λ_n² in R²/D, tan λ = λ, Σ w_n τ_n = 1/35 (Crank, chapter 6).
+    square = brentq(lambda x: np.tan(x) - x, 4.4, 4.6) ** 2
+    tau3_s = cell.tau2_s * square * (1.0 / 35.0 - 10.0 / square**2) / (1.0 - 10.0 / square)
+    for current_a, tau_s in ((found.members.i2_a, cell.tau2_s), (found.members.i3_a, tau3_s)):
+        want = start_a * np.exp(-3600.0 * hours / tau_s)
+        np.testing.assert_allclose(current_a, want, atol=1e-9)
 
 
 def test_open_loop_is_the_prior_carried_along() -> None:

@@ -20,7 +20,7 @@ from socband.bank import Batteries, bank_of
 from socband.cell import CellTables, temperature_factors
 from socband.demand import Demand, moment
 from socband.models import KELVIN, CellModel
-from socband.posterior_settings import error_std_v
+from socband.posterior_settings import Settings, error_std_v
 from socband.sources import Sources
 from socband.unknowns import Members, Pattern, normal_scores, uniforms
 
@@ -174,7 +174,7 @@ def prepare(
     def draw(name: str, quantity) -> Array:
         return quantity.ppf(uniforms(seed, name, n))
 
-    scale = 1.0 if cell.calibration is None else cell.calibration.error_scale
+    scale = Settings().resolved(cell).error_scale
     nominal_v = float(np.interp(0.5, cell.ocv.soc, cell.ocv.value))
     mean_w = demand.mean_power_w(nominal_v * series, horizon_s).sum(axis=1)
     c_rate = mean_w / (nominal_v * series * setup.bank.rated_capacity_ah)

@@ -22,9 +22,10 @@ import numpy as np
 
 from socband import kernels as k
 from socband import kernels_band
-from socband.cell import CellTables, diffusion_current, surface_soc
+from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
 from socband.evidence import Context, Evidence
 from socband.models import CellModel
+from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import Settings, error_std_v, kernel_inputs
 from socband.smoother import cloud_draw, look_back
 from socband.track import Track
@@ -250,7 +251,7 @@ class _Run:
         while last < t_all:
             first, last = last, min(last + settings.chunk, t_all)
             before = state.copy()
-            weights = _weights(self.eta * (state[k.LOGLIK] - base))
+            weights = normalised(self.eta * (state[k.LOGLIK] - base))
             self.foresee(state, weights, first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
             kernels_band.band_rows(
@@ -273,7 +274,7 @@ class _Run:
                 state = before
                 self.advance(state, parameters, pattern, first, last, keep=False)
             if ess[last - 1] < settings.ess_share * n or (last == t_all and ess[-1] < n - 1e-6):
-                weights = _weights(self.eta * (state[k.LOGLIK] - base))
+                weights = normalised(self.eta * (state[k.LOGLIK] - base))
                 keep = systematic(weights, rng)
                 scores = scores[:, keep]
                 state, parameters = state[:, keep], parameters[:, keep]
@@ -308,7 +309,7 @@ class _Run:
             mean=mean,
             std=std,
             ess=ess,
-            members=self.members_now(scores, state, pattern),
+            members=self.members_now(scores, state, parameters, pattern),
             scores=scores,
             state=state,
             parameters=parameters,
@@ -351,7 +352,9 @@ class _Run:
             float(yes.mean()),
         )
 
-    def members_now(self, scores: Array, state: Array, pattern: Array) -> Members:
+    def members_now(
+        self, scores: Array, state: Array, parameters: Array, pattern: Array
+    ) -> Members:
         """One draw from each member's cloud: points that together are the posterior."""
         scale = self.track.scale.cell_per_bank
         drawn = self.unknowns.members(scores)
@@ -361,9 +364,12 @@ class _Run:
         # What is left of the constant error after the untracked load is the offset.
         untracked = drawn.untracked_a
         offset = -(bias_a + np.where(steady, untracked, 0.0)) * (1.0 + drawn.gain_error)
-        # The fast diffusion mode: what the seen current made of it, and the rest, which it follows.
+        # The fast diffusion mode: what is left of its start, what the seen current made of it, and
+        # the rest, which it follows.
+        left = np.exp(-self.track.dt_s.sum() / (FAST_TIME * self.cell.tau2_s))
         rest = state[k.B] - np.where(steady, 0.0, untracked) * scale * self.patterns_on[pattern, -1]
-        fast = self.track.drive[k.RC3_END, -1] / (1.0 + drawn.gain_error) + rest
+        fast = self.track.drive[k.RC3_END, -1] * parameters[k.GAIN] + rest
+        fast += left * parameters[k.FAST_START_A]
         return drawn.replaced(
             soc=np.clip(state[k.Z] + deviation[:, 0], 0.0, 1.0),
             offset_a=offset,
@@ -381,18 +387,3 @@ def _drawn_together(x: Array, mean: float, std: float, cloud: float) -> Array:
     if std <= 0.0:
         return x
     return mean + (x - mean) * np.sqrt(1.0 - (cloud / std) ** 2)
-
-
-def _weights(log_weights: Array) -> Array:
-    w = np.exp(log_weights - log_weights.max())
-    return w / w.sum()
-
-
-def systematic(weights: Array, rng: np.random.Generator) -> Array:
-    """Systematic resampling: indices of the members kept, each about n·weight times.
-
-    Source: Kitagawa 1996, J. Comput. Graph. Stat. 5, 1-25.
-    """
-    n = len(weights)
-    points = (rng.random() + np.arange(n)) / n
-    return np.minimum(np.searchsorted(np.cumsum(weights), points), n - 1)

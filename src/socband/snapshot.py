@@ -25,7 +25,7 @@ from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import Context, Evidence, RestedVoltage
 from socband.models import CellModel
-from socband.posterior import systematic
+from socband.posterior_resample import systematic
 from socband.site import Setup
 from socband.track import Scale
 from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms

@@ -16,23 +16,13 @@ from socband import cell as physics
 from socband.estimators import Prior, band_dataset
 from socband.estimators.filter_model import NOISE, FilterModel, Noise
 from socband.logs import Log
+from socband.posterior_resample import systematic
 from socband.scoring import QUANTILES, effective_sample_size
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from socband.models import CellModel
-
-
-def systematic(weight: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Systematic resampling: (n,) indices, one uniform number for all.
-
-    The same rule as filterpy.monte_carlo.systematic_resample, which draws from numpy's global
-    state and so cannot be seeded by cell of the bench; the test holds the two together.
-    """
-    n = len(weight)
-    position = (np.arange(n) + rng.random()) / n
-    return np.minimum(np.searchsorted(np.cumsum(weight), position, side="right"), n - 1)
 
 
 @dataclass(frozen=True)

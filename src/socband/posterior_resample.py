@@ -1,0 +1,25 @@
+"""Weights and resampling, for the ensemble and for the particle filter beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+Array = np.ndarray
+
+
+def normalised(log_weights: Array) -> Array:
+    """Weights that sum to 1 from their logarithms."""
+    w = np.exp(log_weights - log_weights.max())
+    return w / w.sum()
+
+
+def systematic(weights: Array, rng: np.random.Generator) -> Array:
+    """Systematic resampling: indices of the members kept, each about n·weight times.
+
+    Kitagawa 1996, J. Comput. Graph. Stat. 5, 1-25. The same rule as filterpy.monte_carlo.
+    systematic_resample, which draws from numpy's global state and so cannot be seeded; a test
+    holds the two together.
+    """
+    n = len(weights)
+    points = (rng.random() + np.arange(n)) / n
+    return np.minimum(np.searchsorted(np.cumsum(weights), points, side="right"), n - 1)
