@@ -31,6 +31,7 @@ from multiprocessing import get_context
 
 import numpy as np
 
+from socband import kernels as k
 from socband.cell import (
     FAST_TIME,
     CellTables,
@@ -91,7 +92,7 @@ class Houses:
         tracks: what the filter is fed, one for each house.
         members: the true unknowns, one entry for each house; their charge is that at the start.
         soc: (n, t) true charge after each step.
-        start_a: (2, n) branch currents before the log began [A], spread as the inference believes.
+        start_a: (2, n) branch currents before the log began [A], as the inference believes them.
         residual: (n, t) measured less modelled voltage at the true state, over the deviation that
             the model file states for it.
         kept: (n,) whether all voltages lie within the cell's limits. A choice by what is measured
@@ -145,15 +146,32 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     moved = STEP_S / 3600.0 * eta * amps / capacity[:, None]
     soc = members.soc[:, None] + np.cumsum(moved, axis=1)
     middle = soc - 0.5 * moved
+    time_s = STEP_S * np.arange(steps + 1)
+    tracks = [
+        Track.from_log(
+            Log(f"house {j}", time_s, np.append(0.0, seen[j]), np.full(steps + 1, 3.3)),
+            cell,
+            Scale(),
+            temperature_c,
+            step_s=STEP_S,
+            start_hour=18.0,
+        )
+        for j in range(n)
+    ]
+    # what came before the log leans to how it begins, as the inference believes
+    first_a = np.array([track.first_a for track in tracks])
+    h = [track.leaning(x, c) for track, x in zip(tracks, members.h, strict=True)]
+    members = members.replaced(h=np.array(h))
     start_a = np.array(Settings().start_branch_c)[:, None] * c * rng.standard_normal((2, n))
+    start_a[1] += first_a
     common = (cell, members, member_t, amps, seen, middle, soc)
     if truth == "same":
         volt = _voltage_same(*common, start_a)
     else:
         volt = _voltage_other(*common, start_a, rng)
     # the model file's own figure at a flat OCV curve: the same for all members of an ensemble
-    times_s = cell.tau2_s, FAST_TIME * cell.tau2_s
-    flowing = diffusion_current(*(_branch(seen, tau_s, np.zeros(n)) for tau_s in times_s))
+    modes = np.stack([track.drive[[k.RC2_MEAN, k.RC3_MEAN]] for track in tracks], axis=1)
+    flowing = diffusion_current(*modes)
     size = error_std_v(cell, 1.0, 0.0, np.abs(flowing) / c, 0.0, temperature_c)
     if truth == "same":
         keep = np.exp(-STEP_S / cell.voltage_error.tau_s)
@@ -164,18 +182,7 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     else:
         residual = (volt - _voltage_same(*common, start_a)) / size
     volt = volt + cell.voltage_error.noise_v * rng.standard_normal((n, steps))
-    time_s = STEP_S * np.arange(steps + 1)
-    tracks = [
-        Track.from_log(
-            Log(f"house {j}", time_s, np.append(0.0, seen[j]), np.append(volt[j, 0], volt[j])),
-            cell,
-            Scale(),
-            temperature_c,
-            step_s=STEP_S,
-            start_hour=18.0,
-        )
-        for j in range(n)
-    ]
+    tracks = [replace(track, voltage_v=volt[j]) for j, track in enumerate(tracks)]
     kept = (volt.min(axis=1) > cell.lower_v) & (volt.max(axis=1) < cell.upper_v)
     return Houses(tracks, members, soc, start_a, residual, kept)
 

@@ -146,13 +146,14 @@ class _Run:
         state = np.zeros((k.STATE_ROWS, n))
         state[k.Z] = soc
         state[k.B] = -scale * (gain * offset + np.where(steady, members.untracked_a, 0.0))
-        state[k.H] = members.h
+        state[k.H] = self.track.leaning(members.h, self.cell.capacity_ah)
         state[k.P0] = cloud_soc**2
         branch_a = np.array(settings.start_branch_c) * self.cell.capacity_ah
         state[k.P0 + 5] = branch_a[0] ** 2
         # The surface lag bends with the diffusion current: spread over members, not within filters.
         # Both modes start alike, as after a current that was steady.
-        state[k.I2] = branch_a[1] * scores[NAMES.index("slow_current_start")]
+        state[k.I2] = scores[NAMES.index("slow_current_start")] * branch_a[1]
+        state[k.I2] += self.track.first_a
         parameters[k.FAST_START_A] = state[k.I2]
         state[k.P0 + 12] = 1.0  # e starts anywhere: its own stationary variance
         state[k.P0 + 14] = (scale * gain * cloud_offset) ** 2

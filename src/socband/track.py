@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+FIRST_S = 1800.0  # what flows for so long at first tells what flowed before (assumed)
+LEANING_C = 0.05
 GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known
 BESIDE_GAP_S = 1800.0  # assumed: what flows for so long on both sides tells what flowed in a gap
 
@@ -136,6 +138,26 @@ class Track:
     def current_a(self) -> Array:
         """(t,) mean current the monitor saw in each step, per cell [A]."""
         return self.drive[k.SEEN_A]
+
+    @property
+    def first_a(self) -> float:
+        """Mean seen current of the first half hour, per cell [A].
+
+        Best guess of what flowed before the log began: loads and chargers run for longer than that.
+        """
+        early = self.time_s - self.dt_s < self.time_s[0] - self.dt_s[0] + FIRST_S
+        return float(np.average(self.current_a[early], weights=self.dt_s[early]))
+
+    def leaning(self, h: Array, capacity_ah: float) -> Array:
+        """A hysteresis state before the log, any of -1..1, made to lean to where the log begins.
+
+        The distance u of 0..1 from the end that the current leads to becomes u³ with a current of
+        `LEANING_C` or more: four fifths of an even prior then lie on that side (assumed).
+        """
+        rate = np.clip(self.first_a / (LEANING_C * capacity_ah), -1.0, 1.0)
+        u = 0.5 * (1.0 - np.sign(rate) * h)
+        power = 1.0 + 2.0 * abs(rate)
+        return np.sign(rate) * (1.0 - 2.0 * u**power) if rate else h
 
     def patterns_on(self, patterns: tuple[Pattern, ...]) -> Array:
         """(patterns, t) share of each step in which a load of that pattern draws."""
