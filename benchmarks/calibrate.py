@@ -39,7 +39,7 @@ from socband.scoring import LEVELS, score_record
 
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
-GRID = tuple(itertools.product((0.5, 0.25), (0.7, 1.0, 1.5), (0.5, 2.0, 6.0)))
+GRID = tuple(itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0)))
 SEED = 2000  # other faults than any that score
 
 # The inner temperatures of the 2.06 Ah cell: filtered with a model fitted without them.

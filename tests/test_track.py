@@ -130,3 +130,21 @@ def test_the_counter_is_believed_before_the_samples() -> None:
     counter = np.concatenate([[0.0], np.cumsum(-0.7 * np.diff(log.time_s))]) / 3600.0
     counted = Log("c", log.time_s, log.current_a, log.voltage_v, net_charge_ah=counter)
     np.testing.assert_allclose(track_of(counted).current_a, -0.7)
+
+
+def test_what_came_before_leans_to_how_a_log_begins() -> None:
+    """Closed forms: 20 min at -0.4 A and 20 at -0.1 A are (20·0.4 + 10·0.1)/30 A in the first half
+    hour; of an even prior u³ leaves 1/2 in the middle at 2/8 - 1 and a mean of 2/4 - 1."""
+    time_s = 60.0 * np.arange(121)
+    current_a = np.where(time_s <= 1200.0, -0.4, -0.1)
+    log = Log("made", time_s, current_a, np.full(121, 3.3))
+    down = track_of(log)
+    assert down.first_a == pytest.approx(-(20 * 0.4 + 10 * 0.1) / 30)
+    h = np.linspace(-1.0, 1.0, 20_001)
+    leaning = down.leaning(h, CELL.capacity_ah)
+    assert leaning[[0, 10_000, -1]] == pytest.approx([-1.0, 2 / 8 - 1, 1.0])
+    assert np.trapezoid(leaning, h) / 2 == pytest.approx(2 / 4 - 1, abs=1e-6)
+    up = track_of(Log("made", time_s, -current_a, log.voltage_v))
+    np.testing.assert_allclose(up.leaning(-h, CELL.capacity_ah), -leaning, atol=1e-12)
+    rest = track_of(Log("made", time_s, np.zeros(121), log.voltage_v))
+    assert rest.leaning(h, CELL.capacity_ah) is h

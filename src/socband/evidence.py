@@ -136,6 +136,7 @@ class RestedVoltage:
         )
         error = cell.voltage_error
         spread = np.sqrt(error.std_v**2 + (error.std_soc * slope) ** 2)
+        spread *= error.unfamiliar_factor(context.temperature_c)
         # What has not relaxed yet: a tenth of the slow branch's voltage at C/5, falling with its
         # time constant (assumed), and never less than the meter's own error.
         left = (

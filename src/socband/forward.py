@@ -183,6 +183,7 @@ def prepare(
     std_v = error_std_v(cell, scale, 0.0, c_rate, 0.0, ambient_c)
     error_v = std_v * normal_scores(seed, "forecast.voltage_error", n)
     soc_shift = scale * cell.voltage_error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
+    soc_shift *= cell.voltage_error.unfamiliar_factor(ambient_c)
 
     limits = np.zeros((n, L_COUNT))
     limits[:, L_DISCONNECT] = draw("limits.disconnect_v", setup.limits.disconnect_v) / series

@@ -150,6 +150,9 @@ def generic_prismatic(name: str = "lfp-prismatic-100ah") -> CellModel:
         _put(values, spread, sources, f"voltage_error.{key}", max(1.5 * value, floor), 0.4, why)
     _put(values, spread, sources, "voltage_error.tau_s", max(longest, 900.0), 0.5, why)
     _put(values, spread, sources, "voltage_error.noise_v", 0.001, 0.5, "assumed: 1 mV a cell")
+    values["voltage_error.temperature_c"] = tuple(
+        sorted({t for c in cells for t in c.voltage_error.temperature_c})
+    )
     missing = [
         f"{s}.{e.key}"
         for s, layout in SECTIONS.items()

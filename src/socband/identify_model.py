@@ -169,6 +169,7 @@ def cell_from_fit(
             max(relative, 0.3 if key == "tau_s" else 0.1) * value, 2
         )
         sources[f"voltage_error.{key}"] = "60 s means of what the fit leaves" + note
+    values["voltage_error.temperature_c"] = sorted({r.temperature_c for r in records})
     frozen = {k: tuple(x) if isinstance(x, list) else x for k, x in values.items()}
     return _assemble(frozen, spread, sources)
 

@@ -16,11 +16,14 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
+
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.models_text import read_sections, write_sections
 
 KELVIN = 273.15
 GAS_J_PER_MOL_K = 8.314462618  # CODATA 2018, exact
+UNFAMILIAR_K = 20.0
 
 
 @dataclass(frozen=True)
@@ -85,7 +88,8 @@ class VoltageError:
 
     variance = std_v² + (std_soc·dOCV/dz)² + (std_v_per_c_rate·k·C-rate)², correlation time tau_s,
     with the C-rate of the diffusion current, and k how much more the cell resists than at the
-    reference temperature (`cell.polarisation_factor`).
+    reference temperature (`cell.polarisation_factor`). All three grow with the distance from the
+    temperatures at which the model was fitted, `temperature_c` (see `unfamiliar_factor`).
     """
 
     std_v: float
@@ -93,6 +97,17 @@ class VoltageError:
     std_v_per_c_rate: float
     tau_s: float
     noise_v: float
+    temperature_c: tuple[float, ...] = (25.0,)
+
+    def unfamiliar_factor(self, temperature_c: np.ndarray) -> np.ndarray:
+        """√(1 + (d/20 K)²), d the distance to the nearest temperature of the fit; any shape.
+
+        20 K: a model fitted without 15 °C, 20 K from its nearest record, erred there by 1.4 times
+        what it had left over elsewhere; without 35 °C, 10 K away, by as much as elsewhere
+        (calibration records of the 2.06 Ah 26650; see benchmarks/calibrate.py).
+        """
+        apart_k = np.abs(np.asarray(temperature_c)[..., None] - np.array(self.temperature_c))
+        return np.hypot(1.0, apart_k.min(axis=-1) / UNFAMILIAR_K)
 
 
 @dataclass(frozen=True)
@@ -304,7 +319,8 @@ def _assemble(
         charge_min_c=v["limits.charge_min_c"],
         discharge_min_c=v["limits.discharge_min_c"],
         voltage_error=VoltageError(
-            *(v[err + k] for k in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"))
+            *(v[err + k] for k in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v")),
+            v.get(err + "temperature_c", (25.0,)),
         ),
         calibration=calibration,
         spread=spread,
@@ -353,7 +369,7 @@ def _tree_values(cell: CellModel) -> dict[str, Any]:
         part = getattr(cell, name)
         for key in ("ref_ohm", "soc", "factor", "share", "activation_kj_mol"):
             v[f"resistance.{name}.{key}"] = getattr(part, key)
-    for key in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"):
+    for key in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v", "temperature_c"):
         v[f"voltage_error.{key}"] = getattr(cell.voltage_error, key)
     if cell.calibration is not None:
         for key in ("eta", "error_scale", "tau_scale", "date", "records"):

@@ -203,6 +203,7 @@ SECTIONS: dict[str, Section] = {
             Entry("std_v_per_c_rate", low=0, high=1),
             Entry("tau_s", low=1, high=1e6),
             Entry("noise_v", low=0, high=1),
+            Entry("temperature_c", "table", -60, 100, has_spread=False, required=False),
         )
     ),
     "calibration": Section(

@@ -140,4 +140,5 @@ def error_std_v(
     along = error_scale**2 * error.std_soc**2 + (LAG_ERROR_SHARE * lag) ** 2
     loaded = error.std_v_per_c_rate * c_rate * polarisation_factor(cell, temperature_c)
     across = error.std_v**2 + loaded**2
-    return np.sqrt(error_scale**2 * across + along * np.square(slope_v))
+    size = np.sqrt(error_scale**2 * across + along * np.square(slope_v))
+    return error.unfamiliar_factor(temperature_c) * size

@@ -158,7 +158,8 @@ class Yardstick:
         rise = c.look_up(tables, c.OCV, ahead) - c.look_up(tables, c.OCV, behind)
         slope = np.maximum(rise / (ahead - behind), c.look_up(tables, c.SLOPE, soc))
         colder = c.polarisation_factor(tables, design.temperature_c)
-        scale, lasting = settings.error_scale, settings.lasting_share
+        scale = settings.error_scale * error.unfamiliar_factor(design.temperature_c)
+        lasting = settings.lasting_share
         std = scale * np.sqrt(
             (1.0 - lasting**2) * error.std_v**2
             + (error.std_soc * slope) ** 2

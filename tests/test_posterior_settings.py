@@ -1,0 +1,38 @@
+"""Size of the voltage-model error against its own definition, worked by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from socband.models import VoltageError, load_cell
+from socband.posterior_settings import error_std_v
+
+ERROR = VoltageError(3e-3, 0.01, 0.0, 600.0, 5e-4, temperature_c=(-25.0, 15.0))
+
+
+def test_error_grows_with_the_distance_from_fitted_temperatures() -> None:
+    """At a fitted temperature 1; 20 K from both √2; 40 K beyond √5 (hypotenuse of 1 and d/20 K)."""
+    factor = ERROR.unfamiliar_factor(np.array([-25.0, 15.0, -5.0, 55.0]))
+    np.testing.assert_allclose(factor, [1.0, 1.0, np.sqrt(2.0), np.sqrt(5.0)])
+    assert ERROR.unfamiliar_factor(15.0) == 1.0
+
+
+def test_parts_of_the_error_add_as_squares() -> None:
+    """3 mV flat and 1 % along 0.4 V per unit of charge: 3-4-5; scaled by 2; 40 K off √5 as much."""
+    cell = replace(load_cell("lfp-26650-2ah"), voltage_error=ERROR)
+    parts = {"slope_v": 0.4, "c_rate": 0.0, "lag": 0.0}
+    assert error_std_v(cell, 1.0, temperature_c=15.0, **parts) == pytest.approx(5e-3)
+    assert error_std_v(cell, 2.0, temperature_c=15.0, **parts) == pytest.approx(10e-3)
+    far = error_std_v(cell, 1.0, temperature_c=55.0, **parts)
+    assert far == pytest.approx(5e-3 * np.sqrt(5.0))
+
+
+def test_load_counts_by_the_resistance_at_its_temperature() -> None:
+    """Only the current's part: c·k(T)·C-rate, k at the reference temperature being 1."""
+    error = replace(ERROR, std_v=0.0, std_soc=0.0, std_v_per_c_rate=0.01, temperature_c=(25.0,))
+    cell = replace(load_cell("lfp-26650-2ah"), voltage_error=error)
+    parts = {"slope_v": 0.0, "lag": 0.0, "temperature_c": cell.reference_temperature_c}
+    assert error_std_v(cell, 1.0, c_rate=0.3, **parts) == pytest.approx(3e-3)
