@@ -179,6 +179,8 @@ def fit_cell(
         if diffusion_s is not None:
             priors["tau2_s"] = priors["tau2_s"]._replace(median=diffusion_s)
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
+    if len({record.temperature_c for record in records}) < 2:
+        frame = replace(frame, priors=family.at_one_temperature(frame.priors))
     fit = fit_dynamic(records, frame, rounds=rounds)
     tables = tables_of(fit.p, frame)
     error = voltage_error_of(tables, records, widen=1.0 if moving else 2.0)

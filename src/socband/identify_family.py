@@ -59,6 +59,21 @@ STEADY: dict[str, Prior] = {
     "tau2_s": Prior(150.0, 0.02, "assumed: held at a published diffusion time, see notes"),
 }
 
+# One temperature: what little the cell warms by its own losses says nothing that could be carried
+# to another temperature, and a fit would use it to bend what else it lacks.
+HELD = 0.1  # of the spread above
+
+
+def at_one_temperature(priors: dict[str, Prior]) -> dict[str, Prior]:
+    """The priors with all dependence on temperature held at what other cells have."""
+    return {
+        name: prior._replace(spread=HELD * prior.spread)
+        if name.startswith(("share", "activation"))
+        else prior
+        for name, prior in priors.items()
+    }
+
+
 # dU/dT of the open BPX example LFP cell [V/K]: electrode functions, entropy data cited there to
 # Gerver & Meyers 2011 (10.1149/1.3591799) and O'Regan et al. 2022. Spread: one tenth mV/K.
 ENTROPY_SOC = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)

@@ -210,15 +210,20 @@ def _attach(
     for k, name in enumerate(NAMES):
         key, form = _FITTED[name]
         held = not moving and name in ("tau1_s", "tau2_s")
+        thermal = name.startswith(("share", "activation"))
         # A held number keeps the family's doubt, not that of the hold.
-        wide = 0.7 if held else frame.priors[name].spread * min(float(deviation[k]), 1.0)
+        if held:
+            wide = 0.7
+        elif thermal and one_temperature:
+            wide = family.PRIORS[name].spread
+        else:
+            wide = frame.priors[name].spread * min(float(deviation[k]), 1.0)
         if form == "share":
             share = values[key]
             value = float(np.hypot(wide * share * (1.0 - share), _FORM["share"] / 2))
         else:
             value = values[key] * float(np.hypot(wide, _FORM[form]))
         spread[key] = _r(value, 2)
-        thermal = name.startswith(("share", "activation"))
         alone = held or deviation[k] > 0.8 or (thermal and one_temperature)
         sources[key] = frame.priors[name].source if alone else fitted
         if held:
