@@ -49,12 +49,13 @@ def fit(
     report: Path | None = None,
     json: Flag = False,
 ) -> None:
-    """Fit a cell model to measured records, and score it on records it was not fitted to.
+    """Fit a cell model to records, and score it on records it was not fitted to.
 
-    A file may carry its own temperature, such as dynamic.csv@35, and before it the discharge that
-    empties the cell afterwards, such as dynamic.csv+end.csv@35: then the true charge is anchored
-    at both ends. Files are Battery Data Format CSV, or an open data set's own layout. Missing parts
-    widen the spreads, and are said.
+    A file may carry its own temperature, such as dynamic.csv@35, and before it
+    the discharge that empties the cell afterwards, as dynamic.csv+end.csv@35:
+    then the true charge is anchored at both ends. Files are Battery Data Format
+    CSV, or an open data set's own layout. Missing parts widen the spreads, and
+    are said.
 
     Args:
         name: of the model.
