@@ -7,7 +7,7 @@
 
 A model is at its best on the records it was fitted to, so those would make the filter too sure of
 it. Where a cell has dynamic records at several temperatures, each inner one is filtered with a
-model fitted without it (`--refit` makes these models; they are kept in `--folder`). Only records
+model fitted without it (made when it is not there yet, and kept in `--folder`). Only records
 that benchmarks/split.toml names for calibration are read.
 
 Chosen is the setting of least CRPS among those whose 90 % band holds the truth in 88 % of the time

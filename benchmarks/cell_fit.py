@@ -2,6 +2,7 @@
 
     python benchmarks/cell_fit.py            every row (each fits a cell: about a minute a row)
     python benchmarks/cell_fit.py 26650-25   the rows named
+    python benchmarks/cell_fit.py truth      capacity of the dynamic runs by the two ways to count
 
 Needs the open records (SOCBAND_DATA, else ../shared/data). The true charge is the cycler's: counted
 between full and, where the discharge that follows is known, empty.
@@ -18,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
+from socband.datasets import KNOWN, bench_record
 from socband.identify import Fitted, fit_cell
 from socband.identify_source import Source
 
@@ -102,8 +104,20 @@ ROWS: dict[str, tuple[Callable[[], Fitted], list[tuple[str, str, float]]]] = {
 }
 
 
+def print_truth() -> None:
+    """Capacity between a run's own two ends, and of the low-rate test at the same temperature."""
+    for name, known in KNOWN.items():
+        if known.full_start:
+            own, other = (bench_record(name, full_start_only=x).capacity_ah for x in (False, True))
+            print(f"{name:20s} {own:.4f} Ah between its ends, low-rate test {other:.4f} Ah, "
+                  f"{100.0 * (1.0 - own / other):.1f} % less")  # fmt: skip
+
+
 def main(names: list[str]) -> int:
     """Print one line a figure; the exit code is 0 whether reached or missed."""
+    if names == ["truth"]:
+        print_truth()
+        return 0
     unknown = [n for n in names if n not in ROWS]
     if unknown:
         print(f"unknown rows {', '.join(unknown)}; there are {', '.join(ROWS)}")

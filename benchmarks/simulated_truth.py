@@ -31,7 +31,6 @@ from multiprocessing import get_context
 
 import numpy as np
 
-from socband import kernels as k
 from socband.cell import (
     FAST_TIME,
     CellTables,
@@ -40,6 +39,7 @@ from socband.cell import (
     saturate,
     temperature_factors,
 )
+from socband.kernels_layout import RC2_MEAN, RC3_MEAN
 from socband.kernels_step import TAPER
 from socband.logs import Log
 from socband.models import CellModel, load_cell
@@ -170,7 +170,7 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     else:
         volt = _voltage_other(*common, start_a, rng)
     # the model file's own figure at a flat OCV curve: the same for all members of an ensemble
-    modes = np.stack([track.drive[[k.RC2_MEAN, k.RC3_MEAN]] for track in tracks], axis=1)
+    modes = np.stack([track.drive[[RC2_MEAN, RC3_MEAN]] for track in tracks], axis=1)
     flowing = diffusion_current(*modes)
     size = error_std_v(cell, 1.0, 0.0, np.abs(flowing) / c, 0.0, temperature_c)
     if truth == "same":

@@ -20,6 +20,7 @@ import numpy as np
 from socband import cell as c
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
 from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.posterior_resample import normalised
 from socband.unknowns import normal_scores, uniforms
 
 if TYPE_CHECKING:
@@ -88,8 +89,7 @@ def charging(
     log_weight, explanation = _weigh(
         setup, cell, source, readings, amps, soc, resistance, expected, why, rules
     )
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
+    weight = normalised(log_weight)
     probability = [float(weight[explanation == e].sum()) for e in EXPLANATIONS]
     charge = np.tile(soc, len(rules.prior))
     by_soc = np.stack([quantiles_of(sound(np.full(n, z), temperature_c)[0]) for z in SOC_GRID])

@@ -179,8 +179,6 @@ def fit_cell(
         if diffusion_s is not None:
             priors["tau2_s"] = priors["tau2_s"]._replace(median=diffusion_s)
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
-    if len({record.temperature_c for record in records}) < 2:
-        frame = replace(frame, priors=family.at_one_temperature(frame.priors))
     fit = fit_dynamic(records, frame, rounds=rounds)
     tables = tables_of(fit.p, frame)
     error = voltage_error_of(tables, records, widen=1.0 if moving else 2.0)
@@ -297,8 +295,10 @@ def _frame(
 
     if len({b.temperature_c for b in branches if b.temperature_c > _COLDEST_OCV_C}) < 2:
         notes.append("dU/dT from a published cell, not from these records")
+    priors = dict(family.PRIORS)
     if len({r.temperature_c for r in records}) < 2:
         notes.append("one temperature: activation energies are priors")
+        priors = family.at_one_temperature(priors)
     bare = CellScalars(*([0.0] * len(CellScalars._fields)))._replace(
         reference_temperature_c=25.0, coulombic_efficiency=1.0
     )
@@ -310,7 +310,7 @@ def _frame(
         bare,
         np.array(list(table)),
         np.array(list(table.values())) / capacity,
-        priors=dict(family.PRIORS),
+        priors=priors,
         entropy_spread=entropy_spread,
         gap_measured=gap_measured,
     )

@@ -102,9 +102,9 @@ class VoltageError:
     def unfamiliar_factor(self, temperature_c: np.ndarray) -> np.ndarray:
         """√(1 + (d/20 K)²), d the distance to the nearest temperature of the fit; any shape.
 
-        20 K: a model fitted without 15 °C, 20 K from its nearest record, erred there by 1.4 times
-        what it had left over elsewhere; without 35 °C, 10 K away, by as much as elsewhere
-        (calibration records of the 2.06 Ah 26650; see benchmarks/calibrate.py).
+        20 K: a model fitted without 15 °C, 20 K from its nearest record, erred there by some 1.4
+        times what one fitted with it leaves; without 35 °C, 10 K away, by no more (calibration
+        records of the 2.06 Ah 26650, compared by hand: no command prints it).
         """
         apart_k = np.abs(np.asarray(temperature_c)[..., None] - np.array(self.temperature_c))
         return np.hypot(1.0, apart_k.min(axis=-1) / UNFAMILIAR_K)

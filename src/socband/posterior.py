@@ -152,8 +152,8 @@ class _Run:
         state[k.P0 + 5] = branch_a[0] ** 2
         # The surface lag bends with the diffusion current: spread over members, not within filters.
         # Both modes start alike, as after a current that was steady.
-        state[k.I2] = scores[NAMES.index("slow_current_start")] * branch_a[1]
-        state[k.I2] += self.track.first_a
+        spread_a = branch_a[1] * scores[NAMES.index("slow_current_start")]
+        state[k.I2] = self.track.first_a + spread_a
         parameters[k.FAST_START_A] = state[k.I2]
         state[k.P0 + 12] = 1.0  # e starts anywhere: its own stationary variance
         state[k.P0 + 14] = (scale * gain * cloud_offset) ** 2

@@ -25,7 +25,7 @@ from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import Context, Evidence, RestedVoltage
 from socband.models import CellModel
-from socband.posterior_resample import systematic
+from socband.posterior_resample import normalised, systematic
 from socband.site import Setup
 from socband.track import Scale
 from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms
@@ -112,8 +112,7 @@ def take_snapshot(
         rested = RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0)
         evidence = [rested, *evidence]
     log_weight, effective = _weigh(setup, cell, members, temperature_c, evidence)
-    weights = np.exp(log_weight - log_weight.max())
-    keep = np.sort(rng.permutation(systematic(weights / weights.sum(), rng))[:n])
+    keep = np.sort(rng.permutation(systematic(normalised(log_weight), rng))[:n])
     members = members.take(keep)
     if present.current_a is not None:
         amps = drawn(present.current_a, "present_current")[keep]

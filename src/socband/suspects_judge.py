@@ -10,6 +10,7 @@ import numpy as np
 
 from socband.balance import Balance, balance_of, full_rows
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
+from socband.posterior_resample import normalised
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
@@ -137,8 +138,7 @@ def judge(
         all_of_them, fits, weight, setup, cell, readings, members, causes, rng
     )
     log_weight = log_weight + log_weights(draws, readings, setup, cell, meters)
-    share = np.exp(log_weight - log_weight.max())
-    share /= share.sum()
+    share = normalised(log_weight)
     name_of = draws.causes
     present = sorted({h.cause for h in all_of_them}, key=CAUSES.index)
     probability = {name: float(share[name_of == name].sum()) for name in present}
