@@ -2,8 +2,8 @@
 
     python benchmarks/calibrate.py lfp-26650-2ah            the grid, and what it would store
     python benchmarks/calibrate.py lfp-26650-2ah --write    and store it in the model's file
-    python benchmarks/calibrate.py --pooled                 one setting over all cells, for cells
-                                                            that have no calibration records
+    python benchmarks/calibrate.py --pooled                 one setting over the records of all
+                                                            cells, from the grids already run
 
 A model is at its best on the records it was fitted to, so those would make the filter too sure of
 it. Where a cell has dynamic records at several temperatures, each inner one is filtered with a
@@ -20,9 +20,10 @@ from __future__ import annotations
 
 import argparse
 import itertools
+import json
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -39,7 +40,7 @@ from socband.scoring import LEVELS, score_record
 
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
-GRID = tuple(itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0)))
+GRID = tuple(itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0)))
 SEED = 2000  # other faults than any that score
 
 # The inner temperatures of the 2.06 Ah cell: filtered with a model fitted without them.
@@ -143,28 +144,49 @@ def scores(job: tuple[Context, str, int, int], item: tuple[float, float, float])
     return [*(float(coverage[k]) for k in levels), float(row["width_90"]), float(row["crps"])]
 
 
-def outcomes(contexts: list[Context], faults: int, members: int, workers: int) -> list[Outcome]:
-    """Every setting of the grid over all records of the contexts, each record counting alike."""
+def outcomes(context: Context, faults: int, members: int, workers: int) -> list[Outcome]:
+    """Every setting of the grid over all records of a cell, each record counting alike."""
     executor = executor_from(workers)
     found: dict[tuple[float, ...], list[np.ndarray]] = {setting: [] for setting in GRID}
-    for context in contexts:
-        for record in context.records:
-            rows: dict[tuple[float, ...], list[list[float]]] = {setting: [] for setting in GRID}
-            for fault in range(faults):
-                job = (context, record, fault, members)
-                for setting, row in executor.run(scores, job, iter(GRID)):
-                    if isinstance(row, Exception):
-                        raise row
-                    rows[setting].append(row)
-            for setting in GRID:
-                values = np.array(rows[setting])
-                error = values[:, 1].std(ddof=1) / np.sqrt(faults) if faults > 1 else 0.0
-                found[setting].append(np.append(values.mean(axis=0), error))
+    for record in context.records:
+        rows: dict[tuple[float, ...], list[list[float]]] = {setting: [] for setting in GRID}
+        for fault in range(faults):
+            job = (context, record, fault, members)
+            for setting, row in executor.run(scores, job, iter(GRID)):
+                if isinstance(row, Exception):
+                    raise row
+                rows[setting].append(row)
+        for setting in GRID:
+            values = np.array(rows[setting])
+            error = values[:, 1].std(ddof=1) / np.sqrt(faults) if faults > 1 else 0.0
+            found[setting].append(np.append(values.mean(axis=0), error))
     answer = []
     for setting, per_record in found.items():
         mean = np.mean(per_record, axis=0)
         worst = min(per_record, key=lambda row: row[1])
         answer.append(Outcome(*setting, mean[0], mean[1], worst[1], worst[4], mean[2], mean[3]))
+    return answer
+
+
+def pooled(folder: Path) -> list[Outcome]:
+    """Every setting over the records of all cells, each record counting alike."""
+    tables = []
+    for name in RECORDS:
+        path = folder / f"{name}.json"
+        if not path.is_file():
+            raise SystemExit(f"no grid of {name} yet: run calibrate.py {name} first")
+        tables.append([Outcome(**row) for row in json.loads(path.read_text(encoding="utf-8"))])
+    share = np.array([len(records) for records in RECORDS.values()], float)
+    share /= share.sum()
+    answer = []
+    for same in zip(*tables, strict=True):
+        if len({(o.eta, o.error_scale, o.tau_scale) for o in same}) > 1:
+            raise SystemExit("the grids differ: run calibrate.py again for each model")
+        mean = share @ np.array([(o.coverage_50, o.coverage_90, o.width_90, o.crps) for o in same])
+        worst = min(same, key=lambda o: o.worst_90)
+        answer.append(
+            replace(worst, coverage_50=mean[0], coverage_90=mean[1], width_90=mean[2], crps=mean[3])
+        )
     return answer
 
 
@@ -201,14 +223,19 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     given = parser.parse_args()
     given.folder.mkdir(exist_ok=True)
-    names = tuple(RECORDS) if given.pooled else (given.model,)
-    if names == (None,):
+    if given.pooled:
+        found = pooled(given.folder)
+        show(found, chosen(found))
+        return
+    if given.model is None:
         parser.error("a model, or --pooled")
-    contexts = [context_of(name, given.folder) for name in names]
-    found = outcomes(contexts, given.faults, given.members, given.workers)
+    context = context_of(given.model, given.folder)
+    found = outcomes(context, given.faults, given.members, given.workers)
     best = chosen(found)
     show(found, best)
-    if given.write and not given.pooled:
+    grid = json.dumps([asdict(o) for o in found], indent=1)
+    (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
+    if given.write:
         path = MODELS / f"{given.model}.toml"
         calibration = Calibration(
             best.eta,

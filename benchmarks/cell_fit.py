@@ -3,6 +3,7 @@
     python benchmarks/cell_fit.py            every row (each fits a cell: about a minute a row)
     python benchmarks/cell_fit.py 26650-25   the rows named
     python benchmarks/cell_fit.py truth      capacity of the dynamic runs by the two ways to count
+    python benchmarks/cell_fit.py distance   error at a temperature that was left out of the fit
 
 Needs the open records (SOCBAND_DATA, else ../shared/data). The true charge is the cycler's: counted
 between full and, where the discharge that follows is known, empty.
@@ -113,10 +114,40 @@ def print_truth() -> None:
                   f"{100.0 * (1.0 - own / other):.1f} % less")  # fmt: skip
 
 
+def print_distance() -> None:
+    """Fits without one temperature against the fit with all, at that temperature (60 s means).
+
+    The records of the fit alone; see `VoltageError.unfamiliar_factor`, whose kelvin these are.
+    """
+    codes = ("N25", "P15", "P35", "P45")
+
+    def rms_mv(kept: tuple[str, ...], code: str, used_for: str) -> float:
+        fitted = fits.setdefault(kept, None) or _temperatures(kept, code)
+        fits[kept] = fitted
+        row = next(r for r in fitted.records if code in r["name"] and r["used_for"] == used_for)
+        return row["rms_mv"]["10-95"]
+
+    fits: dict[tuple[str, ...], Fitted | None] = {}
+    for code in codes:
+        kept = tuple(c for c in codes if c != code)
+        apart_k = min(abs(_WARM[code] - _WARM[c]) for c in kept)
+        inside, outside = rms_mv(codes, code, "fit"), rms_mv(kept, code, "score")
+        ratio = outside / inside
+        kelvin = apart_k / np.sqrt(ratio**2 - 1.0) if ratio > 1.0 else np.inf
+        print(
+            f"{_WARM[code]:4.0f} degC, {apart_k:3.0f} K from the next: {inside:5.1f} mV fitted, "
+            f"{outside:5.1f} mV left out, {ratio:4.2f} times: {kelvin:4.0f} K",
+            flush=True,
+        )
+
+
 def main(names: list[str]) -> int:
     """Print one line a figure; the exit code is 0 whether reached or missed."""
     if names == ["truth"]:
         print_truth()
+        return 0
+    if names == ["distance"]:
+        print_distance()
         return 0
     unknown = [n for n in names if n not in ROWS]
     if unknown:

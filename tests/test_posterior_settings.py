@@ -14,19 +14,23 @@ ERROR = VoltageError(3e-3, 0.01, 0.0, 600.0, 5e-4, temperature_c=(-25.0, 15.0))
 
 
 def test_error_grows_with_the_distance_from_fitted_temperatures() -> None:
-    """At a fitted temperature 1; 20 K from both √2; 40 K beyond √5 (hypotenuse of 1 and d/20 K)."""
-    factor = ERROR.unfamiliar_factor(np.array([-25.0, 15.0, -5.0, 55.0]))
-    np.testing.assert_allclose(factor, [1.0, 1.0, np.sqrt(2.0), np.sqrt(5.0)])
+    """At a fitted temperature 1; between, 20 K from both 5/3 and 15 K from one √2; 20 K beyond √5.
+
+    Triangles 3-4-5 and 1-1-√2 of d over 15 K, and 1-2-√5 of d over 10 K.
+    """
+    factor = ERROR.unfamiliar_factor(np.array([-25.0, 15.0, -5.0, 0.0, 35.0, -45.0]))
+    root2, root5 = np.sqrt(2.0), np.sqrt(5.0)
+    np.testing.assert_allclose(factor, [1.0, 1.0, 5.0 / 3.0, root2, root5, root5])
     assert ERROR.unfamiliar_factor(15.0) == 1.0
 
 
 def test_parts_of_the_error_add_as_squares() -> None:
-    """3 mV flat and 1 % along 0.4 V per unit of charge: 3-4-5; scaled by 2; 40 K off √5 as much."""
+    """3 mV flat and 1 % along 0.4 V per unit of charge: 3-4-5; scaled by 2; 20 K off √5 as much."""
     cell = replace(load_cell("lfp-26650-2ah"), voltage_error=ERROR)
     parts = {"slope_v": 0.4, "c_rate": 0.0, "lag": 0.0}
     assert error_std_v(cell, 1.0, temperature_c=15.0, **parts) == pytest.approx(5e-3)
     assert error_std_v(cell, 2.0, temperature_c=15.0, **parts) == pytest.approx(10e-3)
-    far = error_std_v(cell, 1.0, temperature_c=55.0, **parts)
+    far = error_std_v(cell, 1.0, temperature_c=35.0, **parts)
     assert far == pytest.approx(5e-3 * np.sqrt(5.0))
 
 

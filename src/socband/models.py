@@ -23,7 +23,7 @@ from socband.models_text import read_sections, write_sections
 
 KELVIN = 273.15
 GAS_J_PER_MOL_K = 8.314462618  # CODATA 2018, exact
-UNFAMILIAR_K = 20.0
+BETWEEN_K, BEYOND_K = 15.0, 10.0
 
 
 @dataclass(frozen=True)
@@ -100,14 +100,17 @@ class VoltageError:
     temperature_c: tuple[float, ...] = (25.0,)
 
     def unfamiliar_factor(self, temperature_c: np.ndarray) -> np.ndarray:
-        """√(1 + (d/20 K)²), d the distance to the nearest temperature of the fit; any shape.
+        """√(1 + (d/K)²), d the distance to the nearest temperature of the fit; any shape.
 
-        20 K: a model fitted without 15 °C, 20 K from its nearest record, erred there by some 1.4
-        times what one fitted with it leaves; without 35 °C, 10 K away, by no more (calibration
-        records of the 2.06 Ah 26650, compared by hand: no command prints it).
+        K is 15 K between temperatures of the fit and 10 K beyond them, from calibration records of
+        the 2.06 Ah 26650 (`benchmarks/cell_fit.py distance`): left out of the fit, 15 °C and 35 °C
+        erred as K of 14 and 19 would have it. Beyond, 45 °C (10 K away) did as 12 would, but
+        −25 °C (40 K away) ten times as much as fitted, which is more than this says.
         """
-        apart_k = np.abs(np.asarray(temperature_c)[..., None] - np.array(self.temperature_c))
-        return np.hypot(1.0, apart_k.min(axis=-1) / UNFAMILIAR_K)
+        at = np.asarray(temperature_c)
+        apart_k = np.abs(at[..., None] - np.array(self.temperature_c)).min(axis=-1)
+        beyond = (at < min(self.temperature_c)) | (at > max(self.temperature_c))
+        return np.hypot(1.0, apart_k / np.where(beyond, BEYOND_K, BETWEEN_K))
 
 
 @dataclass(frozen=True)

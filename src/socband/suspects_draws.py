@@ -173,10 +173,11 @@ def predictions(
         slope = c.look_up(tables, c.SLOPE, soc)
         hours = readings.get("rested_hours", 2.0)
         left = 0.01 * np.exp(-hours * 3600.0 / cell.tau2_s)
+        error = cell.voltage_error
+        model_v = error.std_v * error.unfamiliar_factor(setup.ambient.temperature_c.median)
         std = np.sqrt(
-            meters.rested_v**2 + cell.voltage_error.std_v**2 + left**2 + (0.5 * gap) ** 2
-            + (0.01 * slope) ** 2
-        )  # fmt: skip
+            meters.rested_v**2 + model_v**2 + left**2 + (0.5 * gap) ** 2 + (0.01 * slope) ** 2
+        )
         mean = c.look_up(tables, c.OCV, soc) - 0.5 * gap
         put("rested", bank.cells_in_series * mean, bank.cells_in_series * std)
     if "load" in readings:
