@@ -1,4 +1,5 @@
-"""BPX import against the published table of the open example cell (check-values B, computed)."""
+"""BPX import against the published table of the open example cell (computed beforehand
+from the electrode functions of the file published with the BPX standard)."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ def model():
 
 
 def test_arrhenius_published():
-    """R(0 °C)/R(25 °C) at 20, 30, 40 kJ/mol: check-values B, computed there."""
+    """R(0 °C)/R(25 °C) at 20, 30, 40 kJ/mol: exp[(E/R)(1/T − 1/T_ref)] by hand."""
     factor = physics.arrhenius(np.array([20.0, 30.0, 40.0]), 0.0)
     np.testing.assert_allclose(factor, [2.09, 3.03, 4.38], atol=0.005)
 

@@ -231,7 +231,10 @@ def test_ekf_and_ukf_agree_where_the_model_is_nearly_linear(
 
 
 def test_ekf_without_information_is_dead_reckoning(cell, record: Log, prior: Prior) -> None:
-    """R → ∞: mean counts coulombs, variance grows by (σ·Δt/Q)² a step (check-values C)."""
+    """R → ∞: mean counts coulombs, variance grows by (σ·Δt/Q)² a step.
+
+    Closed form of white noise: Movassagh et al. 2021, 10.3390/en14144074.
+    """
     noise = Noise(0.01, 1e6)
     answer = Ekf(noise).estimate(record, cell, prior, _rng())
     q_as = 3600.0 * prior.assumed_capacity_ah
@@ -285,7 +288,9 @@ def test_bias_moments_are_those_of_the_prior(prior: Prior) -> None:
 
 
 def test_open_loop_spread_in_closed_form(cell, record: Log, prior: Prior) -> None:
-    """Var = σ0² + (σ_off·t/Q)² + (ε·throughput/Q)² (check-values C); one source at a time.
+    """Var = σ0² + (σ_off·t/Q)² + (ε·throughput/Q)²; one source at a time.
+
+    Closed forms: Movassagh et al. 2021, 10.3390/en14144074.
 
     Standard deviations of 5,000 members within six standard errors.
     """
@@ -365,7 +370,7 @@ def test_rested_voltage_reads_the_charge_off_a_rest(cell) -> None:
 
 
 def test_welch_and_bishop_recursion() -> None:
-    """Welch & Bishop TR 95-041 constant (inputs seen, recursion computed; check-values F)."""
+    """Welch & Bishop TR 95-041 constant (inputs seen there, recursion computed)."""
     from filterpy.kalman import KalmanFilter
 
     kf = KalmanFilter(dim_x=1, dim_z=1)
@@ -381,7 +386,7 @@ def test_welch_and_bishop_recursion() -> None:
 
 
 def test_unscented_transform_of_a_square() -> None:
-    """n = 1, λ = 2, x ~ N(3, 0.5), y = x²: mean 9.5, variance 18.5 exact (check-values F).
+    """n = 1, λ = 2, x ~ N(3, 0.5), y = x²: mean 9.5, variance 18.5 exact (moments of a normal).
 
     λ = α²(n+κ) − n = 2 with α = 1, κ = 2, β = 0 (van der Merwe, Julier).
     """

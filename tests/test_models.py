@@ -13,8 +13,8 @@ from socband.models_schema import SECTIONS
 
 SHIPPED = available_cells()
 
-# OCV [V] of the open BPX example cell (2 Ah 18650, 298 K): check-values B, computed there from
-# the published electrode functions.
+# OCV [V] of the open BPX example cell (2 Ah 18650, 298 K): computed beforehand from the
+# electrode functions published with the BPX standard.
 BPX_OCV = {
     0.20: 3.2296, 0.30: 3.2674, 0.40: 3.2750, 0.50: 3.2781, 0.60: 3.2864,
     0.70: 3.3057, 0.80: 3.3181, 0.90: 3.3218, 0.95: 3.3227,

@@ -30,7 +30,7 @@ P = np.array(QUANTILES)
 NORMAL = ndtri(P)
 
 # CRPS of N(0,1) at y = 0, 1, 2: computed from σ[z(2Φ(z)−1)+2φ(z)−1/√π], Gneiting & Raftery 2007
-# eq. 21 (check-values E, "computed").
+# eq. 21.
 CRPS_STANDARD_NORMAL = {0.0: 0.233695, 1.0: 0.602441, 2.0: 1.452792}
 
 
@@ -95,7 +95,7 @@ def test_scoringrules_agrees() -> None:
 
 
 def test_interval_score_published() -> None:
-    """N(0,1), 95 %: x = 0 → 3.91993, x = 2.5 → 25.5214 (check-values E, computed; formula seen)."""
+    """N(0,1), 95 %: x = 0 → 3.91993, x = 2.5 → 25.5214 (formula: the same, 6.2)."""
     low, high = ndtri(0.025), ndtri(0.975)
     assert interval_score(0.0, low, high, 0.95) == pytest.approx(3.91993, abs=1e-5)
     assert interval_score(2.5, low, high, 0.95) == pytest.approx(25.5214, abs=1e-4)
@@ -110,13 +110,13 @@ def test_pinball_is_half_the_absolute_error_at_the_median() -> None:
 
 @pytest.mark.parametrize(
     ("states", "low", "high"), [(1, 0.742, 1.296), (4, 3.465, 4.573)]
-)  # check-values E, N = 100, computed from χ²
+)  # N = 100, computed from χ²
 def test_nees_bounds(states: int, low: float, high: float) -> None:
     assert nees_bounds(states, 100) == pytest.approx((low, high), abs=5e-4)
 
 
 def test_coverage_bounds() -> None:
-    """Nominal 90 %, N = 1000: [88.1, 91.8] % (check-values E, computed)."""
+    """Nominal 90 %, N = 1000: [88.1, 91.8] % (binomial, computed)."""
     assert coverage_bounds(0.9, 1000) == pytest.approx((0.881, 0.918), abs=5e-4)
 
 

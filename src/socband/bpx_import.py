@@ -23,9 +23,8 @@ from socband.models_schema import SECTIONS
 
 Array = np.ndarray
 
-# Mean time of a sphere's surface lag after a step of current, in R²/D: sum of 1/λ⁴ over sum of
-# 1/λ² with tan λ = λ is (1/350)/(1/10) (Crank, The Mathematics of Diffusion, chapter 6; the sums
-# are closed forms); its slowest part decays with R²/(20.19·D).
+# The slowest part of a sphere's surface lag after a step of current decays with R²/(λ₁²·D),
+# tan λ₁ = λ₁ (Crank, The Mathematics of Diffusion, chapter 6).
 _SLOWEST = 1.0 / SLOWEST_SQUARE
 
 

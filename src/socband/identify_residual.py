@@ -115,8 +115,8 @@ def voltage_error_of(
     still = np.concatenate(steps)
     noise = 1.4826 * float(np.median(np.abs(still))) / np.sqrt(2.0) if len(still) > 50 else 0.0
     root = widen * np.sqrt(solved)
-    hours = sum(p.shape[1] for p in parts) * _MEAN_S
-    relative = float(np.clip(np.sqrt(tau / hours), 0.1, 0.5))
+    span_s = sum(p.shape[1] for p in parts) * _MEAN_S
+    relative = float(np.clip(np.sqrt(tau / span_s), 0.1, 0.5))
     return (
         VoltageError(
             max(float(root[0]), _LEAST_STD_V), float(root[1]), float(root[2]), tau,
