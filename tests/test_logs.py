@@ -1,4 +1,4 @@
-"""The log reader. Labels: Battery Data Format (battery-data-alliance), see check-values there."""
+"""The log reader. Labels: Battery Data Format (battery-data-alliance)."""
 
 from __future__ import annotations
 
@@ -104,6 +104,29 @@ def test_semicolons_and_decimal_commas(write: Write) -> None:
     ]
     log = read_log(write("Test Time / s;Current / A;Voltage / V", rows), cells_in_series=4)
     np.testing.assert_allclose(log.voltage_v, steps()[2], atol=1e-4)
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_decimal_commas_among_whole_numbers(write: Write, separator: str) -> None:
+    """Three currents of four are whole, as a rounding monitor writes them: no row is lost."""
+    time_s, current_a, voltage_v = steps()
+    current_a = np.where(np.arange(len(time_s)) % 4 == 3, current_a + 0.5, current_a)
+    rows = [
+        separator.join(f"{x:.6g}".replace(".", ",") for x in row)
+        for row in zip(time_s, current_a, voltage_v, strict=True)
+    ]
+    header = separator.join(["Test Time / s", "Current / A", "Voltage / V"])
+    log = read_log(write(header, rows), cells_in_series=4, on_problem="reject")
+    np.testing.assert_allclose(log.current_a, current_a)
+
+
+def test_quoted_thousands_are_no_decimals(write: Write) -> None:
+    """Between commas a quoted comma may part thousands: such rows are left out, as reported."""
+    rows = rows_of()
+    rows[50] = '"3,000",-12,13.2'
+    log = read_log(write(rows=rows), cells_in_series=4)
+    assert len(log) == 119
+    assert any("left out" in str(warning) for warning in log.warnings)
 
 
 def test_dates_and_other_units(write: Write) -> None:

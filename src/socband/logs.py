@@ -228,7 +228,7 @@ def read_log(
     found = _match(header, columns or {}, path.name)
     table = _table(path, separator, trailing, list(dict.fromkeys(found.values())))
     blank = table.isna().all(axis=1).to_numpy()
-    rows = {_FIELDS[role]: _numbers(table[label]) for role, label in found.items()}
+    rows = {_FIELDS[role]: _numbers(table[label], separator) for role, label in found.items()}
     if "time_s" not in rows:
         rows["time_s"] = rows["unix_time_s"]
     warnings = []
@@ -339,19 +339,25 @@ def _table(path: Path, separator: str, trailing: bool, labels: list[str]) -> pd.
     return table[labels]
 
 
-def _numbers(column: pd.Series) -> np.ndarray:
-    """As float64; dates as seconds since 1970; NaN where neither."""
+def _numbers(column: pd.Series, separator: str) -> np.ndarray:
+    """As float64; dates as seconds since 1970; NaN where neither.
+
+    A decimal comma is seen by what it makes readable, and most values may be whole. Only where
+    commas separate the columns must it explain most of them: in quotes it may part thousands.
+    """
     import pandas as pd
 
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         return column.to_numpy(dtype=float)
     text = column.astype("string").str.strip()
     numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    if numbers.size and np.isnan(numbers).mean() > 0.5:
+    missing = np.isnan(numbers).mean() if numbers.size else 0.0
+    if missing > (0.5 if separator == "," else 0.0):
         comma = text.str.replace(",", ".", n=1, regex=False)
         with_comma = pd.to_numeric(comma, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-        if np.isnan(with_comma).mean() < np.isnan(numbers).mean():
+        if np.isnan(with_comma).mean() < missing:
             return with_comma
+    if missing > 0.5:
         dates = pd.to_datetime(text, errors="coerce", format="ISO8601", utc=True)
         if dates.notna().mean() > 0.5:
             epoch = pd.Timestamp("1970-01-01", tz="UTC")
