@@ -24,6 +24,7 @@ from socband.summary import (
     quantiles_of,
     save_netcdf,
     shortest_interval,
+    wall_clock,
     with_attributes,
 )
 from socband.unknowns import uniforms
@@ -126,6 +127,31 @@ def test_quantiles_are_sorted_values() -> None:
     }
     grid = np.arange(1000.0).reshape(100, 10)
     assert quantiles_of(grid, (0.5,)).shape == (1, 10)
+
+
+def test_the_interval_of_the_standard_by_its_ranks() -> None:
+    """JCGM 101:2008, 7.7.2: q = pM, r = (M - q)/2, from the r-th to the (r + q)-th value (memory).
+
+    In floating point 0.5 - 0.95/2 is a little more than 0.025, which must not cost a rank.
+    """
+    for m, p in ((4000, 0.95), (4000, 0.9), (1000, 0.99), (100, 0.9)):
+        q = round(p * m)
+        r = (m - q) // 2
+        assert coverage_interval(np.arange(1.0, m + 1.0), p) == (r, r + q)
+    # 0.07 * 100 is 7.000000000000001: seven apart, not eight
+    low, high = shortest_interval(np.arange(1.0, 101.0), 0.07)
+    assert high - low == 7.0
+
+
+def test_hours_are_hours_across_a_clock_change() -> None:
+    """Vienna, 2026-10-24 and 2026-03-28: clocks change in the night (tz database)."""
+    autumn = {"start": "2026-10-24T21:30+02:00", "timezone": "Europe/Vienna"}
+    assert f"{wall_clock(autumn, 4.0):%H:%M}" == "01:30"
+    assert f"{wall_clock(autumn, 22.0):%d %H:%M}" == "25 18:30"
+    spring = {"start": "2026-03-28T21:30+01:00", "timezone": "Europe/Vienna"}
+    assert f"{wall_clock(spring, 22.0):%d %H:%M}" == "29 20:30"
+    for unsaid in ({"start": "2026-10-24T21:30"}, {"start": "2026-10-24T21:30", "timezone": ""}):
+        assert f"{wall_clock(unsaid, 22.0):%d %H:%M}" == "25 19:30"
 
 
 def test_netcdf_has_cf_attributes_and_is_whole_or_absent(tmp_path: Path) -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from socband.summary import wall_clock
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -151,16 +154,13 @@ def tonight_figure(dataset: xr.Dataset) -> Figure:
     end = dataset["time"].values[last[0]] if len(last) else dataset["time"].values[-1]
     end = max(end, 1.05 * float(dataset["until_hours"].max()))
     lower.set_xlim(0.0, end)
-    clock_ticks(lower, end, dataset.attrs["clock"])
+    clock_ticks(lower, end, dataset.attrs)
     return figure
 
 
-def clock_ticks(ax: Axes, end_hours: float, clock: str) -> Axes:
-    """Ticks every few hours that also say the time of day; `clock` is "HH:MM" at zero."""
+def clock_ticks(ax: Axes, end_hours: float, attrs: Mapping[str, Any]) -> Axes:
+    """Ticks every few hours that also say the time of day; `attrs` as in `wall_clock`."""
     step = next(s for s in (1, 2, 3, 6, 12, 24, 48, 1000) if end_hours / s <= 8.0)
     ticks = np.arange(0.0, end_hours + 1e-9, step)
-    start = int(clock[:2]) * 60 + int(clock[3:])
-    minutes = [int(start + 60 * tick) % 1440 for tick in ticks]
-    labels = [f"{t:.0f}\n{m // 60:02d}:{m % 60:02d}" for t, m in zip(ticks, minutes, strict=True)]
-    ax.set_xticks(ticks, labels)
+    ax.set_xticks(ticks, [f"{t:.0f}\n{wall_clock(attrs, t):%H:%M}" for t in ticks])
     return ax

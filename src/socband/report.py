@@ -5,12 +5,12 @@ from __future__ import annotations
 
 import sys
 import textwrap
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.summary import quantiles_of
+from socband.summary import quantiles_of, wall_clock
 from socband.tonight import CAUTIONS
 
 if TYPE_CHECKING:
@@ -36,12 +36,11 @@ def wrapped(text: str, indent: str = "", hang: str | None = None) -> str:
     )
 
 
-def clock_after(clock: str, hours: float) -> str:
-    """Time of day so many hours after "HH:MM", with the day where it is not today."""
-    minutes = round(int(clock[:2]) * 60 + int(clock[3:]) + hours * 60.0)
-    day, minute = divmod(minutes, 1440)
-    when = f"{minute // 60:02d}:{minute % 60:02d}"
-    return when + {0: "", 1: " tomorrow"}.get(day, f" in {day} days")
+def clock_after(attrs: Mapping[str, Any], hours: float) -> str:
+    """Time of day so many hours after the start of a result, with the day where it is not today."""
+    when = wall_clock(attrs, hours)
+    day = (when.date() - wall_clock(attrs, 0.0).date()).days
+    return f"{when:%H:%M}" + {0: "", 1: " tomorrow"}.get(day, f" in {day} days")
 
 
 def chance_words(p: float, draws: int) -> str:
@@ -157,13 +156,14 @@ def _row(label: str, value: str, doubt: str) -> str:
 def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
     lvd = quantiles_of(dataset["lvd_hours"].values)
     horizon = dataset.attrs["horizon_hours"]
-    clock = dataset.attrs["clock"]
 
     def hours(value: float) -> str:
         return f"{value:.1f} h" if np.isfinite(value) else f"over {horizon:.0f} h"
 
     def when(value: float) -> str:
-        return clock_after(clock, value) if np.isfinite(value) else f"beyond {horizon:.0f} h"
+        return (
+            clock_after(dataset.attrs, value) if np.isfinite(value) else f"beyond {horizon:.0f} h"
+        )
 
     return [
         _row("Disconnects in", hours(lvd[2]), f"90 % sure: {hours(lvd[0])} to {hours(lvd[4])}"),

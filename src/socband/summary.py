@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -105,8 +105,13 @@ def quantiles_of(values: np.ndarray, probabilities: Sequence[float] = QUANTILES)
     """
     ordered = np.sort(values, axis=0)
     n = ordered.shape[0]
-    rank = np.clip(np.ceil(np.asarray(probabilities) * n).astype(int) - 1, 0, n - 1)
+    rank = np.clip(_whole(np.asarray(probabilities) * n) - 1, 0, n - 1)
     return ordered[rank]
+
+
+def _whole(share: np.ndarray) -> np.ndarray:
+    """Rounded up, but not for what is a whole number but for the last bits of its product."""
+    return np.ceil(share - 1e-9).astype(int)
 
 
 def coverage_interval(values: np.ndarray, level: float = 0.95) -> tuple[float, float]:
@@ -119,10 +124,28 @@ def shortest_interval(values: np.ndarray, level: float = 0.95) -> tuple[float, f
     """Shortest coverage interval of an ensemble (JCGM 101:2008, 7.7.3)."""
     ordered = np.sort(np.asarray(values))
     n = len(ordered)
-    inside = min(int(np.ceil(level * n)), n - 1)
+    inside = min(int(_whole(np.float64(level * n))), n - 1)
     width = ordered[inside:] - ordered[: n - inside]
     best = int(np.argmin(width))
     return float(ordered[best]), float(ordered[best + inside])
+
+
+def wall_clock(attrs: Mapping[str, Any], hours: float) -> datetime:
+    """Time on the wall so many hours after the start of a result.
+
+    Args:
+        attrs: of the result: `start` (ISO 8601) and `timezone` (IANA, "" or none if not known), so
+            that a clock change on the way moves it.
+        hours: elapsed [h]; rounded to the minute.
+    """
+    start = datetime.fromisoformat(attrs["start"])
+    elapsed = timedelta(minutes=round(60.0 * hours))
+    if not attrs.get("timezone"):
+        return start + elapsed
+    from zoneinfo import ZoneInfo
+
+    # datetimes of one zone are added on the wall clock; only in UTC is an hour an hour
+    return (start.astimezone(UTC) + elapsed).astimezone(ZoneInfo(attrs["timezone"]))
 
 
 def as_percentiles(values: Sequence[float]) -> dict[str, float | None]:

@@ -59,8 +59,8 @@ def tonight(
         (cause), what a switch-off buys (`off_chance`, `off_gain_hours`, over `load`), the time to
         wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), whether the bank would
         come back by itself after it (`comes_back`, member; nothing it gives then is counted
-        anywhere), and attributes
-        `display_soc`, `widest_unknown`, `enough_off`, `enough_chance`, `enough_reached`.
+        anywhere), and attributes `timezone` (of `start`; "" if not said), `display_soc`,
+        `widest_unknown`, `enough_off`, `enough_chance`, `enough_reached`.
     """
     import xarray as xr
 
@@ -114,7 +114,7 @@ def tonight(
         rated_capacity_ah=setup.bank.rated_capacity_ah,
         hours_since_full=setup.present.hours_since_full.median,
         temperature_c=setup.ambient.temperature_c.median,
-        clock=str(setup.present.clock),
+        timezone=setup.present.timezone or "",
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
 
