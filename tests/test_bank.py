@@ -146,6 +146,22 @@ def test_one_battery_named_is_the_same_as_none():
     np.testing.assert_allclose(split.column(k.O_LVD), whole.column(k.O_LVD), rtol=1e-6)
 
 
+def test_limits_without_a_delay_end_the_night():
+    """A limit may be crossed within a microsecond of a step's begin: no shorter step finds it."""
+    now = {"cutoff_v": 10.0, "cutoff_delay_s": 0.0}
+    pair = [{"name": "a", "rated_capacity_ah": 120.0, **now},
+            {"name": "b", "rated_capacity_ah": 80.0, **now}]  # fmt: skip
+    loads = [{"name": "lamp", "power_w": 120.0},
+             {"name": "pump", "power_w": 300.0, "duty": 0.3, "cycle_min": 20.0}]  # fmt: skip
+    bms = run(planned(n=200, soc=0.3, batteries=pair, loads=loads))
+    assert np.all(bms.column(k.O_WHICH) == 2.0)
+    limits = {"disconnect_v": 10.8, "delay_s": 0.0, "reconnect_v": 12.4}
+    plan = planned(n=200, soc=0.3, limits=limits, loads=loads)
+    alone, other = run(plan, general=True).column(k.O_LVD), run(plan).column(k.O_LVD)
+    assert np.all(np.isfinite(alone))
+    np.testing.assert_allclose(alone, other, atol=0.1)  # the lanes kernel counts its tries
+
+
 def test_inverter_cuts_out_before_the_disconnect():
     plan = planned(
         soc=0.4, horizon=60.0,

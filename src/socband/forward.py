@@ -235,7 +235,6 @@ def run(
     off: Sequence[str] = (),
     threads: int | None = None,
     coarse: float = 1.0,
-    stop_at_lvd: bool = True,
     general: bool = False,
 ) -> Run:
     """Carry every member of a plan ahead.
@@ -245,7 +244,6 @@ def run(
         off: names of loads that are switched off.
         threads: how many; all cores if None. Does not change any number.
         coarse: multiplies the lengths of steps; for tests of the steps themselves.
-        stop_at_lvd: end a member at its disconnect.
         general: use the general kernel even where the faster one would do.
 
     Raises:
@@ -285,11 +283,11 @@ def run(
             bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
             plan.warmth, batteries.state, batteries.parameters, plan.limits, plan.ambient,
             loads, sources.scale, sources.kind, sources.shape,
-            sources.slot_s, float(coarse), bool(stop_at_lvd), soc, report,
+            sources.slot_s, float(coarse), soc, report,
             room_of(len(batteries.names), len(sources.names), len(demand.names)),
         )  # fmt: skip
 
-    usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0 and stop_at_lvd
+    usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0
     part = lanes if usual and batteries.plain and not general else single
     threads = threads or os.cpu_count() or 1
     # as many parts for every thread; no number depends on how members are parted

@@ -136,7 +136,6 @@ def carry(
     source_shape,  # (S, K) share of the nominal in every slot
     slot_s,
     coarse,  # multiplies the step grades; 1 but for tests
-    stop_at_lvd,
     soc_grid,  # (n, g) float32 out
     out,  # (n, O_COUNT) out
     room,  # see `room_of`
@@ -203,10 +202,9 @@ def carry(
                         below[j] = np.inf
                         changed = True
                         if j == 0:
-                            if out[m, O_LVD] == np.inf:
-                                out[m, O_LVD] = t
-                                out[m, O_WHICH] = 1.0
-                            tripped = stop_at_lvd
+                            out[m, O_LVD] = t
+                            out[m, O_WHICH] = 1.0
+                            tripped = True
                         elif j == 1:
                             out[m, O_INVERTER] = t
                             cutout_v = -np.inf
@@ -218,9 +216,8 @@ def carry(
                 for b in range(nb):
                     all_open = all_open and bank[b, V_OPEN] > 0.5
                 if all_open and not tripped:
-                    if out[m, O_LVD] == np.inf:
-                        out[m, O_LVD] = t
-                        out[m, O_WHICH] = 2.0
+                    out[m, O_LVD] = t
+                    out[m, O_WHICH] = 2.0
                     tripped = True
                 if tripped or t >= horizon_s - _TINY_S:
                     break
@@ -311,7 +308,7 @@ def carry(
                         if dt > _FINEST_S * coarse:
                             wanted = max(0.5 * at, 0.125 * dt, _FINEST_S * coarse)
                             shorter = min(shorter, min(wanted, 0.5 * dt))
-                        elif at + delay[j] < dt - _TINY_S:
+                        elif dt > 4.0 * _TINY_S and at + delay[j] < dt - _TINY_S:
                             shorter = min(shorter, max(at + delay[j], 2.0 * _TINY_S))
                 if shorter == np.inf:
                     break
