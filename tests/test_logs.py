@@ -142,6 +142,21 @@ def test_dates_and_other_units(write: Write) -> None:
     assert log.unix_time_s is not None
     assert log.unix_time_s[0] == 1709251200.0  # 2024-03-01 00:00 UTC, GNU date
     assert {w.where for w in log.warnings} == {"column 'I [mA]'", "column 'U (mV)'"}
+    assert not log.clock_is_local
+
+
+@pytest.mark.parametrize(
+    ("zone", "local"), [("", True), ("Z", False), ("+02:00", False), ("-0330", False)]
+)
+def test_dates_that_name_no_zone_are_local(write: Write, zone: str, local: bool) -> None:
+    rows = [
+        f"2024-03-01 {k // 60:02d}:{k % 60:02d}:00{zone},{i},{u}"
+        for k, (_, i, u) in enumerate(zip(*steps(), strict=True))
+    ]
+    log = read_log(write("when,Current / A,Voltage / V", rows), {"time": "when"})
+    assert log.clock_is_local is local
+    assert sliced(log, 1).clock_is_local is local
+    assert not read_log(write()).clock_is_local  # plain seconds
 
 
 def test_a_separator_at_the_end_of_every_row_shifts_nothing(write: Write) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+import tomllib
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from types import ModuleType
 
@@ -13,6 +16,7 @@ import pytest
 
 from socband.cell import simulate
 from socband.cli import main
+from socband.logs import read_log, sliced
 from socband.models import load_cell
 from socband.posterior import Settings
 from socband.replay import displayed, replay, replay_json
@@ -130,11 +134,7 @@ def test_coarser_steps_and_other_labels_tell_the_same(
 
 def test_no_display_no_display_line(folder: Path) -> None:
     """Without a display at the start there is none to follow; the band still is."""
-    from socband.logs import read_log
-
     log = read_log(folder / "log.csv", cells_in_series=4)
-    import tomllib
-
     table = tomllib.loads(SETUP)
     del table["present"]["display_soc"]
     setup = setup_from_table(table)
@@ -143,6 +143,28 @@ def test_no_display_no_display_line(folder: Path) -> None:
     assert replay_json(dataset)["display_soc"] is None
     width = dataset["soc_quantile"].sel(quantile=0.95) - dataset["soc_quantile"].sel(quantile=0.05)
     assert float(width[0]) > 0.3  # nothing known at first but a voltage on the plateau
+
+
+def test_hours_are_those_on_the_wall(folder: Path) -> None:
+    """An untracked load from 22 to 23 h in Vienna is one from 20 to 21 h UTC, in the filter and in
+    the hours since full; the setup's clock counts only where the log has none."""
+    log = sliced(read_log(folder / "log.csv", cells_in_series=4), 0, 240)
+    starts = datetime.fromisoformat("2026-07-14T22:00:00+02:00").timestamp()
+    log = replace(log, unix_time_s=starts + log.time_s)
+
+    def ends_at(zone: dict[str, str], clock: str, hours: str) -> float:
+        table = tomllib.loads(SETUP)
+        table["present"] |= {"clock": clock} | zone
+        table["untracked_load"] = {"probability": 1.0, "current_a": 2.0, "hours": [hours]}
+        setup = setup_from_table(table)
+        found = replay(setup, load_cell(setup.bank.cell), log, Settings(members=300))
+        return float(found["soc_mean"][-1])
+
+    vienna = {"timezone": "Europe/Vienna"}
+    wanted = ends_at({}, "12:00", "20:00-21:00")
+    assert ends_at(vienna, "12:00", "22:00-23:00") == wanted
+    assert ends_at(vienna, "20:30", "22:00-23:00") == wanted
+    assert ends_at({}, "22:00", "22:00-23:00") != wanted
 
 
 def load_example() -> ModuleType:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from socband.balance import balance_of
 from socband.logs import Log
 from socband.models import load_cell
+from socband.site import Setup, setup_from_table
 from socband.site_fields import Hours
-from socband.track import GAP_S, Scale, Track
+from socband.suspects_design import LogColumns, ModelSettings
+from socband.track import GAP_S, Scale, Track, hour_of_first_row
 from socband.unknowns import STEADY, Pattern
 
 CELL = load_cell("lfp-18650-2ah")
@@ -23,7 +29,9 @@ def make_log(time_s: np.ndarray, seed: int = 0, **more) -> Log:
     return Log("made", time_s, rng.normal(-0.5, 1.0, n), rng.normal(3.3, 0.01, n), **more)
 
 
-def track_of(log: Log, step_s: float = 60.0, scale: Scale = ONE, hour: float = 0.0) -> Track:
+def track_of(
+    log: Log, step_s: float = 60.0, scale: Scale = ONE, hour: float | None = None
+) -> Track:
     return Track.from_log(log, CELL, scale, 25.0, step_s, hour)
 
 
@@ -103,14 +111,61 @@ def test_bank_is_scaled_to_a_cell() -> None:
 
 
 def test_hour_of_day() -> None:
-    """From the hour given, or from the log's own clock (UTC); wrapped at midnight."""
+    """The hour given before the log's own clock (UTC); wrapped at midnight."""
     time_s = np.arange(0.0, 7201.0, 600.0)
     by_hand = track_of(make_log(time_s), step_s=600.0, hour=23.0)
     assert by_hand.hour[0] == pytest.approx(23.0 + 300.0 / 3600.0)
     assert by_hand.hour[-1] == pytest.approx(1.0 - 300.0 / 3600.0)
-    unix = 1_700_000_000.0 + time_s  # 22:13:20 UTC
-    clock = track_of(make_log(time_s, unix_time_s=unix), step_s=600.0, hour=5.0)
+    log = make_log(time_s, unix_time_s=1_700_000_000.0 + time_s)  # 22:13:20 UTC
+    clock = track_of(log, step_s=600.0)
     assert clock.hour[0] == pytest.approx((22 + 13 / 60 + 20 / 3600 + 300 / 3600) % 24)
+    assert track_of(log, step_s=600.0, hour=5.0).hour[0] == pytest.approx(5.0 + 300.0 / 3600.0)
+
+
+def setup_at(**present) -> Setup:
+    bank = {"cell": "lfp-prismatic-100ah", "cells_in_series": 4, "rated_capacity_ah": 200}
+    return setup_from_table({"bank": bank, "present": {"clock": "10:30"} | present})
+
+
+@pytest.mark.parametrize(
+    ("starts", "offset_h"),
+    [("2026-07-14T22:00:00+02:00", 2), ("2026-01-14T22:00:00+01:00", 1)],  # summer and winter time
+)
+def test_hour_on_the_wall_by_the_setups_time_zone(starts: str, offset_h: int) -> None:
+    """A log that begins at 22:00 in Vienna begins at 22 h; without a zone the seconds are UTC."""
+    time_s = np.arange(0.0, 7201.0, 600.0)
+    log = make_log(time_s, unix_time_s=datetime.fromisoformat(starts).timestamp() + time_s)
+    vienna = setup_at(timezone="Europe/Vienna")
+    assert hour_of_first_row(log, vienna) == pytest.approx(22.0)
+    assert hour_of_first_row(log, vienna, present_at_end=True) == pytest.approx(22.0)
+    assert hour_of_first_row(log, setup_at()) == pytest.approx(22.0 - offset_h)
+    assert hour_of_first_row(log) == pytest.approx(22.0 - offset_h)
+    on_the_wall = replace(log, clock_is_local=True)  # its dates named no zone
+    assert hour_of_first_row(on_the_wall, vienna) == pytest.approx(22.0 - offset_h)
+
+
+def test_a_log_without_a_clock_takes_the_setups() -> None:
+    """Two hours that begin or end at 10:30; the first row may lie in the day before."""
+    log = make_log(np.arange(0.0, 7201.0, 600.0))
+    assert hour_of_first_row(log, setup_at()) == pytest.approx(10.5)
+    assert hour_of_first_row(log, setup_at(), present_at_end=True) == pytest.approx(8.5)
+    early = setup_at(clock="00:30")
+    assert hour_of_first_row(log, early, present_at_end=True) == pytest.approx(22.5)
+    assert hour_of_first_row(log) == 0.0
+
+
+def test_suspects_and_balance_take_the_hour_on_the_wall() -> None:
+    """A log with a clock by its zone; one without ends where the setup's present is."""
+    time_s = np.arange(0.0, 7201.0, 60.0)
+    bank = Log("bank", time_s, np.full(len(time_s), -5.0), np.full(len(time_s), 13.2))
+    starts = datetime.fromisoformat("2026-07-14T22:00:00+02:00").timestamp()
+    clocked = replace(bank, unix_time_s=starts + time_s)
+    vienna, cell = setup_at(timezone="Europe/Vienna"), load_cell("lfp-prismatic-100ah")
+    for log, hour in ((clocked, 22.0), (bank, 8.5)):
+        columns = LogColumns(log, vienna, cell, ModelSettings(step_s=60.0))
+        assert columns.track.hour[0] == pytest.approx(hour + 30.0 / 3600.0)
+    balance = balance_of(clocked, np.array([0, 60]), hour_of_first_row(clocked, vienna))
+    assert np.flatnonzero(balance.hours_by_clock[0]).tolist() == [22]
 
 
 def test_patterns_count_the_share_of_a_step() -> None:

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.track import hour_of_first_row
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -134,20 +136,16 @@ class Balance:
         return self.hours_by_clock @ share
 
 
-def start_hour(log: Log, default: float = 0.0) -> float:
-    """Hour of day of the log's first row, 0..24; `default` where the log has no clock."""
-    if log.unix_time_s is None:
-        return default
-    return float((log.unix_time_s[0] / 3600.0) % 24.0)
+start_hour = hour_of_first_row  # the name `suspects` knows it by
 
 
-def balance_of(log: Log, rows: Array, first_hour: float = 0.0) -> Balance:
+def balance_of(log: Log, rows: Array, first_hour: float | None = None) -> Balance:
     """Intervals between the full charges at `rows`.
 
     Args:
         log: at bank level; its current is what the monitor saw.
         rows: see `full_rows`.
-        first_hour: hour of day of the first row, where the log has no clock of its own.
+        first_hour: hour of day of the first row; None: by the log's own clock, in UTC.
     """
     t, current = log.time_s, log.current_a
     dt_h = np.diff(t) / 3600.0
@@ -160,7 +158,9 @@ def balance_of(log: Log, rows: Array, first_hour: float = 0.0) -> Balance:
         total = until(values)
         return total[rows[1:]] - total[rows[:-1]]
 
-    hour = np.mod(start_hour(log, first_hour) + 0.5 * (t[1:] + t[:-1]) / 3600.0, 24.0).astype(int)
+    if first_hour is None:
+        first_hour = hour_of_first_row(log)
+    hour = np.mod(first_hour + 0.5 * (t[1:] + t[:-1]) / 3600.0, 24.0).astype(int)
     gap = dt_h * 3600.0 > MISSING_ROW_S
     n = max(len(rows) - 1, 0)
     by_clock = np.zeros((n, 24))

@@ -39,6 +39,7 @@ class Log:
         temperature_c: (n,) [°C], or None.
         true_soc: (n,) 0..1 where the truth is known, or None.
         unix_time_s: (n,) seconds since 1970-01-01 UTC, or None.
+        clock_is_local: its dates named no zone: `unix_time_s` counts the time on the wall.
         net_charge_ah: (n,) [Ah] net charge since the first row by the instrument's own counters,
             positive = charged, starts at 0; None where there is no counter.
         warnings: what was repaired on reading.
@@ -52,6 +53,7 @@ class Log:
     true_soc: np.ndarray | None = None
     unix_time_s: np.ndarray | None = None
     net_charge_ah: np.ndarray | None = None
+    clock_is_local: bool = False
     warnings: tuple[Problem, ...] = field(default=())
 
     def __len__(self) -> int:
@@ -154,12 +156,12 @@ def sliced(log: Log, start: int | None = None, stop: int | None = None, step: in
     arrays = {
         key: None if value is None else value[part]
         for key, value in vars(log).items()
-        if key not in ("name", "warnings")
+        if isinstance(value, np.ndarray | None)
     }
     arrays["time_s"] = arrays["time_s"] - arrays["time_s"][0]
     if arrays["net_charge_ah"] is not None:
         arrays["net_charge_ah"] = arrays["net_charge_ah"] - arrays["net_charge_ah"][0]
-    return Log(name=log.name, warnings=log.warnings, **arrays)
+    return replace(log, **arrays)
 
 
 # ---------------------------------------------------------------- files
@@ -244,7 +246,10 @@ def read_log(
         rows["unix_time_s"] = rows["time_s"]  # a date, then, or seconds since 1970
     checked = check_rows(rows, 2, cells_in_series, ignored=blank)
     checked.warnings[:0] = warnings
-    return _log(path.name, checked, on_problem)
+    clock = found.get("unix_time", found.get("time"))
+    return replace(
+        _log(path.name, checked, on_problem), clock_is_local=_dates_without_zone(table[clock])
+    )
 
 
 def _header(path: Path) -> tuple[list[str], str, bool]:
@@ -363,6 +368,13 @@ def _numbers(column: pd.Series, separator: str) -> np.ndarray:
             epoch = pd.Timestamp("1970-01-01", tz="UTC")
             return ((dates - epoch) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
     return numbers
+
+
+def _dates_without_zone(column: pd.Series) -> bool:
+    """Dates as a clock on the wall shows them, no row naming a zone?"""
+    text = column.astype("string").str.strip()
+    zone = text.str.contains(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)$", regex=True)
+    return bool((text.str.contains(":", regex=False) & ~zone).fillna(False).mean() > 0.5)
 
 
 def _factor(role: str, label: str) -> float:

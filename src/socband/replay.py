@@ -18,9 +18,10 @@ from socband.monitor import counted_soc
 from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
+from socband.site_fields import MINUTES_A_DAY, ClockTime
 from socband.snapshot import take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
-from socband.track import Scale, Track
+from socband.track import Scale, Track, hour_of_first_row
 from socband.unknowns import Unknowns
 
 if TYPE_CHECKING:
@@ -60,8 +61,11 @@ def replay(
     """
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
     ambient_c = setup.ambient.temperature_c.median
-    start_hour = setup.present.clock.minute / 60.0
-    track = Track.from_log(log, cell, scale, ambient_c, step_s, start_hour)
+    hour = hour_of_first_row(log, setup)
+    # the log's own clock goes before the setup's, also for what drew before its first row
+    clock = ClockTime(round(60.0 * hour) % MINUTES_A_DAY)
+    setup = replace(setup, present=replace(setup.present, clock=clock))
+    track = Track.from_log(log, cell, scale, ambient_c, step_s, hour)
     unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     posterior = condition(track, cell, unknowns, settings, evidence, progress)
     display = displayed(setup, log, track.time_s)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numba import njit
 
-from socband.balance import FullRule, full_rows, start_hour
+from socband.balance import FullRule, full_rows
 from socband.causes import CauseSettings, Hypothesis
 from socband.cell import FAST_TIME, diffusion_current
-from socband.track import Scale, Track
+from socband.track import Scale, Track, hour_of_first_row
 from socband.unknowns import Pattern
 
 if TYPE_CHECKING:
@@ -109,9 +109,13 @@ class LogColumns:
         bank = setup.bank
         self.setup, self.cell, self.settings = setup, cell, settings
         self.scale = Scale.of(bank.cells_in_series, bank.rated_capacity_ah, cell)
-        first_hour = start_hour(log)
         track = Track.from_log(
-            log, cell, self.scale, setup.ambient.temperature_c.median, settings.step_s, first_hour
+            log,
+            cell,
+            self.scale,
+            setup.ambient.temperature_c.median,
+            settings.step_s,
+            hour_of_first_row(log, setup, present_at_end=True),
         )
         self.track = track
         self.declared_s = log.time_s[full_rows(log, FullRule.of_monitor(setup))]

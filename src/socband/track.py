@@ -19,6 +19,7 @@ from socband.kernels_track import respond
 if TYPE_CHECKING:
     from socband.cell import CellModel
     from socband.logs import Log
+    from socband.site import Setup
     from socband.unknowns import Pattern
 
 Array = np.ndarray
@@ -27,6 +28,32 @@ FIRST_S = 1800.0  # what flows for so long at first tells what flowed before (as
 LEANING_C = 0.05
 GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known
 BESIDE_GAP_S = 1800.0  # assumed: what flows for so long on both sides tells what flowed in a gap
+
+
+def hour_of_first_row(log: Log, setup: Setup | None = None, present_at_end: bool = False) -> float:
+    """Hour of day at which a log begins, 0..24, by the clock on the owner's wall.
+
+    A clock change within the log is not followed: one hour, for what comes behind it.
+
+    Args:
+        log: with a clock of its own, `unix_time_s`, or without.
+        setup: its time zone turns seconds since 1970 into a time of day (without one they count
+            as UTC); its `present.clock` stands in for a log without a clock. None: UTC, or 0.
+        present_at_end: the setup's present is the last row, else it is the first.
+    """
+    if log.unix_time_s is not None:
+        seconds = float(log.unix_time_s[0])
+        zone = None if setup is None else setup.present.timezone
+        if zone is not None and not log.clock_is_local:
+            from datetime import datetime
+            from zoneinfo import ZoneInfo
+
+            seconds += datetime.fromtimestamp(seconds, ZoneInfo(zone)).utcoffset().total_seconds()
+        return (seconds / 3600.0) % 24.0
+    if setup is None:
+        return 0.0
+    before_h = float(log.time_s[-1]) / 3600.0 if present_at_end else 0.0
+    return (setup.present.clock.minute / 60.0 - before_h) % 24.0
 
 
 @dataclass(frozen=True)
@@ -83,7 +110,7 @@ class Track:
         scale: Scale,
         temperature_c: float,
         step_s: float = 60.0,
-        start_hour: float = 0.0,
+        start_hour: float | None = None,
     ) -> Track:
         """Coarsen a log to steps of about `step_s`.
 
@@ -93,7 +120,7 @@ class Track:
             scale: bank to cell.
             temperature_c: used where the log has no temperature.
             step_s: wanted length of a step [s]; never finer than the log.
-            start_hour: hour of day of the log's first row, where it has no clock of its own.
+            start_hour: hour of day of the log's first row; None: by the log's own clock, in UTC.
         """
         t = log.time_s
         dt = np.diff(t)
@@ -120,8 +147,8 @@ class Track:
         )
         temperature = np.where(np.isfinite(temperature), temperature, temperature_c)
         middle = 0.5 * (t[ends] + t[starts])
-        if log.unix_time_s is not None:
-            start_hour = (log.unix_time_s[0] / 3600.0) % 24.0
+        if start_hour is None:
+            start_hour = hour_of_first_row(log)
         unsure_ah = np.sqrt(row_var[ends]) * scale.cell_per_bank * length / 3600.0
         return cls(
             time_s=t[ends],
