@@ -1,4 +1,4 @@
-"""Weights and resampling, for the ensemble and for the particle filter beside it."""
+"""Weights and resampling: for the ensemble, the particle filter beside it, and the suspects."""
 
 from __future__ import annotations
 
@@ -13,13 +13,15 @@ def normalised(log_weights: Array) -> Array:
     return w / w.sum()
 
 
-def systematic(weights: Array, rng: np.random.Generator) -> Array:
-    """Systematic resampling: indices of the members kept, each about n·weight times.
+def systematic(weights: Array, rng: np.random.Generator, n: int | None = None) -> Array:
+    """Systematic resampling: indices of the n kept, each about n·weight times.
+
+    `n` is as many as there are, if not given.
 
     Kitagawa 1996, J. Comput. Graph. Stat. 5, 1-25. The same rule as filterpy.monte_carlo.
     systematic_resample, which draws from numpy's global state and so cannot be seeded; a test
     holds the two together.
     """
-    n = len(weights)
+    n = n or len(weights)
     points = (rng.random() + np.arange(n)) / n
-    return np.minimum(np.searchsorted(np.cumsum(weights), points, side="right"), n - 1)
+    return np.minimum(np.searchsorted(np.cumsum(weights), points, side="right"), len(weights) - 1)

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from socband.causes import CauseSettings, P, drift_to_a, hypotheses
+from socband.posterior_resample import systematic
 from socband.quantity import Quantity
 from socband.suspects_design import LogColumns
 from socband.suspects_model import Likelihood, Yardstick
@@ -98,9 +99,7 @@ def fit(
     effective = float(weight.sum() ** 2 / np.sum(weight**2))
     if effective >= LEAST_EFFECTIVE:
         evidence = float(top + np.log(weight.mean()))
-        cumulative = np.cumsum(weight) / weight.sum()
-        points = (rng.random() + np.arange(draws)) / draws
-        chosen = drawn[:, np.minimum(np.searchsorted(cumulative, points), draws - 1)]
+        chosen = drawn[:, systematic(weight / weight.sum(), rng)]
     else:
         evidence = -least + float(np.log(np.diag(root)).sum())
         chosen = x[:, None] + root @ rng.standard_normal((d, draws))

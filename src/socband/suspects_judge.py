@@ -10,7 +10,7 @@ import numpy as np
 
 from socband.balance import Balance, balance_of, full_rows
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
-from socband.posterior_resample import normalised
+from socband.posterior_resample import normalised, systematic
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 SIZE_QUANTILES = (0.05, 0.5, 0.95)
+_KEPT = 4000  # draws of a verdict
 
 
 @dataclass(frozen=True)
@@ -148,9 +149,7 @@ def judge(
         mine = name_of == name
         size = size_of(name, draws.values[:, mine], setup, draws.shortfall[mine])
         sizes[name] = _weighted_quantiles(size, share[mine])
-    cumulative = np.cumsum(share)
-    points = (rng.random() + np.arange(4000)) / 4000
-    keep = np.minimum(np.searchsorted(cumulative, points * cumulative[-1]), len(share) - 1)
+    keep = systematic(share, rng, _KEPT)
     return Verdict(
         draws=draws.take(keep),
         probability=probability,
