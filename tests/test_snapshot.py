@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from toys import EMPTY_V, SLOPE_V, straight_cell
 
+from socband.cli import main
 from socband.errors import InputError
+from socband.evidence_text import parse_evidence
 from socband.models import load_cell
 from socband.site import Setup, setup_from_table
 from socband.snapshot import take_snapshot, untracked_hours
@@ -144,6 +148,78 @@ def test_contradicting_readings_are_refused() -> None:
         )
     with pytest.raises(InputError, match="empty"):
         soc_of(make_setup(untracked_load={"probability": 1.0, "current_a": 5.0}), n=500)
+
+
+HOUSE = """
+[bank]
+cell = "lfp-prismatic-100ah"
+cells_in_series = 4
+rated_capacity_ah = 100
+capacity_fraction = 1.0
+[monitor]
+offset_a = 0.0
+gain_error = 0.0
+drift_a_per_k = 0.0
+dead_band_a = 0.0
+[monitor.re_zero]
+false_probability = 0.0
+[untracked_load]
+probability = 1.0
+current_a = {dist = "uniform", loc = 0.0, scale = 2.0}
+[ambient]
+temperature_c = 25
+[present]
+display_soc = 0.8
+hours_since_full = 24
+clock = "20:00"
+"""
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Path:
+    path = tmp_path / "house.toml"
+    path.write_text(HOUSE)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("given", "more"), [("clamp=-1.8/-1.2", ""), ("clamp=-1.8", "current_a = -1.2")]
+)
+def test_a_clamp_reading_is_held_against_what_was_shown(
+    house: Path, capsys: pytest.CaptureFixture[str], given: str, more: str
+) -> None:
+    """0.6 A flow unseen, not the 1.8 A of the whole load: over 24 h of 100 Ah 14.4 %.
+
+    The even prior is cut to the meter's 0.1 A + 2 %; 5 standard errors of a median of 400 members.
+    """
+    house.write_text(HOUSE + more)
+    asked = ["tonight", str(house), "--evidence", given, "--members", "400", "--json"]
+    assert main(asked) == 0
+    soc = json.loads(capsys.readouterr().out)["soc"]
+    std = (0.1 + 0.02 * 1.8) * 24.0 / 100.0
+    assert abs(soc["p50"] - (0.8 - 0.144)) < 5 * 1.25 * std / np.sqrt(400)
+    assert soc["p95"] - soc["p05"] == pytest.approx(3.29 * std, rel=0.2)
+
+
+def test_a_clamp_reading_alone_is_refused(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing shown to hold it against: where, found and expected in one line, exit code 2."""
+    assert main(["tonight", str(house), "--evidence", "clamp=-1.8", "--members", "400"]) == 2
+    error = " ".join(capsys.readouterr().err.split())
+    for words in ("--evidence clamp", "-1.8 A", "clamp=-1.8/", "present.current_a"):
+        assert words in error
+    assert main(["tonight", str(house), "--evidence", "full@3=true"]) == 2
+    assert "without @" in " ".join(capsys.readouterr().err.split())
+    assert main(["tonight", "--help"]) == 0
+    assert "clamp=-1.8/-1.2" in capsys.readouterr().out
+
+
+def test_clamp_texts() -> None:
+    both, alone = parse_evidence(["clamp=-1.8 / -1.2", "clamp=-1.8"])
+    assert (both.current_a, both.seen_a) == (-1.8, -1.2)
+    assert alone.seen_a is None
+    for text in ("clamp=-1.8/", "clamp=/-1.2", "clamp=1/2/3", "clamp=nan", "capacity=inf"):
+        with pytest.raises(InputError, match="--evidence"):
+            parse_evidence([text])
 
 
 def test_the_bank_is_still_on() -> None:

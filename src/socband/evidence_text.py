@@ -1,10 +1,13 @@
 """Evidence as it is typed: `full@3.5=unsure`, `clamp@12=-1.8`, `rested=13.2`, `capacity=180`.
 
-The number after @ is hours since the log began; without it, the end of the log, or now.
+The number after @ is hours since the log began; without it, the end of the log, or now. A clamp
+reading says little without what the display showed at that moment: `clamp=-1.8/-1.2` gives both,
+true and shown; alone, it is held against the log's own current, or the setup's present one.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 
@@ -22,7 +25,8 @@ RESTED_HOURS = 1.0  # assumed where nothing is said of the rest
 
 KINDS = {
     "full": "a full charge: true, unsure or false",
-    "clamp": "true current at the battery post [A], positive into the bank",
+    "clamp": "true current at the battery post [A], positive into the bank, alone or with the "
+    "current shown then: -1.8/-1.2",
     "rested": "bank voltage after a rest [V]",
     "capacity": "capacity measured from full to cut-off [Ah]",
 }
@@ -71,12 +75,20 @@ def _piece(kind: str, time_s: float, value: str, rested_hours: float) -> Evidenc
         if value not in FULL_WORDS:
             raise ValueError(value)
         return FullCharge(time_s, FULL_WORDS[value])
-    number = float(value)
     if kind == "clamp":
-        std_a = CLAMP_STD_A + CLAMP_STD_SHARE * abs(number)
-        return ClampReading(time_s, number, std_a)
+        true, *shown_then = (_finite(part) for part in value.split("/", 1))
+        std_a = CLAMP_STD_A + CLAMP_STD_SHARE * abs(true)
+        return ClampReading(time_s, true, std_a, *shown_then)
+    number = _finite(value)
     if number <= 0.0:
         raise ValueError(value)
     if kind == "rested":
         return RestedVoltage(time_s, number, rested_hours)
     return CapacityTest(time_s, number, CAPACITY_STD_SHARE * number)
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(text)
+    return number

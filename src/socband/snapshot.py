@@ -23,7 +23,7 @@ import numpy as np
 from socband import kernels as k
 from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
-from socband.evidence import Context, Evidence, RestedVoltage
+from socband.evidence import ClampReading, Context, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.site import Setup
@@ -70,9 +70,11 @@ def take_snapshot(
         evidence: taken now, besides the setup's own rested voltage.
 
     Raises:
-        InputError: the readings contradict each other beyond what the setup allows.
+        InputError: the readings contradict each other beyond what the setup allows; one was not
+            taken now; a clamp reading with nothing to hold it against.
     """
     present, monitor = setup.present, setup.monitor
+    _check_pieces(setup, evidence)
     unknowns = Unknowns.from_setup(setup, cell=cell)
     draws = n * OVERSAMPLE
     members = unknowns.members(score_matrix(seed, draws))
@@ -125,6 +127,22 @@ def take_snapshot(
         effective_size=effective,
         patterns=unknowns.patterns,
     )
+
+
+def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
+    problems = []
+    for piece in evidence:
+        if piece.time_s != 0.0:
+            found = f"{piece.label} at {piece.time_s / 3600.0:g} h"
+            problems.append(Problem("--evidence", found, "evidence taken now, without @"))
+        alone = isinstance(piece, ClampReading) and piece.seen_a is None
+        if alone and setup.present.current_a is None:
+            found = f"{piece.current_a:g} A, without what the display shows then"
+            expected = f"both, true/shown, such as clamp={piece.current_a:g}/-1.2"
+            hint = "or give present.current_a in the setup file"
+            problems.append(Problem("--evidence clamp", found, expected, hint))
+    if problems:
+        raise InputError(problems)
 
 
 def untracked_hours(setup: Setup, hours: Array) -> Array:
