@@ -150,12 +150,21 @@ def test_full_charge_is_a_mixture(true_probability: float) -> None:
         mean = np.trapezoid(z * joint, z) / total
         variance = np.trapezoid((z - mean) ** 2 * joint, z) / total
         if total < 1e-250:
-            continue  # beyond what doubles hold on either side
+            continue  # beyond what the integral's doubles hold
         assert after[k.Z, j] == pytest.approx(mean, abs=1e-8)
         assert after[k.P0, j] == pytest.approx(variance, rel=1e-5)
         gained = after[k.LOGLIK, j] - before[k.LOGLIK, j]
         assert gained == pytest.approx(np.log(total) / 0.4, abs=1e-5)
         assert (np.linalg.eigvalsh(matrix(after, j)) > 0).all()
+
+
+def test_a_full_charge_far_off_counts_as_far_off() -> None:
+    """35 and 70 deviations of 1 % and no covariance: the normal log density, not one floor."""
+    state = np.zeros((k.STATE_ROWS, 2))
+    state[k.Z] = 0.65, 0.3
+    FullCharge(0.0, 1.0).apply(state, context(straight_cell()))
+    wanted = -0.5 * np.array([35.0, 70.0]) ** 2 - 0.5 * LOG_2PI - np.log(0.01)
+    np.testing.assert_allclose(state[k.LOGLIK], wanted)
 
 
 def test_capacity_test_weighs_by_the_normal_density() -> None:

@@ -145,6 +145,36 @@ def test_no_display_no_display_line(folder: Path) -> None:
     assert float(width[0]) > 0.3  # nothing known at first but a voltage on the plateau
 
 
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (["full@300=true", "capacity@5.1=180"], ["300 h", "5.1 h", "0 to 5 h"]),
+        (["clamp@2.2=-4"], ["clamp-meter reading at 2.2 h", "hardly any bank"]),  # 8 A flow then
+        (["rested@2=13.9"], ["rested voltage at 2 h", "hardly any bank"]),  # of a full bank
+    ],
+)
+def test_late_and_contradicting_evidence_is_refused(
+    folder: Path, capsys: pytest.CaptureFixture[str], given: list[str], words: list[str]
+) -> None:
+    inputs = [str(folder / "setup.toml"), str(folder / "log.csv"), "--members", "600"]
+    assert main(["replay", *inputs, *(f"--evidence={text}" for text in given)]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    for word in ("--evidence", *words):
+        assert word in " ".join(shown.err.split())
+
+
+def test_evidence_that_fits_is_taken(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also at the very ends, and a clamp reading beside what was shown while the current changed:
+    the two differ by the offset of 0.3 A, which they teach."""
+    inputs = [str(folder / "setup.toml"), str(folder / "log.csv"), "--members", "600", "--json"]
+    given = ["clamp@2=-8/-7.7", "capacity@0=200", "capacity@5=200", "capacity=200"]
+    assert main(["replay", *inputs, *(f"--evidence={text}" for text in given)]) == 0
+    offset = json.loads(capsys.readouterr().out)["offset_a"]
+    assert offset["p05"] < OFFSET_A < offset["p95"]
+    assert offset["p95"] - offset["p05"] < 3.3 * (0.1 + 0.02 * 8.0)  # no wider than the meter's
+
+
 def test_hours_are_those_on_the_wall(folder: Path) -> None:
     """An untracked load from 22 to 23 h in Vienna is one from 20 to 21 h UTC, in the filter and in
     the hours since full; the setup's clock counts only where the log has none."""

@@ -182,10 +182,11 @@ class FullCharge:
             branch = before.copy()
             branch[k.LOGLIK] = 0.0
             kalman_update(branch, {0: 1.0}, mean - branch[k.Z], std**2, 1.0)
-            branches.append((weight * np.exp(branch[k.LOGLIK]) + 1e-300, branch))
-        total = branches[0][0] + branches[1][0]
+            with np.errstate(divide="ignore"):  # a weight of 0 leaves the other branch alone
+                branches.append((np.log(weight) + branch[k.LOGLIK], branch))
+        total = np.logaddexp(branches[0][0], branches[1][0])
         # Two Gaussians become one of the same mean and covariance (moment matching).
-        share = branches[0][0] / total
+        share = np.exp(branches[0][0] - total)
         mean = [share * branches[0][1][i] + (1.0 - share) * branches[1][1][i] for i in range(5)]
         apart = [branches[0][1][i] - branches[1][1][i] for i in range(5)]
         for i in range(5):
@@ -193,7 +194,7 @@ class FullCharge:
             for j in range(i, 5):
                 within = share * _p(branches[0][1], i, j) + (1.0 - share) * _p(branches[1][1], i, j)
                 _p(state, i, j)[...] = within + share * (1.0 - share) * apart[i] * apart[j]
-        state[k.LOGLIK] = before[k.LOGLIK] + np.log(total) / context.eta
+        state[k.LOGLIK] = before[k.LOGLIK] + total / context.eta
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from socband.evidence import Evidence
+from socband.errors import InputError, Problem
+from socband.evidence import ClampReading, Evidence
 from socband.models import CellModel
 from socband.monitor import counted_soc
 from socband.posterior import Posterior, Settings, condition
@@ -32,6 +33,9 @@ if TYPE_CHECKING:
 START_DRAWS = 4000
 MARK_WINDOW_S = 1800.0  # evidence is said to arrive where the band narrows within this time
 MARK_RATIO = 0.75  # to less than this share of its width
+# Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
+# a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
+LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
 REST_C_RATE = 0.01  # below this the bank counts as resting (assumed)
 
 
@@ -54,11 +58,15 @@ def replay(
         step_s: the log is coarsened to steps of this length.
         progress: see `posterior.condition`.
 
+    Raises:
+        InputError: evidence from outside the log, or such that hardly any member explains.
+
     Returns:
         Dataset over `time` (ends of steps): soc_quantile, soc_mean, soc_std, ess, display_soc,
         current_a, voltage_v, temperature_c, true_soc where the log has it; attributes
         `median_offset_a`, `untracked_probability_after` and where the filter learned most.
     """
+    _within_the_log(log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
     ambient_c = setup.ambient.temperature_c.median
     hour = hour_of_first_row(log, setup)
@@ -68,6 +76,7 @@ def replay(
     track = Track.from_log(log, cell, scale, ambient_c, step_s, hour)
     unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     posterior = condition(track, cell, unknowns, settings, evidence, progress)
+    _refuse_contradictions(posterior, evidence, settings.members)
     display = displayed(setup, log, track.time_s)
     found = marks(
         track,
@@ -78,6 +87,53 @@ def replay(
         settings.probabilities.index(0.95),
     )
     return _dataset(setup, log, track, posterior, display, settings, found)
+
+
+def _within_the_log(log: Log, evidence: Sequence[Evidence]) -> None:
+    end_h = log.time_s[-1] / 3600.0
+    problems = [
+        Problem(
+            "--evidence",
+            f"{piece.label} at {piece.time_s / 3600.0:g} h",
+            f"a time within the log, 0 to {end_h:.4g} h",
+        )
+        for piece in evidence
+        if not 0.0 <= piece.time_s <= log.time_s[-1] * (1.0 + 1e-9)
+    ]
+    if problems:
+        raise InputError(problems)
+
+
+def _row_of(time_s: np.ndarray, piece: Evidence) -> int:
+    """The step after which a piece is applied."""
+    return max(int(np.searchsorted(time_s, piece.time_s, side="right")) - 1, 0)
+
+
+def _refuse_contradictions(
+    posterior: Posterior, evidence: Sequence[Evidence], members: int
+) -> None:
+    """Evidence that next to no member explains contradicts the log and the setup, as in
+    `snapshot`."""
+    least = max(LEAST_MEMBERS, LEAST_SHARE * members)
+    problems = []
+    for row in sorted({_row_of(posterior.time_s, piece) for piece in evidence}):
+        if posterior.ess[row] < least:
+            pieces = [p for p in evidence if _row_of(posterior.time_s, p) == row]
+            what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
+            clamp = any(isinstance(p, ClampReading) for p in pieces)
+            problems.append(
+                Problem(
+                    "--evidence",
+                    f"{what}, which hardly any bank explains that the log and the monitor's errors "
+                    "allow",
+                    "readings that fit together, or wider uncertainties",
+                    "where the current changes, say what was shown: clamp@2=-8/-7.5"
+                    if clamp
+                    else "is the time right?",
+                )
+            )
+    if problems:
+        raise InputError(problems)
 
 
 class Mark(NamedTuple):
@@ -123,9 +179,7 @@ def marks(
         kind = _kind(track, posterior, cell, int(stop))
         found.append(Mark(float(time_s[stop]), kind, float(width[back[start]]), float(width[stop])))
     for piece in evidence:
-        row = int(
-            np.clip(np.searchsorted(time_s, piece.time_s, side="right") - 1, 0, len(time_s) - 1)
-        )
+        row = _row_of(time_s, piece)
         before = float(width[max(row - 1, 0)])
         found.append(Mark(float(piece.time_s), piece.label, before, float(width[row])))
     return sorted(found)
