@@ -10,7 +10,7 @@ import pytest
 from socband import forward
 from socband import kernels_bank as kb
 from socband import kernels_columns as k
-from socband.cell import simulate, temperature_factors
+from socband.cell import simulate, temperature_factors, voltage
 from socband.forward import cell_vector, prepare, run, with_demand
 from socband.models import load_cell
 from socband.quantity import Quantity
@@ -18,6 +18,7 @@ from socband.site import setup_from_table
 from socband.unknowns import Unknowns
 
 CELL = load_cell("lfp-prismatic-100ah")
+SWINGING = {"temperature_c": 15.0, "swing_k": 8.0}
 
 
 def table(**sections):
@@ -46,10 +47,11 @@ def table(**sections):
     return {**base, **sections}
 
 
-def planned(n=100, soc=(0.35, 0.1), demand=None, **sections):
+def planned(n=100, soc=(0.35, 0.1), demand=None, changes=None, **sections):
     setup = setup_from_table(table(**sections))
     start = Quantity.from_dist("uniform", loc=soc[0], scale=soc[1]) if soc[1] else None
     members = Unknowns.from_setup(setup, start or Quantity.from_number(soc[0])).draw(n, 3)
+    members = members.replaced(**{name: np.full(n, x) for name, x in (changes or {}).items()})
     return prepare(setup, CELL, members, seed=5, demand=demand), members
 
 
@@ -65,7 +67,65 @@ def test_two_kernels_agree():
     assert np.quantile(lvd, 0.97) < 2.0
     same = lvd < 2.0
     assert np.max(np.abs(fast.soc - slow.soc)[same]) < 2e-5
+    # beginning near full, where a shift of the curves fades; also one wider than it fades over
+    for shift in (-0.05, 0.03, 0.08):
+        plan, _ = planned(50, (0.88, 0.12), changes={"charge_shift": shift}, ambient=SWINGING)
+        fast_near, slow_near = run(plan), run(plan, general=True)
+        assert np.max(np.abs(fast_near.soc - slow_near.soc)[:, :12]) < 2e-5
     np.testing.assert_allclose(fast.column(k.O_OUT)[same], slow.column(k.O_OUT)[same], rtol=3e-5)
+
+
+def test_kernels_agree_on_the_temperature_at_the_end():
+    """With a warm afternoon ahead the night's coldest moment is not its end."""
+    plan, _ = planned(50, (0.7, 0.2), ambient=SWINGING, question={"horizon_hours": 17.0})
+    fast, slow = run(plan), run(plan, general=True)
+    lasts = np.isinf(fast.column(k.O_LVD)) & np.isinf(slow.column(k.O_LVD))
+    assert np.sum(lasts) > 20
+    ends = [night.column(k.O_TEMPERATURE)[lasts] for night in (fast, slow)]
+    # lanes take the air as it was when a load last switched: up to some minutes at 2 K an hour,
+    # against 15 K between the coldest moment and the end
+    np.testing.assert_allclose(*ends, atol=0.1)
+
+
+@pytest.mark.parametrize("general", [False, True])
+@pytest.mark.parametrize(
+    ("name", "less", "more"),
+    [("diffusion_factor", 1.0, 5.0), ("voltage_offset_v", 0.0, -0.1), ("charge_shift", 0.0, -0.1)],
+)
+def test_what_a_cell_differs_by_brings_the_disconnect_forward(general, name, less, more):
+    """Slower diffusion, a lower voltage, curves further right: from the model's equations."""
+    nights = [
+        run(planned(40, changes={name: size})[0], general=general).column(k.O_LVD)
+        for size in (less, more)
+    ]
+    assert np.all(np.isfinite(nights[0]))
+    assert np.all(nights[1] < nights[0] - 60.0)
+
+
+def test_resistance_and_diffusion_multiply_what_they_do_in_the_filter():
+    """Against socband.cell, where the slow part of a cell sees nothing but a scaled current."""
+    plan, _ = planned(1, changes={"resistance_factor": 1.0, "diffusion_factor": 1.0})
+    z, t_c = 0.1, 15.0  # where the curve is steep
+
+    def evaluated(resistance, diffusion, shift=0.0):
+        bank = np.zeros((1, kb.V_COUNT))
+        bank[0, : kb.B_COUNT] = plan.batteries.parameters[0, 0]
+        bank[0, [kb.B_RESISTANCE, kb.B_DIFFUSION, kb.B_SHIFT]] = resistance, diffusion, shift
+        bank[0, kb.V_SOC : kb.V_T + 1] = z + shift, -2.0, -40.0, -40.0, -1.0, t_c
+        kb.evaluate.py_func(plan.cell, plan.table, plan.warmth, bank)
+        kb.instant.py_func(bank)
+        return bank[0]
+
+    for diffusion in (1.0, 3.0):
+        got = evaluated(2.0, diffusion)
+        slow = diffusion * -40.0
+        without = voltage(CELL, z, 0.0, slow, -1.0, 0.0, t_c)
+        fast = voltage(CELL, z, -2.0, slow, -1.0, 0.0, t_c) - without
+        ohmic = voltage(CELL, z, 0.0, slow, -1.0, 1.0, t_c) - without
+        assert got[kb.E_E] == pytest.approx(without + 2.0 * fast, abs=1e-6)
+        assert got[kb.E_R] == pytest.approx(2.0 * ohmic, rel=1e-6)
+    shifted = voltage(CELL, z + 0.05, -2.0, -40.0, -1.0, 0.0, t_c)
+    assert evaluated(1.0, 1.0, 0.05)[kb.E_E] == pytest.approx(shifted, abs=1e-6)
 
 
 @pytest.mark.parametrize("name", ["lfp-prismatic-100ah", "lfp-18650-2ah", "lfp-26650-2.5ah"])
@@ -109,6 +169,7 @@ def new_cells(amps):
     return planned(
         6, soc=(0.5, 0.2), bank=bank, loads=[{"name": "load", "current_a": amps}],
         limits={"disconnect_v": 10.4, "delay_s": 10.0, "reconnect_v": 12.4},
+        changes={"diffusion_factor": 1.0},
     )  # fmt: skip
 
 
@@ -188,7 +249,7 @@ def test_thermal_step_response(general):
     got = run(plan, general=general)
     rate = CELL.heat_conductance_w_per_k / CELL.heat_capacity_j_per_k
     expected = -5.0 + 40.0 * np.exp(-2 * 3600.0 * rate)
-    np.testing.assert_allclose(got.column(k.O_COLDEST), expected, rtol=1e-6)
+    np.testing.assert_allclose(got.column(k.O_TEMPERATURE), expected, rtol=1e-6)
     assert setup_batteries.state[0, 0, kb.S_T] == 35.0  # the plan itself is not changed
 
 

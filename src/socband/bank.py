@@ -27,7 +27,8 @@ class Batteries:
 
     Attributes:
         names: (nb,) what they are called.
-        state: (n, nb, S_COUNT): charge, branch currents [A per cell], hysteresis, temperature.
+        state: (n, nb, S_COUNT): charge (as the kernel's curves stand; see `evaluate` there),
+            branch currents [A per cell], hysteresis, temperature.
         parameters: (n, nb, B_COUNT).
     """
 
@@ -74,17 +75,17 @@ def bank_of(
     """Every member's bank, from the setup and the ensemble.
 
     Args:
-        members: charge, branch currents (bank level), hysteresis, age.
+        members: charge, branch currents (bank level), hysteresis, age, how slow its cells are.
         temperature_c: (n,) of the batteries now.
         seed: of what differs between batteries.
     """
     from socband.kernels_bank import (
         B_CAPACITY,
         B_COLD,
-        B_CONDUCTANCE,
         B_COUNT,
         B_CUTOFF,
         B_DELAY,
+        B_DIFFUSION,
         B_HEATER,
         B_HEATER_OFF,
         B_HEATER_ON,
@@ -116,11 +117,11 @@ def bank_of(
     state[:, :, S_T] = temperature_c[:, None]
     par[:, :, B_CAPACITY] = (cell.capacity_ah * members.capacity_fraction)[:, None]
     par[:, :, B_RESISTANCE] = members.resistance_factor[:, None]
+    par[:, :, B_DIFFUSION] = members.diffusion_factor[:, None]
     par[:, :, B_PARALLEL] = bank_parallel
     par[:, :, B_CUTOFF] = -np.inf
     par[:, :, B_RECONNECT] = np.inf
     par[:, :, B_COLD] = cell.charge_min_c
-    par[:, :, B_CONDUCTANCE] = 1.0
     names = ["bank"]
 
     def draw(key: str, quantity, default: float) -> Array:
@@ -137,9 +138,10 @@ def bank_of(
             rated = battery.rated_capacity_ah * scale
             par[:, b, B_PARALLEL] = rated / cell.capacity_ah
             par[:, b, B_CAPACITY] *= draw(key + "capacity_factor", battery.capacity_factor, 1.0)
-            par[:, b, B_RESISTANCE] *= draw(
-                key + "resistance_factor", battery.resistance_factor, 1.0
-            )
+            # what is said of a battery's resistance is said of all of it, fast and slow
+            resistance = draw(key + "resistance_factor", battery.resistance_factor, 1.0)
+            par[:, b, B_RESISTANCE] *= resistance
+            par[:, b, B_DIFFUSION] *= resistance
             par[:, b, B_LEAD] = draw(key + "lead_ohm", battery.lead_resistance_ohm, 0.0) / series
             par[:, b, B_CUTOFF] = draw(key + "cutoff_v", battery.cutoff_v, -np.inf) / series
             par[:, b, B_DELAY] = draw(key + "cutoff_delay_s", battery.cutoff_delay_s, 5.0)

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
-LIMITS = ("none within the horizon", "low-voltage disconnect", "every battery's own BMS")
 
 
 def weighted_quantiles(

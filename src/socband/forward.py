@@ -49,7 +49,6 @@ class Plan:
         limits: (n, L_COUNT).
         ambient: (n, 3).
         demand, sources: loads and sources.
-        soc_shift: (n,) charge by which the model's curve is off; see `prepare`.
         rated_ah: of the bank [Ah].
         cells_in_series: to scale voltages.
     """
@@ -67,12 +66,18 @@ class Plan:
     ambient: Array
     demand: Demand
     sources: Sources
-    soc_shift: Array
     rated_ah: float
     cells_in_series: int
 
     def __len__(self) -> int:
         return len(self.limits)
+
+    @property
+    def soc_shift(self) -> Array:
+        """(n,) charge by which the members' voltage curves stand left of the model's."""
+        from socband.kernels_bank import B_SHIFT
+
+        return self.batteries.parameters[:, 0, B_SHIFT]
 
 
 @dataclass(frozen=True)
@@ -138,8 +143,10 @@ def prepare(
 ) -> Plan:
     """Lay out a forecast.
 
-    The voltage model is wrong near the cut-off too: every member meets its limits with the model's
-    voltage error added as a constant, and on a curve moved along the charge axis by `std_soc`.
+    Every member's cells differ from the model by its own `voltage_offset_v`, `charge_shift` and
+    `diffusion_factor`. The voltage model is wrong near the cut-off beyond that: every member meets
+    its limits with a drawn error added to the offset as a constant, and on a curve moved along the
+    charge axis by another `std_soc`.
 
     Args:
         members: the ensemble now.
@@ -149,6 +156,7 @@ def prepare(
         patterns: what `members.untracked_pattern` counts.
         demand: in place of the setup's loads.
     """
+    from socband.kernels_bank import B_CUTOFF, B_RECONNECT, B_SHIFT, S_SOC
     from socband.kernels_columns import (
         L_COUNT,
         L_CUTOUT,
@@ -181,9 +189,10 @@ def prepare(
     ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
     # where the curve is steep the error is a shift along it: below
     std_v = error_std_v(cell, scale, 0.0, c_rate, 0.0, ambient_c)
-    error_v = std_v * normal_scores(seed, "forecast.voltage_error", n)
+    error_v = std_v * normal_scores(seed, "forecast.voltage_error", n) + members.voltage_offset_v
     soc_shift = scale * cell.voltage_error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
     soc_shift *= cell.voltage_error.unfamiliar_factor(ambient_c)
+    soc_shift += members.charge_shift
 
     limits = np.zeros((n, L_COUNT))
     limits[:, L_DISCONNECT] = draw("limits.disconnect_v", setup.limits.disconnect_v) / series
@@ -209,7 +218,10 @@ def prepare(
     ambient[:, 2] = 3600.0 * ((WARMEST_HOUR - hour) % 24.0)
 
     batteries = bank_of(setup, cell, members, ambient_c, seed)
-    batteries.state[:, :, 0] += soc_shift[:, None]
+    batteries.state[:, :, S_SOC] += soc_shift[:, None]
+    batteries.parameters[:, :, B_SHIFT] = soc_shift[:, None]
+    # measured = modelled + error: a limit on the one is a limit less the error on the other
+    batteries.parameters[:, :, [B_CUTOFF, B_RECONNECT]] -= error_v[:, None, None]
     return Plan(
         setup,
         now,
@@ -224,7 +236,6 @@ def prepare(
         ambient,
         demand,
         Sources.from_setup(setup, n, seed, now, horizon_s),
-        soc_shift,
         setup.bank.rated_capacity_ah,
         series,
     )
@@ -300,9 +311,8 @@ def run(
     else:
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(part, bounds))
-    soc -= plan.soc_shift[:, None].astype(np.float32)
     np.clip(soc, 0.0, 1.0, out=soc)
-    report[:, O_SOC] = np.clip(report[:, O_SOC] - plan.soc_shift, 0.0, 1.0)
+    np.clip(report[:, O_SOC], 0.0, 1.0, out=report[:, O_SOC])
     return Run(report, soc)
 
 

@@ -18,6 +18,7 @@ import numpy as np
 from numba import njit
 
 from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE
+from socband.kernels_step import TAPER
 
 # Without counted references (_nrt): the kernels allocate nothing, and an atomic increment for every
 # array that goes into a function would cost as much as the work in it.
@@ -50,7 +51,7 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
 # Per battery: parameters ...
 (
     B_CAPACITY,  # [Ah] present capacity per cell at the reference temperature
-    B_RESISTANCE,  # factor on R0, R1, R2 and the surface lag
+    B_RESISTANCE,  # factor on R0 and R1
     B_PARALLEL,  # bank amperes per ampere of one cell
     B_LEAD,  # lead resistance over cells in series, in bank amperes [ohm]
     B_CUTOFF,  # BMS cut-off per cell [V]; -inf without
@@ -60,9 +61,10 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
     B_HEATER,  # [W] per cell, 0 without
     B_HEATER_ON,  # on below [°C]
     B_HEATER_OFF,  # off above [°C]
-    B_CONDUCTANCE,  # factor on the cell's own
+    B_DIFFUSION,  # factor on R2 and the surface lag
+    B_SHIFT,  # how far along the charge the curves stand from the model's; see `evaluate`
     B_COUNT,
-) = range(13)
+) = range(14)
 # ... and state.
 S_SOC, S_I1, S_I2, S_I3, S_H, S_T, S_COUNT = range(7)
 # Columns of the table of what depends on the temperature: factors of R0, R1, R2, surface lag, and
@@ -109,21 +111,31 @@ def warm_at(t, ambient):
 
 @PART
 def evaluate(cell, table, warmth, bank):
-    """Open-circuit side of every battery at its state; see the equations in socband.cell."""
+    """Open-circuit side of every battery at its state; see the equations in socband.cell.
+
+    `V_SOC` is the charge at which the battery's own curves stand on the model's: true charge plus
+    `B_SHIFT`. As in the filter the shift fades over the last `TAPER` below full, where charge is
+    defined.
+    """
     for b in range(bank.shape[0]):
         factors(warmth, b, bank)
-        z = min(max(bank[b, V_SOC], 0.0), 1.0)
+        shift = bank[b, B_SHIFT]
+        fading = (1.0 - bank[b, V_SOC] + shift) / TAPER
+        at = bank[b, V_SOC] - shift * (1.0 - min(max(fading, 0.0), 1.0))
+        # a shift beyond `TAPER` would let the curve fall there as the charge rises
+        along = max(1.0 - shift / TAPER, 0.0) if 0.0 < fading < 1.0 else 1.0
+        z = min(max(at, 0.0), 1.0)
         place = z * 1024.0
         k = min(int(place), 1023)
         w = place - k
         lam = table[k, LAG] + w * (table[k + 1, LAG] - table[k, LAG])
         diffusion = SLOW_SHARE * bank[b, V_I2] + FAST_SHARE * bank[b, V_I3]
         bank[b, E_ID] = diffusion
-        drive = bank[b, V_KLAG] * bank[b, B_RESISTANCE] * diffusion / cell[C_CAPACITY]
+        drive = bank[b, V_KLAG] * bank[b, B_DIFFUSION] * diffusion / cell[C_CAPACITY]
         drive /= cell[C_SAT_LAG]
         lag_root = math.sqrt(1.0 + drive * drive)
         x = lam * cell[C_SAT_LAG] * abs(math.asinh(drive))
-        zs = bank[b, V_SOC]
+        zs = at
         bend = 1.0
         keep = 1.0
         if drive < 0.0:
@@ -145,15 +157,15 @@ def evaluate(cell, table, warmth, bank):
         inside = min(max(ws, 0.0), 1.0)
         gap = table[ks, GAP] + inside * (table[ks + 1, GAP] - table[ks, GAP])
         slope = (table[ks + 1, OCV] - table[ks, OCV]) * 1024.0
-        bank[b, E_SLOPE] = slope * bend
+        bank[b, E_SLOPE] = slope * bend * along
         # how much the surface charge's voltage follows the diffusion current [ohm]
         bank[b, E_LAG] = (
-            slope * keep * lam * bank[b, V_KLAG] * bank[b, B_RESISTANCE] / cell[C_CAPACITY]
+            slope * keep * lam * bank[b, V_KLAG] * bank[b, B_DIFFUSION] / cell[C_CAPACITY]
         ) / lag_root
         entropy = table[ks, ENTROPY] + inside * (table[ks + 1, ENTROPY] - table[ks, ENTROPY])
         bank[b, E_ENTROPY] = entropy
         warmer = (bank[b, V_T] + 273.15 - cell[C_T_REF]) * entropy
-        rest = table[k, OCV] + (bank[b, V_SOC] * 1024.0 - k) * (table[k + 1, OCV] - table[k, OCV])
+        rest = table[k, OCV] + (at * 1024.0 - k) * (table[k + 1, OCV] - table[k, OCV])
         rest += (table[k, GAP] + w * (table[k + 1, GAP] - table[k, GAP])) * bank[b, V_H]
         bank[b, E_REST] = rest + warmer
         rf = bank[b, B_RESISTANCE]
@@ -162,7 +174,7 @@ def evaluate(cell, table, warmth, bank):
         r1 = table[ks, R1] + inside * (table[ks + 1, R1] - table[ks, R1])
         bank[b, E_R1] = r1 * bank[b, V_K1] * rf
         r2 = table[ks, R2] + inside * (table[ks + 1, R2] - table[ks, R2])
-        bank[b, E_R2] = r2 * bank[b, V_K2] * rf
+        bank[b, E_R2] = r2 * bank[b, V_K2] * bank[b, B_DIFFUSION]
         s1 = cell[C_SAT1] / bank[b, V_K1]
         q = bank[b, V_I1] / s1
         root = math.sqrt(1.0 + q * q)
@@ -173,12 +185,12 @@ def evaluate(cell, table, warmth, bank):
 
 @PART
 def mean_soc(bank):
-    """Mean charge of the bank, by capacity."""
+    """Mean true charge of the bank, by capacity."""
     total = 0.0
     weight = 0.0
     for b in range(bank.shape[0]):
         w = bank[b, B_CAPACITY] * bank[b, B_PARALLEL]
-        total += w * bank[b, V_SOC]
+        total += w * (bank[b, V_SOC] - bank[b, B_SHIFT])
         weight += w
     return total / weight
 
@@ -327,7 +339,6 @@ def move(cell, bank, bus, dt, a1, a2, a3, ambient_c, accounts):
         over = bank[b, E_E] + (bank[b, E_R] - bank[b, E_MIDDLE]) * i - bank[b, E_REST]
         heat = i * over + i * (bank[b, V_T] + 273.15) * bank[b, E_ENTROPY]
         heat += bank[b, V_HEATER_A] * (bank[b, E_E] + bank[b, E_R] * i)
-        conductance = cell[C_CONDUCTANCE] * bank[b, B_CONDUCTANCE]
-        x = conductance * dt / cell[C_HEAT]
-        rise = heat / conductance + ambient_c - bank[b, V_T]
+        x = cell[C_CONDUCTANCE] * dt / cell[C_HEAT]
+        rise = heat / cell[C_CONDUCTANCE] + ambient_c - bank[b, V_T]
         bank[b, V_T] += rise * -math.expm1(-x)

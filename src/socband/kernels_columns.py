@@ -31,8 +31,8 @@ Q_POWER, Q_CURRENT_LIMIT, Q_VOLTAGE_LIMIT, Q_IDLE_SOC, Q_RESUME_SOC, Q_COUNT = r
     O_LOSS_J,  # lost in leads and connections
     O_BATTERY_J,  # put into the batteries at their own terminals
     O_STEPS,
-    O_SOC,  # mean charge at the end
+    O_SOC,  # mean true charge at the end
     O_OUT,  # [Ah] taken by loads
-    O_COLDEST,  # [°C] coldest battery on the way
+    O_TEMPERATURE,  # [°C] of the coldest battery at the end
     O_COUNT,
 ) = range(15)

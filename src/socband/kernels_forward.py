@@ -63,7 +63,6 @@ from socband.kernels_columns import (
     L_LEAD,
     O_BATTERY_J,
     O_CHARGE,
-    O_COLDEST,
     O_COUNT,
     O_FIRST_BMS,
     O_FULL,
@@ -75,6 +74,7 @@ from socband.kernels_columns import (
     O_SOC,
     O_SOURCE_J,
     O_STEPS,
+    O_TEMPERATURE,
     O_WHICH,
     Q_CURRENT_LIMIT,
     Q_IDLE_SOC,
@@ -173,7 +173,7 @@ def carry(
         cutout_v = limits[m, L_CUTOUT]
         for k in range(O_COUNT):
             out[m, k] = 0.0
-        for k in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL, O_COLDEST):
+        for k in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL):
             out[m, k] = np.inf
         full_since = np.inf
         begin_loads(0, m, seed, loads, keys, states)
@@ -342,7 +342,6 @@ def carry(
             # ---- what the batteries and sources decide by themselves at the end of a step
             cold = False
             for b in range(nb):
-                out[m, O_COLDEST] = min(out[m, O_COLDEST], bank[b, V_T])
                 cold = cold or bank[b, V_T] < bank[b, B_COLD]
                 if bank[b, V_OPEN] > 0.5:
                     pushed = gained_a > 0.0 and u > bank[b, E_E]
@@ -383,6 +382,9 @@ def carry(
                     else:
                         full_since = np.inf
         out[m, O_SOC] = z
+        out[m, O_TEMPERATURE] = np.inf
+        for b in range(nb):
+            out[m, O_TEMPERATURE] = min(out[m, O_TEMPERATURE], bank[b, V_T])
         while g_next < n_grid:
             soc_grid[m, g_next] = z
             g_next += 1

@@ -16,9 +16,11 @@ import numpy as np
 from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_bank import (
     B_CAPACITY,
+    B_DIFFUSION,
     B_LEAD,
     B_PARALLEL,
     B_RESISTANCE,
+    B_SHIFT,
     JIT,
     PART,
     S_H,
@@ -37,7 +39,6 @@ from socband.kernels_columns import (
     L_LEAD,
     O_BATTERY_J,
     O_CHARGE,
-    O_COLDEST,
     O_COUNT,
     O_FIRST_BMS,
     O_FULL,
@@ -48,6 +49,7 @@ from socband.kernels_columns import (
     O_OUT,
     O_SOC,
     O_STEPS,
+    O_TEMPERATURE,
     O_WHICH,
 )
 from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
@@ -57,6 +59,7 @@ from socband.kernels_lanes_step import (
     CAP,
     DELAY0,
     DELAY1,
+    DF,
     DT,
     ES,
     EVENT,
@@ -88,6 +91,7 @@ from socband.kernels_lanes_step import (
     R0S,
     REST,
     RF,
+    SHIFT,
     SIZE,
     STORE,
     TINY_S,
@@ -145,6 +149,8 @@ def _begin(w, k, m, state0, battery, limits, out):
     w[QA + k] = 1.0 / (3600.0 * battery[m, 0, B_CAPACITY])
     w[PAR + k] = 1.0 / battery[m, 0, B_PARALLEL]
     w[RF + k] = battery[m, 0, B_RESISTANCE]
+    w[DF + k] = battery[m, 0, B_DIFFUSION]
+    w[SHIFT + k] = battery[m, 0, B_SHIFT]
     w[LEAD + k] = battery[m, 0, B_LEAD] + limits[m, L_LEAD]
     w[VD + k] = limits[m, L_DISCONNECT]
     w[VC + k] = limits[m, L_CUTOUT]
@@ -153,7 +159,7 @@ def _begin(w, k, m, state0, battery, limits, out):
     w[GRADE + k] = w[EVENT + k] = NULL_S
     for r in range(O_COUNT):
         out[m, r] = 0.0
-    for r in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL, O_COLDEST):
+    for r in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL):
         out[m, r] = np.inf
 
 
@@ -218,14 +224,14 @@ def _crossed(w, k):
 @PART
 def _report(w, k, m, steps, out):
     """What became of the member of a lane."""
-    out[m, O_SOC] = w[Z + k]
+    out[m, O_SOC] = w[Z + k] - w[SHIFT + k]
     out[m, O_CHARGE] = -w[OUT_AS + k] / 3600.0
     out[m, O_OUT] = w[OUT_AS + k] / 3600.0
     out[m, O_LOAD_J] = w[LOAD_J + k]
     out[m, O_LOSS_J] = w[LOSS_J + k]
     out[m, O_BATTERY_J] = -w[LOAD_J + k] - w[LOSS_J + k]
     out[m, O_STEPS] = steps
-    out[m, O_COLDEST] = w[T + k]
+    out[m, O_TEMPERATURE] = w[T + k]
 
 
 def room_of(loads: int) -> tuple[np.ndarray, ...]:
@@ -290,7 +296,8 @@ def carry_lanes(
             dt = w[DT + k]
             while w[NOW + k] >= w[GRID + k] - TINY_S:
                 back = (w[NOW + k] - w[GRID + k]) / dt if dt > NULL_S else 0.0
-                soc_grid[member[k], g_next[k]] = w[Z + k] + (w[ZS + k] - w[Z + k]) * back
+                soc = w[Z + k] + (w[ZS + k] - w[Z + k]) * back
+                soc_grid[member[k], g_next[k]] = soc - w[SHIFT + k]
                 g_next[k] += 1
                 w[GRID + k] = grid_s[g_next[k]] if g_next[k] < n_grid else np.inf
         for n in range(events):
@@ -329,7 +336,7 @@ def carry_lanes(
                 busy -= 1
                 _report(w, k, m, steps[k] + rounds, out)
                 while g_next[k] < n_grid:
-                    soc_grid[m, g_next[k]] = w[Z + k]
+                    soc_grid[m, g_next[k]] = w[Z + k] - w[SHIFT + k]
                     g_next[k] += 1
             member[k] = following if following < stop else -1
             if member[k] < 0:

@@ -44,6 +44,7 @@ from socband.kernels_bank import (
 )
 from socband.kernels_lookup import look_up_eight
 from socband.kernels_math import asinh_slope_small, asinh_small, exp_short, log_positive
+from socband.kernels_step import TAPER
 
 LANES = 48
 FINEST_S = 2.0
@@ -58,19 +59,20 @@ STORE, EVENTS, FLIPPED = 1, 2, 4  # what a lane wants attention for, added up
 (
     Z, I1, I2, I3, H, T, ZS, I1S, I2S, I3S, HS, TS,  # state, and where the step began
     NOW, DT, EVENT, STOP, GRADE, CAP,  # clock, step, events, next step's grade, cap on it
-    QA, PAR, LEAD, RF, WARM,  # what a member is
+    QA, PAR, LEAD, RF, DF, SHIFT, WARM,  # what a member is
     P, A,  # loads
     E, R0N, R1N, RDN, REST, STEEP, ID,  # evaluated: see `settle`
     ES, R0S,  # where the step began
     VD, VC, BELOW0, BELOW1, DELAY0, DELAY1,  # limits, since when they are undercut
     GRID, OUT_AS, LOAD_J, LOSS_J, TOTAL, UMEAN, TRIES,
-    SHARE, FREE, SHARE_T, LAGR,  # within a step: places in the tables, surface lag
+    AT, ALONG,  # within a step: charge at which its curves stand on the model's, and its slope
+    SHARE, FREE, SHARE_T, LAGR,  # places in the tables, surface lag
     X0, X1, X2, X3, Q0, Q1, D0, D1, Y0, Y1,  # what functions are taken of, side by side
     MEAN, _M1, _M2, _M3, _M4, _M5, _M6, _M7,  # looked up at the mean charge,
     FACTOR, _F1, _F2, _F3, _F4,  # at the temperature,
     SURF, _S1, _S2, _S3, _S4, _S5, _S6, _S7,  # at the surface charge
     ROWS,
-) = range(0, 83 * LANES, LANES)  # fmt: skip
+) = range(0, 87 * LANES, LANES)  # fmt: skip
 SIZE = ROWS
 # where a column of the look-up at the mean charge stands, and so on
 M_OCV, M_GAP, M_LAG = (MEAN + column * LANES for column in (OCV, GAP, LAG))
@@ -214,12 +216,18 @@ def advance(w, rows, rows_t, cell):
         steady = w[WARM + k] + heat * conductance_inv
         t = steady + (t - steady) * w[X2 + k]
         w[T + k] = t
-        # ---- where that is in the tables
-        x = min(max(z, 0.0), 1.0) * 1024.0
+        # ---- where that is in the tables; see `kernels_bank.evaluate`
+        shift = w[SHIFT + k]
+        fading = (1.0 - z + shift) * (1.0 / TAPER)
+        at = z - shift * (1.0 - min(max(fading, 0.0), 1.0))
+        w[AT + k] = at
+        within = (fading > 0.0) & (fading < 1.0)
+        w[ALONG + k] = max(1.0 - shift * (1.0 / TAPER), 0.0) if within else 1.0
+        x = min(max(at, 0.0), 1.0) * 1024.0
         row = np.int64(min(x, 1023.0))
         rows[k] = row
         w[SHARE + k] = x - row
-        w[FREE + k] = z * 1024.0 - row
+        w[FREE + k] = at * 1024.0 - row
         x = min(max((t - WARMTH_LOW_C) * WARMTH_PER_K, 0.0), WARMTH_ROWS - 1.0)
         row = np.int64(min(x, WARMTH_ROWS - 2.0))
         rows_t[k] = row
@@ -244,7 +252,7 @@ def branches(w, cell):
     per = c_rate / s_lag
     large = 0
     for k in range(LANES):
-        q0 = abs(w[F_LAG + k] * w[RF + k] * w[ID + k]) * per
+        q0 = abs(w[F_LAG + k] * w[DF + k] * w[ID + k]) * per
         q1 = abs(w[I1 + k]) * w[F_K1 + k] * s1_inv
         w[Q0 + k] = q0
         w[Q1 + k] = q1
@@ -261,15 +269,14 @@ def branches(w, cell):
             w[D0 + k] = asinh_slope_small(q) if q <= 1.0 else 1.0 / root
             w[Q0 + k] = asinh_small(q) if q <= 1.0 else log_positive(q + root)
     for k in range(LANES):
-        rf = w[RF + k]
         lam = w[M_LAG + k]
-        z = w[Z + k]
+        z = w[AT + k]
         # discharging: ID <= 0, or a rest of an earlier charge, for which the other formula holds
         zc = max(z if w[ID + k] < 0.0 else 1.0 - z, 1e-4)
         x = lam * w[Q0 + k] * s_lag / zc
         w[Y0 + k] = -x
-        w[STEEP + k] = 1.0 + x
-        w[LAGR + k] = w[F_LAG + k] * rf * c_rate * lam * w[D0 + k]
+        w[STEEP + k] = (1.0 + x) * w[ALONG + k]
+        w[LAGR + k] = w[F_LAG + k] * w[DF + k] * c_rate * lam * w[D0 + k]
     for k in range(2 * LANES):  # and the hysteresis' own, from `advance`
         w[Y0 + k] = exp_short(w[Y0 + k])
 
@@ -278,7 +285,7 @@ def branches(w, cell):
 def surface(w, rows):
     """Surface charge of every lane, and its hysteresis."""
     for k in range(LANES):
-        z = w[Z + k]
+        z = w[AT + k]
         keep = w[Y0 + k]
         out = w[ID + k] < 0.0
         zc = max(z if out else 1.0 - z, 1e-4)
@@ -320,7 +327,7 @@ def settle(w, wants, cell):
         # R1·sat(i1, s1/k1): the factor k1 is in the argument alone
         r1 = w[S_R1 + k] * rf
         v1 = r1 * s1 * w[Q1 + k]
-        rd = w[S_R2 + k] * rf * w[F_K2 + k]
+        rd = w[S_R2 + k] * w[DF + k] * w[F_K2 + k]
         w[R0N + k] = w[S_R0 + k] * rf * w[F_K0 + k]
         w[R1N + k] = r1 * w[F_K1 + k] * w[D1 + k]
         w[RDN + k] = rd + w[LAGR + k] * slope
