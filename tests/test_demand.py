@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from datetime import datetime
+from itertools import combinations
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
-from socband.demand import Demand, hours_until, spans_ahead, stream_of
+from socband.demand import INVERTER, Demand, hours_until, load_spans, spans_ahead, stream_of
 from socband.errors import InputError
+from socband.forward import prepare, run
+from socband.kernels_columns import O_OUT
 from socband.kernels_demand import hashed, switches
+from socband.models import load_cell
+from socband.quantity import Quantity
 from socband.shelf import shelf
 from socband.site import setup_from_table
 from socband.site_fields import Hours
+from socband.unknowns import Unknowns
+from socband.whatif import Nights, optional_loads, smallest_set
 
 HOUR = 3600.0
+CELL = load_cell("lfp-prismatic-100ah")
 NIGHT = Hours.from_texts(["22:00-07:00"])
 VIENNA = ZoneInfo("Europe/Vienna")
 
@@ -105,7 +113,93 @@ def test_events_and_inverter():
     assert demand.names == ("kettle", "the inverter itself")
     np.testing.assert_allclose(demand.power_w[:, 0], 2000.0)
     np.testing.assert_allclose(demand.spans[0] / HOUR, [9.0, 9.0 + 4.0 / 60.0])
-    assert demand.essential[1]
+    assert not demand.essential[1]
+    assert demand.all_off(()) == frozenset()
+    assert demand.all_off((INVERTER,)) == {INVERTER, "kettle"}
+
+
+@pytest.mark.parametrize(("for_min", "lasts_min"), [(0.0, 0.0), (None, 5.0), (12.0, 12.0)])
+def test_an_event_lasts_as_long_as_is_said(for_min, lasts_min):
+    """None at all is as good a time as any other; five minutes are assumed only if none is said."""
+    event = {"name": "kettle", "power_w": 1800.0, "at": ["06:30"]}
+    event |= {} if for_min is None else {"for_min": for_min}
+    setup = setup_from_table(BASE | {"loads": [event]})
+    spans = load_spans(setup.loads[0], datetime(2026, 7, 1, 21, 30), 24 * HOUR)
+    assert np.sum(spans[:, 1] - spans[:, 0]) == pytest.approx(60.0 * lasts_min)
+
+
+def home(idle_w=20.0, **computer):
+    """A bank whose inverter feeds a computer and a screen, and a fan of its own."""
+    through = {"through_inverter": True}
+    return setup_from_table(
+        BASE
+        | {
+            "bank": dict(BASE["bank"], capacity_fraction=1.0),
+            "loads": [
+                {"name": "computer", "power_w": 9.0, **through, **computer},
+                {"name": "screen", "power_w": 9.0, **through},
+                {"name": "fan", "power_w": 15.0},
+            ],
+            # its own cut-out lies below the disconnect: it does not end the night of its loads
+            "inverter": {"efficiency": 0.9, "idle_w": idle_w, "cutout_v": 8.4},
+            "untracked_load": {"probability": 0.0},
+            "question": {"until": ["07:00"], "horizon_hours": 48.0},
+        }
+    )
+
+
+def nights_of(setup):
+    members = Unknowns.from_setup(setup, Quantity.from_number(0.9)).draw(60, 1)
+    return Nights(prepare(setup, CELL, members, datetime(2026, 7, 1, 21, 30), seed=1))
+
+
+def test_switching_off_the_inverter_takes_all_behind_it_and_its_idling():
+    """From the equation of charge: what the fan alone draws, at no less than 10 V for 48 h."""
+    nights = nights_of(home())
+    plan = nights.plan
+    assert optional_loads(plan.demand) == ("computer", "screen", "fan", INVERTER)
+    drawn_ah = run(plan, tuple(plan.demand.all_off((INVERTER,)))).column(O_OUT)
+    assert np.all((drawn_ah > 48 * 15.0 / 14.4) & (drawn_ah < 48 * 15.0 / 12.4))
+    np.testing.assert_array_equal(
+        nights.lvd_hours((INVERTER,)), nights.lvd_hours((INVERTER, "computer", "screen"))
+    )
+    assert np.all(nights.lvd_hours((INVERTER,)) > nights.lvd_hours(("computer", "screen")))
+
+
+def test_the_inverter_is_no_switch_off_where_it_must_stay_or_gains_nothing():
+    for setup in (home(essential=True), home(idle_w=0.0)):
+        assert INVERTER not in optional_loads(nights_of(setup).plan.demand)
+
+
+def test_the_smallest_set_never_names_what_the_inverter_takes_along():
+    nights = nights_of(home())
+    names = optional_loads(nights.plan.demand)
+    # so long that no other load alone is enough
+    hours = 40.0
+    alone = {name: np.mean(nights.lvd_hours((name,)) > hours) for name in names}
+    assert [name for name in names if alone[name] >= 0.9] == [INVERTER]
+    found = smallest_set(nights, 0.9, until_h=hours)
+    assert (found.off, found.chance, found.reached) == ((INVERTER,), 1.0, True)
+    # out of reach: all off, in the fewest words
+    never = smallest_set(nights, 1.1, until_h=hours)
+    assert (never.off, never.reached) == (("fan", INVERTER), False)
+    everything = nights.lvd_hours(names)
+    np.testing.assert_array_equal(everything, nights.lvd_hours(never.off))
+
+
+def test_the_smallest_set_is_that_of_a_search_through_all_sets():
+    nights = nights_of(home())
+    names = optional_loads(nights.plan.demand)
+    sets = [off for size in range(5) for off in combinations(names, size)]
+    hours = {off: nights.lvd_hours(off) for off in sets}
+    for until_h in (15.0, 22.0, 27.0, 40.0):
+        enough = [off for off in sets if np.mean(hours[off] > until_h) >= 0.9]
+        found = smallest_set(nights, 0.9, until_h=until_h)
+        assert found.reached == bool(enough)
+        if enough:
+            assert len(found.off) == min(len(off) for off in enough)
+            best = max(np.mean(hours[o] > until_h) for o in enough if len(o) == len(found.off))
+            assert found.chance == best
 
 
 def test_untracked_load_by_pattern():

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 DEFAULT_JITTER = 0.3  # assumed: cycles of one appliance differ by about this share
+DEFAULT_EVENT_MIN = 5.0  # assumed: how long a one-off event lasts if the setup does not say
 INVERTER = "the inverter itself"
 UNTRACKED = "untracked load"
 
@@ -222,8 +223,11 @@ class Demand:
         if inverter is not None and behind:
             on = Hours(_union([load.hours for load in behind]))
             hours = spans_ahead(on, now, horizon_s)
-            add(INVERTER, draw("inverter.idle_w", inverter.idle_w), np.zeros(n), np.ones(n),
-                np.full(n, 3600.0), hours, True, True, inverter=1.0)  # fmt: skip
+            idle_w = draw("inverter.idle_w", inverter.idle_w)
+            # its switch turns off all behind it, and gains something only where it idles
+            fixed = any(load.essential for load in behind) or not np.any(idle_w > 0.0)
+            add(INVERTER, idle_w, np.zeros(n), np.ones(n),
+                np.full(n, 3600.0), hours, fixed, True, inverter=1.0)  # fmt: skip
         if untracked_a is not None:
             patterns = patterns or (Pattern(setup.untracked_load.hours),)
             which = np.zeros(n) if untracked_pattern is None else untracked_pattern
@@ -251,6 +255,13 @@ class Demand:
             np.array(tracked, dtype=bool),
         )
 
+    def all_off(self, off: Sequence[str]) -> frozenset[str]:
+        """Names of what is off with these switched off: with the inverter all that is behind it."""
+        from socband.kernels_demand import K_INVERTER
+
+        behind = self.kind[:, K_INVERTER] > 0.5 if INVERTER in off else np.zeros(len(self.names))
+        return frozenset(off) | {n for n, it in zip(self.names, behind, strict=True) if it}
+
     def mean_power_w(self, bank_voltage_v: float, horizon_s: float) -> Array:
         """(n, L) mean power within the horizon at a bank voltage [W], surges left aside."""
         spans = np.minimum(self.spans, horizon_s)
@@ -273,10 +284,12 @@ def load_spans(load: Load, now: datetime, horizon_s: float) -> Array:
     if not load.at:
         return spans_ahead(load.hours, now, horizon_s)
     spans = []
+    lasts_min = DEFAULT_EVENT_MIN if load.for_min is None else load.for_min
     for clock in load.at:
         start = 3600.0 * hours_until(clock.minute, now)
-        if start < horizon_s:
-            spans.append([start, min(start + 60.0 * (load.for_min or 5.0), horizon_s)])
+        end = min(start + 60.0 * lasts_min, horizon_s)
+        if start < end:
+            spans.append([start, end])
     spans.sort()
     merged: list[list[float]] = []
     for start, end in spans:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband.demand import INVERTER
 from socband.summary import quantiles_of, wall_clock
 from socband.tonight import CAUTIONS
 
@@ -115,6 +116,8 @@ def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
     ):
         words = chance_words(float(chance), draws)
         lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gain:+6.1f} h")
+    if INVERTER in dataset["load"].values:
+        lines.append("  Switching off the inverter takes along all that is behind it.")
     want = f"{100 * attrs['want']:.0f} %"
     off = [name for name in attrs["enough_off"].split("; ") if name]
     reached = chance_words(attrs["enough_chance"], draws)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up
-from socband.demand import Demand
+from socband.demand import INVERTER, Demand
 from socband.forecast import asked_hours, chance, weighted_quantiles
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC
@@ -43,23 +43,24 @@ class Nights:
 
     def lvd_hours(self, off: Sequence[str] = ()) -> Array:
         """(n,) hours to the disconnect with loads off; inf beyond the horizon."""
-        key = frozenset(off)
+        key = self.plan.demand.all_off(off)
         if key not in self.known:
             bare = replace(self.plan, grid_s=np.zeros(0))  # the charge on the way is not asked for
-            self.known[key] = run(bare, off, self.threads).column(O_LVD) / 3600.0
+            self.known[key] = run(bare, tuple(key), self.threads).column(O_LVD) / 3600.0
         return self.known[key]
 
     def lasts(self, hours: float, off: Sequence[str] = ()) -> Array:
         """(n,) whether the bank lasts for so long; looks no further than that if it need not."""
         horizon_s = min(3600.0 * hours + 1.0, self.plan.horizon_s)
-        if frozenset(off) in self.known or horizon_s == self.plan.horizon_s:
+        key = self.plan.demand.all_off(off)
+        if key in self.known or horizon_s == self.plan.horizon_s:
             return self.lvd_hours(off) > hours
         bare = replace(self.plan, grid_s=np.zeros(0), horizon_s=horizon_s)
-        return run(bare, off, self.threads).column(O_LVD) / 3600.0 > hours
+        return run(bare, tuple(key), self.threads).column(O_LVD) / 3600.0 > hours
 
 
 def optional_loads(demand: Demand) -> tuple[str, ...]:
-    """Names of the loads that may be switched off."""
+    """Names of the loads that may be switched off; the inverter, which takes all behind it, too."""
     return tuple(n for n, fixed in zip(demand.names, demand.essential, strict=True) if not fixed)
 
 
@@ -148,8 +149,8 @@ def smallest_set(
 ) -> Enough:
     """The fewest loads to switch off so that the bank lasts with chance `want`.
 
-    Of sets equally small the one with the greatest chance. More load never lengthens a night, so
-    that all optional loads off is the best there is: looked at first.
+    Of sets equally small the one with the greatest chance. The inverter counts as one. More load
+    never lengthens a night, so that all optional loads off is the best there is: looked at first.
 
     Args:
         want: 0..1.
@@ -163,16 +164,24 @@ def smallest_set(
     now = reached(())
     if now >= want:
         return Enough((), now, True)
-    names = optional_loads(nights.plan.demand)
-    best = reached(names)
+    demand = nights.plan.demand
+    names = optional_loads(demand)
+    # with the inverter off, what is behind it need not be switched off as well
+    implied = demand.all_off((INVERTER,)) - {INVERTER} if INVERTER in names else frozenset()
+    everything = tuple(name for name in names if name not in implied)
+    best = reached(everything)
     if best < want:
-        return Enough(names, best, False)
-    for size in range(1, len(names)):
-        found = [(reached(off), off) for off in combinations(names, size)]
-        value, off = max(found, key=lambda pair: pair[0], default=(0.0, ()))
+        return Enough(everything, best, False)
+    for size in range(1, len(everything)):
+        sets = [
+            off
+            for off in combinations(names, size)
+            if INVERTER not in off or implied.isdisjoint(off)
+        ]
+        value, off = max(((reached(off), off) for off in sets), key=lambda pair: pair[0])
         if value >= want:
-            return Enough(tuple(off), value, True)
-    return Enough(names, best, True)
+            return Enough(off, value, True)
+    return Enough(everything, best, True)
 
 
 # ---------------------------------------------------------------- after the disconnect
@@ -253,13 +262,14 @@ def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
         charger_w: power of the charger at the bank [W].
         soc: true charge it starts from.
     """
+    from socband.kernels_bank import S_I1, S_I3, S_SOC
     from socband.site_priors import CHARGER_V
     from socband.sources import Sources
 
     n = len(plan)
     state = plan.batteries.state.copy()
-    state[:, :, 0] = soc + plan.soc_shift[:, None]
-    state[:, :, 1:3] = 0.0
+    state[:, :, S_SOC] = soc + plan.soc_shift[:, None]
+    state[:, :, S_I1 : S_I3 + 1] = 0.0
     demand = plan.demand
     none = replace(
         demand,
