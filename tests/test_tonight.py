@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import pytest
 
+from socband.forward import prepare
+from socband.kernels_bank import S_I1, S_I2, S_I3
 from socband.models import load_cell
 from socband.plots import clock_ticks, new_figure
 from socband.report import clock_after
 from socband.site import setup_from_table
+from socband.snapshot import take_snapshot
 from socband.tonight import tonight
+from socband.unknowns import uniforms
+from socband.whatif import WAKE_RESERVE, after_disconnect
 
 CELL = load_cell("lfp-prismatic-100ah")
 
@@ -42,3 +48,50 @@ def test_times_of_day_across_a_clock_change():
     plain = tonight(setup_from_table(table()), CELL, 200, 1)
     assert clock_after(plain.attrs, 22.0) == "19:30 tomorrow"
     assert clock_after(plain.attrs, 48.0) == "21:30 in 2 days"
+
+
+def test_waking_with_loads_on_knows_all_that_draws():
+    """By hand at 12.8 V: 230 W behind an inverter of 0.92 with 20 W of its own is 21.1 A."""
+    sections = {
+        "loads": [{"name": "heater", "power_w": 230.0, "through_inverter": True}],
+        "inverter": {"efficiency": 0.92, "idle_w": 20.0},
+    }
+    assert load_while_waking(**sections) == pytest.approx((230.0 / 0.92 + 20.0) / 12.8)
+
+
+def test_waking_counts_an_event_once_and_the_untracked_load():
+    """An hour at 128 W in 48 h is 10/48 A at 12.8 V; what the monitor does not see draws too."""
+    event = {"name": "kettle", "power_w": 128.0, "at": ["07:00"], "for_min": 60.0}
+    assert load_while_waking(loads=[event]) == pytest.approx(10.0 / 48.0)
+    unseen = {"probability": 1.0, "current_a": 1.5}
+    with_unseen = load_while_waking(loads=[event], untracked_load=unseen)
+    assert with_unseen == pytest.approx(1.5 + 10.0 / 48.0)
+
+
+def load_while_waking(**sections) -> float:
+    """Current [A] by which waking with loads on differs from waking with loads off.
+
+    hours = reserve / (trickle - load), so that the load follows from both; a bank of 20 kAh still
+    wakes with it.
+    """
+    big = dict(table()["bank"], rated_capacity_ah=2e4, capacity_fraction=1.0)
+    ambient = {"temperature_c": CELL.reference_temperature_c}
+    setup = setup_from_table(table(bank=big, ambient=ambient, **sections))
+    dataset = tonight(setup, CELL, 200, 1)
+    off, on = dataset["wake_off_hours"].values, dataset["wake_on_hours"].values
+    u = uniforms(1, "wake reserve", 200)
+    reserve_ah = 2e4 * (WAKE_RESERVE[0] + (WAKE_RESERVE[1] - WAKE_RESERVE[0]) * u)
+    load_a = reserve_ah / off - reserve_ah / on
+    assert np.ptp(load_a) < 1e-6
+    return float(load_a[0])
+
+
+def test_the_morning_after_begins_at_rest():
+    """No branch of the diffusion carries on from the load of the evening."""
+    present = dict(table()["present"], current_a=-40.0)
+    setup = setup_from_table(table(present=present))
+    members = take_snapshot(setup, CELL, 50, 1).members
+    plan = prepare(setup, CELL, members, seed=1)
+    assert np.abs(plan.batteries.state[:, :, S_I3]).max() > 0.1
+    state = after_disconnect(plan, charger_w=400.0).batteries.state
+    np.testing.assert_array_equal(state[:, :, [S_I1, S_I2, S_I3]], 0.0)

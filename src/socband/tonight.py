@@ -120,14 +120,13 @@ def tonight(
 
 
 def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(n,) hours to wake on a shore charger after a disconnect, loads off and loads on [h]."""
+    """(n,) hours to wake on a shore charger after a disconnect, loads off and loads on [h].
+
+    Loads on is what each member's loads draw from the bank on average over the horizon: inverter,
+    one-off events and untracked load included. Loads off is all of them off.
+    """
     bank_v = 3.2 * setup.bank.cells_in_series  # near empty
-    load_a = sum(
-        (load.power_w.mean / bank_v if load.power_w is not None else load.current_a.mean)
-        * load.duty.mean
-        * load.hours.fraction
-        for load in setup.loads
-    )
+    load_a = plan.demand.mean_power_w(bank_v, plan.horizon_s).sum(axis=1) / bank_v
     batteries = setup.bank.strings_in_parallel
     n = len(capacity_ah)
     u = uniforms(plan.seed, "wake trickle", n), uniforms(plan.seed, "wake reserve", n)
