@@ -53,6 +53,31 @@ def test_the_rule_holds_for_the_true_charge_and_not_for_the_display(bank):
     assert chance(fresh, "near_full") > chance(stale, "near_full") + 0.02
 
 
+def test_a_source_idles_as_its_own_entry_says_and_by_the_rule_only_without_one(bank):
+    """At a true charge of 95 % (the rule: idle above 90 %), as the forecast has it."""
+    from dataclasses import replace
+
+    setup, cell = bank
+    roof = next(s for s in setup.sources if s.kind == "solar")
+    seen = {}
+    for name, sources in {
+        "says": (roof,),
+        "always": (replace(roof, idle_above_soc=None),),
+        "from 0": (replace(roof, idle_above_soc=0.0),),
+        "none": (),
+    }.items():
+        dataset = charging(
+            replace(setup, sources=sources), cell, None, {"temperature": 15.0}, 1, MEMBERS, "solar"
+        )
+        seen[name] = float(dataset["expected_by_soc_a"].sel(soc=0.95, quantile=0.5))
+        text = " ".join(charging_text(dataset).split())
+        assert ("may idle above" in text) == (name != "always")
+        assert ("the setup file says" in text) == (name != "none")
+        assert "shore charger" not in text
+    assert seen["always"] > 1.0
+    assert seen["says"] == seen["none"] == seen["from 0"] == 0.0
+
+
 def test_a_cold_battery_refuses_charge(bank):
     cold = ask(bank, "shore", amps=0.0, temperature=-6.0)
     assert chance(cold, "too_cold") > 0.6

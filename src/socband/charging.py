@@ -120,6 +120,7 @@ def charging(
             "temperature_c": grid_c,
         },
     )  # fmt: skip
+    idle = _idle(setup, source, rules)
     dataset.attrs = {
         "source_kind": source,
         "amps": amps,
@@ -128,7 +129,8 @@ def charging(
                                  if e in FAULTS),
         "temperature_p50": float(np.median(temperature_c)),
         "charge_min_c": cell.charge_min_c,
-        "idle_above_soc": _idle(setup, source, rules) or float("nan"),
+        "idle_above_soc": float("nan") if idle is None else idle,
+        "idle_is_rule": int(all(s.kind != source for s in setup.sources)),
         "cells_in_series": setup.bank.cells_in_series,
         "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
     }  # fmt: skip
@@ -180,10 +182,10 @@ def _state(
 
 
 def _idle(setup: Setup, kind: str, rules: Rules) -> float | None:
-    mine = [s for s in getattr(setup, "sources", ()) or () if s.kind == kind]
-    if mine:
-        return mine[0].idle_above_soc or rules.idle_above_soc[kind]
-    return rules.idle_above_soc[kind]
+    """True charge above which the source idles, None = never: as the setup file says; the rule of
+    thumb only where it describes no source of this kind."""
+    mine = [s for s in setup.sources if s.kind == kind]
+    return mine[0].idle_above_soc if mine else rules.idle_above_soc[kind]
 
 
 def _sound(
@@ -200,7 +202,7 @@ def _sound(
     """(n,) current of a sound source [A], and why it is what it is (of `EXPLANATIONS`)."""
     n = len(soc)
     series = setup.bank.cells_in_series
-    mine = [s for s in getattr(setup, "sources", ()) or () if s.kind == kind]
+    mine = [s for s in setup.sources if s.kind == kind]
     volt = series * c.look_up(c.CellTables.from_model(cell), c.OCV, np.clip(soc, 0.0, 1.0))
     limit_v = rules.limit_v_per_cell * series
     # Full is where the current dies away at the limit: the last bit of the curve leads up to it.

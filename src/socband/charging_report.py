@@ -61,9 +61,15 @@ def charging_text(dataset: xr.Dataset) -> str:
             )
     idle = a["idle_above_soc"]
     if np.isfinite(idle):
+        whose = "common practice, no source" if a["idle_is_rule"] else "as the setup file says"
         rule = (
-            f"A {kind} source may idle above about {100 * idle:.0f} % (common practice, no "
-            "source). That means the true charge, not the one on the display."
+            f"A {kind} source may idle above about {100 * idle:.0f} % ({whose}). That means the "
+            "true charge, not the one on the display."
+        )
+    elif kind != "shore":
+        rule = (
+            f"As the setup file says nothing of idling, the {kind} source should give what it can "
+            "up to full, less only where it tapers."
         )
     else:
         rule = (

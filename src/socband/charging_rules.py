@@ -19,7 +19,8 @@ class Rules:
     Attributes:
         bulk_a: current in bulk by source where the setup file does not say [A], and its relative
             standard deviation `bulk_spread`; `plate_spread` where the file gives a plain number.
-        idle_above_soc: true charge above which a source may idle; None = it tapers instead.
+        idle_above_soc: true charge above which a source may idle, where the setup file describes
+            none of its kind; None = it tapers instead.
         idle_spread: standard deviation of that threshold, 0..1.
         limit_v_per_cell: voltage at which the current tapers.
         panel_sun_v: open-circuit voltage of a panel for a four-cell bank in full sun, and more.
