@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from socband import monitor as m
 
@@ -28,7 +29,7 @@ def test_offset_drift(offset_a, capacity_ah, days, percent):
     seen = m.seen_current(np.zeros(len(time_s)), offset_a=-offset_a)
     display = m.counted_soc(time_s, seen, start_soc=0.9, assumed_capacity_ah=capacity_ah)
     assert 100.0 * (0.9 - display[-1]) == pytest.approx(percent, abs=1e-9)
-    assert 100.0 * m.offset_drift_soc(offset_a, days * 24, capacity_ah) == pytest.approx(percent)
+    assert 100.0 * offset_a * days * 24 / capacity_ah == pytest.approx(percent)
     # the other sign must not pass
     wrong = m.counted_soc(
         time_s, m.seen_current(0.0 * time_s, offset_a=offset_a), start_soc=0.5,
@@ -41,7 +42,7 @@ def test_shunt_offset_of_a_microvolt():
     # 500 A / 50 mV: 1 µV reads as 10 mA, 0.24 % a day on 100 Ah (check-values C, computed)
     amps = 1e-6 / (50e-3 / 500.0)
     assert amps == pytest.approx(0.010)
-    assert 100.0 * m.offset_drift_soc(amps, 24.0, 100.0) == pytest.approx(0.24)
+    assert 100.0 * amps * 24.0 / 100.0 == pytest.approx(0.24)
     assert 1000.0 / 2**16 == pytest.approx(0.0153, abs=5e-5)  # 16 bit over ±500 A
 
 
@@ -49,7 +50,7 @@ def test_gain_drift():
     time_s = np.arange(0.0, 10 * HOUR + 1, 10.0)
     seen = m.seen_current(np.full(len(time_s), -5.0), gain_error=0.01)
     display = m.counted_soc(time_s, seen, start_soc=1.0, assumed_capacity_ah=100.0)
-    drift = m.gain_drift_soc(0.01, -50.0, 100.0)
+    drift = 0.01 * -50.0 / 100.0  # gain error times net charge over capacity
     assert display[-1] - 0.5 == pytest.approx(drift, abs=1e-12)
     assert drift == pytest.approx(-0.005)
 
@@ -71,7 +72,7 @@ def test_white_noise_drifts_with_the_root_of_time():
         seen = m.seen_current(np.zeros(len(time_s)), noise_a=sigma, rng=rng)
         shown = m.counted_soc(time_s, seen, start_soc=0.5, assumed_capacity_ah=capacity * 1000)
         ends.append(shown[-1] - 0.5)
-    expected = m.noise_drift_soc(sigma, dt_s, hours, capacity * 1000)
+    expected = sigma * (dt_s / HOUR) * np.sqrt(hours * HOUR / dt_s) / (capacity * 1000)
     # the standard deviation of 400 draws is known to σ/√(2·399); six of these
     assert np.std(ends) == pytest.approx(expected, abs=6.0 * expected / np.sqrt(798.0))
 
@@ -93,10 +94,13 @@ def test_dead_band_under_noise_closed_form(current_a):
     rng = np.random.default_rng(3)
     sigma, band, n = 0.08, 0.12, 400_000
     seen = m.seen_current(np.full(n, current_a), noise_a=sigma, dead_band_a=band, rng=rng)
+    # with x ~ N(I, s^2), the mean of x outside the band is
+    # I (1 - P) + s (phi((d - I)/s) - phi((-d - I)/s)), P the chance of a reading inside it
+    low, high = (-band - current_a) / sigma, (band - current_a) / sigma
+    inside = norm.cdf(high) - norm.cdf(low)
+    mean = current_a * (1.0 - inside) + sigma * (norm.pdf(high) - norm.pdf(low))
     error = np.std(seen) / np.sqrt(n)
-    assert np.mean(seen) == pytest.approx(
-        float(m.dead_band_mean(current_a, sigma, band)), abs=6.0 * error + 1e-12
-    )
+    assert np.mean(seen) == pytest.approx(mean, abs=6.0 * error + 1e-12)
 
 
 def test_resolution_and_drift_with_temperature():

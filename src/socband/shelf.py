@@ -27,12 +27,6 @@ def shelf() -> Mapping[str, Mapping[str, Any]]:
     return {}
 
 
-def described(name: str) -> str:
-    """Title and source of a generic load, one line."""
-    load = shelf()[name]
-    return f"{load['title']} ({load['source']})"
-
-
 def from_shelf(raw: Mapping[str, Any], where: str, problems: list[Problem]) -> dict[str, Any]:
     """A load's table with what it takes from the shelf filled in.
 
