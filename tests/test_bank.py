@@ -10,7 +10,7 @@ from socband import kernels_columns as k
 from socband.bank import parallel_split
 from socband.cell import FAST_TIME, diffusion_current, temperature_factors, voltage
 from socband.forward import prepare, run
-from socband.kernels_bank import B_DIFFUSION, B_RESISTANCE, B_SHIFT, S_T
+from socband.kernels_bank import B_CAPACITY, B_DIFFUSION, B_PARALLEL, B_RESISTANCE, B_SHIFT, S_T
 from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.site import setup_from_table
@@ -161,6 +161,21 @@ def test_limits_without_a_delay_end_the_night():
     alone, other = run(plan, general=True).column(k.O_LVD), run(plan).column(k.O_LVD)
     assert np.all(np.isfinite(alone))
     np.testing.assert_allclose(alone, other, atol=0.1)  # the lanes kernel counts its tries
+
+
+def test_factors_share_the_capacity_of_the_bank_and_do_not_change_it():
+    """A rested bank of 200 Ah: what all its batteries hold, and what they lose for a charge."""
+    spread = {"dist": "uniform", "loc": 0.7, "scale": 0.4}
+    halved = [{"name": "a", "rated_capacity_ah": 100.0, "capacity_factor": 0.5},
+              {"name": "b", "rated_capacity_ah": 60.0, "capacity_factor": spread},
+              {"name": "c", "rated_capacity_ah": 40.0}]  # fmt: skip
+    plan = planned(n=50, soc=0.8, horizon=4.0, batteries=halved,
+                   loads=[{"name": "lamp", "current_a": 10.0}])  # fmt: skip
+    held = plan.batteries.parameters[:, :, [B_CAPACITY, B_PARALLEL]].prod(axis=2)
+    np.testing.assert_allclose(held.sum(axis=1), 200.0, rtol=1e-12)
+    np.testing.assert_allclose(held[:, 0] / held[:, 2], 0.5 * 100.0 / 40.0, rtol=1e-12)
+    plan.cell[8] = 0.0  # no self-discharge
+    np.testing.assert_allclose((0.8 - run(plan).column(k.O_SOC)) * 200.0, 40.0, rtol=1e-3)
 
 
 def test_inverter_cuts_out_before_the_disconnect():

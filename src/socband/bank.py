@@ -1,6 +1,7 @@
 """The bank: batteries in parallel, each with its own capacity, age, leads, temperature and BMS.
 
-Without a [[batteries]] section the bank is one battery as large as the whole. The current split and
+Without a [[batteries]] section the bank is one battery as large as the whole; with it, batteries
+share the capacity of the whole by their rated one and their factors. The current split and
 everything that happens in a step is in `socband.kernels_bank`; `parallel_split` is its closed form
 on arrays, for other uses and for the tests.
 """
@@ -151,4 +152,8 @@ def bank_of(
             par[:, b, B_HEATER] = watt / series / par[:, b, B_PARALLEL]
             par[:, b, B_HEATER_ON] = draw(key + "heater_on_c", battery.heater_on_c, 2.0)
             par[:, b, B_HEATER_OFF] = draw(key + "heater_off_c", battery.heater_off_c, 5.0)
+        # `capacity_fraction` is that of the whole bank, and factors are over an average battery's
+        rated, capacity = par[:, :, B_PARALLEL], par[:, :, B_CAPACITY]
+        whole = np.sum(rated * capacity, axis=1) / np.sum(rated, axis=1)
+        capacity *= (cell.capacity_ah * members.capacity_fraction / whole)[:, None]
     return Batteries(tuple(names), state, par)
