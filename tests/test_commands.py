@@ -104,6 +104,9 @@ def test_suspects_help_names_every_reading(capsys: pytest.CaptureFixture[str]) -
     assert (code, code2) == (0, 0)
     words = set(_words(out)) | set(_words(out2))
     assert not [name for name in KINDS if name not in words]
+    # each with its unit and what is to be measured
+    text = " ".join((out + out2).replace("│", " ").split())
+    assert not [kind.words for kind in KINDS.values() if f"[{kind.unit}] {kind.words}" not in text]
 
 
 def test_charging_answers(capsys: pytest.CaptureFixture[str]) -> None:

@@ -9,8 +9,23 @@ from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
 from socband.cli_shared import at_least, check_targets, read_inputs, show
+from socband.readings import describe_readings
 
-Readings = Annotated[list[str] | None, Parameter(name="--reading", negative=())]
+# of `readings.KINDS`: what only `charging` asks for, and what both commands do
+CHARGING_ONLY = ("amps", "volts", "temperature", "panel_volts", "fuse_in", "fuse_out")
+BOTH = ("display_soc", "since_full")
+
+
+def _readings(charging: bool) -> Parameter:
+    """The flag for readings by hand; its help names every reading that the command asks for."""
+    lines = [
+        line
+        for line in describe_readings().splitlines()
+        if (name := line.split("=")[0]) in BOTH or (name in CHARGING_ONLY) == charging
+    ]
+    such = "amps=0.2" if charging else "clamp=-1.8"
+    text = f"taken by hand, such as --reading {such}; may be given several times. There are:"
+    return Parameter(name="--reading", negative=(), help="\n".join([text, *lines]))
 
 
 def suspects(
@@ -18,7 +33,7 @@ def suspects(
     log: Path | None = None,
     /,
     *,
-    reading: Readings = None,
+    reading: Annotated[list[str] | None, _readings(charging=False)] = None,
     column: Columns = None,
     discharge_positive: Flag = False,
     members: int = 20_000,
@@ -32,10 +47,7 @@ def suspects(
     Args:
         setup: setup file of bank and monitor.
         log: days of log of the monitor, if there are any.
-        reading: taken by hand, such as --reading clamp=-1.8 --reading display=-0.4; may be given
-            several times. Also display_off, clamp_off, hour, rested, rested_hours, night,
-            night_hours, capacity, capacity_hours, load, load_display, load_sag, display_soc,
-            since_full.
+        reading: taken by hand, as `readings.KINDS`; the help page lists them.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
         members: draws in all.
@@ -70,7 +82,7 @@ def charging(
     /,
     *,
     source: Literal["shore", "vehicle", "solar"] = "shore",
-    reading: Readings = None,
+    reading: Annotated[list[str] | None, _readings(charging=True)] = None,
     column: Columns = None,
     discharge_positive: Flag = False,
     members: int = 8000,
@@ -85,9 +97,7 @@ def charging(
         setup: setup file of bank and monitor.
         log: of the monitor, if there is one.
         source: what should be charging.
-        reading: taken by hand, such as --reading amps=0.2 --reading volts=13.4; may be given
-            several times. Also temperature, panel_volts, fuse_in, fuse_out, display_soc,
-            since_full.
+        reading: taken by hand, as `readings.KINDS`; the help page lists them.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
         members: draws in all.
