@@ -23,12 +23,12 @@ from socband.bench import make_context, record_bands, run_bench
 from socband.bench_pool import pooled_scores
 from socband.bench_report import disconnect_table, save_plots, table
 from socband.datasets import BenchRecord, bench_record
-from socband.disconnect import score_disconnect
 from socband.errors import InputError
 from socband.estimators import estimator_names
 from socband.estimators.ekf import Ekf
 from socband.estimators.filter_model import Noise
 from socband.executors import executor_from
+from socband.forecast_scores import score_disconnect
 
 HERE = Path(__file__).resolve().parent
 TUNED_AT_S = 120.0  # coarse, for speed; the filters scale their noise to other steps

@@ -22,7 +22,7 @@ import numpy as np
 from socband.ahead import Ahead
 from socband.bench import make_context
 from socband.datasets import bench_record, known_records
-from socband.disconnect import Naive, score_disconnect
+from socband.forecast_scores import Naive, score_disconnect
 
 # (record's place in the list of known records is found by these words) and what was fitted on it
 RECORDS = {

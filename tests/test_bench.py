@@ -17,12 +17,12 @@ from socband.bench_pool import pooled_scores
 from socband.bench_store import Store
 from socband.cell import simulate
 from socband.datasets import BenchRecord
-from socband.disconnect import Naive, score_disconnect
 from socband.errors import InputError
 from socband.estimators import Prior, band_dataset, estimator_names
 from socband.estimators.ekf import Ekf
 from socband.estimators.filter_model import Noise
 from socband.executors import Dask, Pool, Serial, WorkerLost, executor_from
+from socband.forecast_scores import Naive, score_disconnect
 from socband.logs import Log
 from socband.models import load_cell
 from socband.scoring import LEVELS, QUANTILES, coverage_bounds

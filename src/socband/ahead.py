@@ -161,7 +161,7 @@ def one_cell(cell: CellModel, cutoff_v: float, temperature_c: float) -> Setup:
 
 @dataclass(frozen=True)
 class Ahead:
-    """The forecast of this project, as a `socband.disconnect.Forecaster`.
+    """The forecast of this project, as a `socband.forecast_scores.Forecaster`.
 
     Attributes:
         members: size of the ensemble.

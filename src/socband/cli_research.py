@@ -192,7 +192,7 @@ def bench(
     print(table(answer))
     if any(record.ends_at_cutoff for record in context.records.values()):
         from socband.ahead import Ahead
-        from socband.disconnect import FORECASTERS, score_disconnect
+        from socband.forecast_scores import FORECASTERS, score_disconnect
 
         # 20 faults say enough of a forecast, each made at five moments.
         forecasters = {**FORECASTERS, "ensemble": Ahead()}
