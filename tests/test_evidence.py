@@ -118,6 +118,41 @@ def test_rested_voltage_on_a_straight_cell() -> None:
     assert_updated(before, after, h, nu, 0.005**2, 0.5)
 
 
+def test_a_shift_of_the_curves_fades_towards_full() -> None:
+    """As in the filter: whole below 95 % of charge, half at 97.5 %, a fifth at 99 %."""
+    before = make_state()
+    before[k.Z] = 0.6, 0.94, 0.975, 0.975, 0.99
+    before[k.H] = before[k.E] = 0.0
+    after, at = before.copy(), context(straight_cell(std_v=0.004), Scale(4, 0.02))
+    shift = np.array([0.02, 0.02, 0.02, 0.0, 0.02])
+    at.parameters[k.SHIFT] = shift
+    RestedVoltage(0.0, 13.8, rested_hours=100.0, reading_std_v=0.02).apply(after, at)
+    share = np.array([1.0, 1.0, 0.5, 0.5, 0.2])
+    moves = 1.0 - np.where(share < 1.0, shift / 0.05, 0.0)
+    h = np.zeros((N, 5))
+    h[:, 0], h[:, 3] = SLOPE_V * moves, 0.004
+    nu = 13.8 / 4 - EMPTY_V - SLOPE_V * (before[k.Z] + share * shift)
+    assert_updated(before, after, h, nu, 0.005**2, 1.0)
+
+
+def test_what_has_not_relaxed_is_the_slow_branch() -> None:
+    """R2·C/5, falling by e in an hour or the branch's time constant, beside the meter's 5 mV."""
+    cell, state = load_cell("lfp-18650-2ah"), make_state()
+    state[k.P0 :] = 0.0  # a state known exactly: the reading's variance is all of it
+    for hours in (0.0, 2.0, 100.0):
+        after = state.copy()
+        after[k.LOGLIK] = 0.0
+        RestedVoltage(0.0, 4 * 3.3, hours).apply(after, context(cell, Scale(4, 0.02)))
+        left = 0.2 * cell.capacity_ah * cell.r2.ref_ohm
+        left *= np.exp(-hours * 3600.0 / max(cell.tau2_s, 3600.0))
+        probe = state.copy()
+        probe[k.LOGLIK] = 0.0
+        RestedVoltage(0.0, 4 * 3.3, 1e9, 4 * np.hypot(0.005, left)).apply(
+            probe, context(cell, Scale(4, 0.02))
+        )
+        np.testing.assert_allclose(after[k.LOGLIK], probe[k.LOGLIK])
+
+
 def test_a_short_rest_counts_for_less() -> None:
     """Negative test of the relaxation: with a real cell the same reading teaches less early."""
     cell = load_cell("lfp-18650-2ah")
@@ -180,13 +215,22 @@ def test_capacity_test_weighs_by_the_normal_density() -> None:
 
 
 def test_capacity_test_takes_the_temperature() -> None:
-    """A cold bank holds less: the same reading then speaks for a larger rated capacity."""
-    cell = load_cell("lfp-18650-2ah")
+    """A cold bank holds less: the same reading then speaks for a larger rated capacity.
+
+    The likeliest member's capacity times the cell's own table of capacity against temperature is
+    what was read, to the step of the members' grid.
+    """
+    cell, read_ah = load_cell("lfp-18650-2ah"), 1.6
+    grid_ah = np.linspace(1.4, 2.6, 1201)
     likely = []
     for celsius in (25.0, -25.0):
-        state = np.zeros((k.STATE_ROWS, N))
-        at = context(cell, Scale(1, 1.0), temperature_c=celsius)
-        at.parameters[k.CAPACITY_AH] = np.linspace(1.6, 2.2, N)
-        CapacityTest(0.0, 1.9, 0.05).apply(state, at)
-        likely.append(at.parameters[k.CAPACITY_AH, np.argmax(state[k.LOGLIK])])
-    assert likely[1] >= likely[0]
+        state = np.zeros((k.STATE_ROWS, len(grid_ah)))
+        parameters = np.zeros((k.PARAMETER_ROWS, len(grid_ah)))
+        parameters[k.CAPACITY_AH] = grid_ah
+        at = context(cell, temperature_c=celsius, parameters=parameters)
+        CapacityTest(0.0, read_ah, 0.05).apply(state, at)
+        likely.append(grid_ah[np.argmax(state[k.LOGLIK])])
+    table = cell.capacity_temperature
+    share = np.interp([25.0, -25.0], table.temperature_c, table.value)
+    assert likely == pytest.approx(read_ah / share, abs=1.1e-3)
+    assert likely[1] > 1.05 * likely[0]

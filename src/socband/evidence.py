@@ -18,6 +18,7 @@ import numpy as np
 
 from socband import kernels as k
 from socband.cell import temperature_factors
+from socband.kernels_step import TAPER
 from socband.track import Scale
 
 if TYPE_CHECKING:
@@ -120,7 +121,11 @@ class RestedVoltage:
 
     def apply(self, state: Array, context: Context) -> None:
         cell = context.cell
-        z = state[k.Z] + context.parameters[k.SHIFT]
+        # the shift of the curves fades towards full, as in the filter
+        shift = context.parameters[k.SHIFT]
+        fading = (1.0 - state[k.Z]) / TAPER
+        z = state[k.Z] + shift * np.clip(fading, 0.0, 1.0)
+        moves = np.where((fading > 0.0) & (fading < 1.0), 1.0 - shift / TAPER, 1.0)  # dz/dZ
         measured = self.voltage_v / context.scale.cells_in_series
         soc = np.array(cell.ocv.soc)
         ocv = np.array(cell.ocv.value)
@@ -137,8 +142,8 @@ class RestedVoltage:
         error = cell.voltage_error
         spread = np.sqrt(error.std_v**2 + (error.std_soc * slope) ** 2)
         spread *= error.unfamiliar_factor(context.temperature_c)
-        # What has not relaxed yet: a tenth of the slow branch's voltage at C/5, falling with its
-        # time constant (assumed), and never less than the meter's own error.
+        # What has not relaxed yet: the slow branch's voltage after a fifth of the capacity an hour,
+        # falling with its time constant or an hour (assumed), beside the meter's own error.
         left = (
             0.2
             * cell.capacity_ah
@@ -148,7 +153,7 @@ class RestedVoltage:
         variance = (self.reading_std_v / context.scale.cells_in_series) ** 2 + left**2
         offset = context.parameters[k.VOLTAGE_V]
         innovation = measured - predicted - offset - spread * state[k.E]
-        kalman_update(state, {0: slope, 3: spread}, innovation, variance, context.eta)
+        kalman_update(state, {0: slope * moves, 3: spread}, innovation, variance, context.eta)
 
 
 @dataclass(frozen=True)
