@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -63,9 +64,13 @@ def test_members_are_the_cells_own_equations():
     offset, gain, untracked, fraction, resistance = 0.5, 0.04, 1.2, 0.9, 1.3
     true_a = np.where(t < 20000.0, -12.0, 6.0)
     per_cell = true_a * cell.capacity_ah / setup.bank.rated_capacity_ah
-    scale = cell.capacity_ah / setup.bank.rated_capacity_ah
+    aged = replace(
+        cell,
+        **{name: replace(r, ref_ohm=resistance * r.ref_ohm) for name, r in
+           (("r0", cell.r0), ("r1", cell.r1), ("r2", cell.r2))},
+    )  # fmt: skip
     simulated = c.simulate(
-        cell, t, per_cell, 12.0, 0.95, 0.0, capacity_ah=fraction * cell.capacity_ah
+        aged, t, per_cell, 12.0, 0.95, 0.0, capacity_ah=fraction * cell.capacity_ah
     )
     seen = (1.0 + gain) * (true_a + untracked) + offset
     volt = 4.0 * simulated.voltage_v
@@ -80,31 +85,36 @@ def test_members_are_the_cells_own_equations():
     likelihood = Likelihood(design, hypothesis, columns, CauseSettings(), flat)
     values = np.zeros((len(PARAMETERS), 1))
     for name, value in dict(offset_a=offset, gain=gain, untracked_a=untracked, start_soc=0.95,
-                            capacity_fraction=fraction, resistance_factor=1.0,
+                            capacity_fraction=fraction, resistance_factor=resistance,
                             capacity_setting=1.0, efficiency_setting=1.0).items():  # fmt: skip
         values[P[name]] = value
     _, _, soc = likelihood.residuals(values)
     middle = 0.5 * (simulated.soc[1:] + simulated.soc[:-1])
     n = len(design.voltage_v)
     assert np.abs(soc[0] - middle[:n]).max() < 2e-4  # charge efficiency acts on the seen current
-    white = likelihood.residuals(values)[0][0]
-    x, before = np.empty(n), 0.0
-    for k in range(n):
-        before = design.carry[k] * before + np.sqrt(1 - design.carry[k] ** 2) * white[k]
-        x[k] = before
-    rest_v = x * flat.std_v
+
+    def rest_v() -> np.ndarray:
+        """What the members' voltage misses, per cell [V]: the whitening undone."""
+        white, x, before = likelihood.residuals(values)[0][0], np.empty(n), 0.0
+        for k in range(n):
+            before = design.carry[k] * before + np.sqrt(1 - design.carry[k] ** 2) * white[k]
+            x[k] = before
+        return x * flat.std_v
+
+    fitting_v = rest_v()
     inside = (np.abs(design.anchor_hours * 3600.0 - 20000.0) > 600.0) & (design.anchor_hours > 0.2)
-    assert np.abs(rest_v[inside]).max() < 1.5e-3  # blocks are means over a step
-    # resistance and connection: what they add is R·I to the volt
+    assert np.abs(fitting_v[inside]).max() < 1.5e-3  # blocks are means over a step
+    # resistance: the factor does to the volt what it does to all three resistors of the cell
+    values[P["resistance_factor"]] = 1.0
+    new = c.simulate(cell, t, per_cell, 12.0, 0.95, 0.0, capacity_ah=fraction * cell.capacity_ah)
+    apart_v = (simulated.voltage_v - new.voltage_v)[1 : n + 1]
+    np.testing.assert_allclose((rest_v() - fitting_v)[inside], apart_v[inside], atol=2e-4)
+    assert np.abs(apart_v[inside]).max() > 3e-3  # and that is something
+    # connection: what it adds is R·I to the volt
+    values[P["resistance_factor"]] = resistance
     values[P["connection_ohm"]] = 0.01
-    shifted = likelihood.residuals(values)[0][0]
-    y, before = np.empty(n), 0.0
-    for k in range(n):
-        before = design.carry[k] * before + np.sqrt(1 - design.carry[k] ** 2) * shifted[k]
-        y[k] = before
-    extra = (x - y) * flat.std_v * 4.0
-    assert extra[10] == pytest.approx(0.01 * -12.0, rel=1e-6)
-    del resistance, scale
+    extra_v = 4.0 * (fitting_v - rest_v())
+    assert extra_v[10] == pytest.approx(0.01 * -12.0, rel=1e-6)
 
 
 def test_priors_are_proper_and_every_cause_has_words():
