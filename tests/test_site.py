@@ -32,9 +32,7 @@ connection_resistance_ohm = 0.002
 [monitor]
 offset_a = {dist = "norm", loc = 0.0, scale = 0.08}
 gain_error = 0.0
-noise_a = 0.1
 dead_band_a = 0.05
-resolution_a = 0.1
 assumed_capacity_ah = 210
 assumed_charge_efficiency = 0.99
 drift_a_per_k = 0

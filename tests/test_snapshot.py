@@ -37,6 +37,7 @@ def make_setup(**sections: dict[str, Any]) -> Setup:
             "offset_a": 0.0,
             "gain_error": 0.0,
             "drift_a_per_k": 0.0,
+            "dead_band_a": 0.0,
             "assumed_capacity_ah": RATED_AH,
             "re_zero": {"false_probability": 0.0},
         },
@@ -97,6 +98,36 @@ def test_drift_with_temperature() -> None:
     """2 mA per kelvin, 20 K below 25 °C, 72 h: the offset is -40 mA, the charge 2.88 % higher."""
     setup = make_setup(monitor={"drift_a_per_k": 0.002}, ambient={"temperature_c": 5.0})
     np.testing.assert_allclose(soc_of(setup), 0.6 + 0.0288, atol=1e-9)
+
+
+def test_dead_band_hides_any_share_of_itself() -> None:
+    """0.1 A over 72 h of 100 Ah: evenly from nothing to 7.2 %, always towards less charge."""
+    soc = soc_of(make_setup(monitor={"dead_band_a": 0.1}))
+    assert (soc.min() >= 0.6 - 0.072) & (soc.max() <= 0.6)
+    std = 0.072 / np.sqrt(12.0)
+    assert abs(soc.mean() - (0.6 - 0.036)) < 5 * std / np.sqrt(N)
+    assert soc.std() == pytest.approx(std, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("load", "hidden"),
+    [
+        ({"current_a": 0.2}, False),
+        ({"power_w": 3.0}, False),  # 0.23 A at 13.2 V
+        ({"current_a": 0.05}, True),
+        ({"current_a": 0.2, "hours": ["20:00-04:00"]}, True),
+        ({"current_a": 0.2, "duty": 0.5, "cycle_min": 30}, True),
+    ],
+)
+def test_a_standing_load_above_the_dead_band_is_counted(load: dict[str, Any], hidden: bool) -> None:
+    """Only a load that never pauses keeps the current above the band."""
+    setup = make_setup(monitor={"dead_band_a": 0.1})
+    loads = setup_from_table(
+        {"bank": {"cell": "lfp-prismatic-100ah", "cells_in_series": 4, "rated_capacity_ah": 100},
+         "loads": [{"name": "a load"} | load]}
+    ).loads  # fmt: skip
+    soc = soc_of(replace(setup, loads=loads))
+    assert bool(soc.min() < 0.6 - 1e-9) is hidden
 
 
 def test_false_full_is_a_mixture() -> None:

@@ -87,20 +87,17 @@ class Monitor:
     Attributes:
         offset_a: what it reads at zero current [A], positive reads as charge.
         gain_error: relative, 0.005 reads half a percent too much.
-        noise_a: standard deviation of one reading [A].
         dead_band_a: currents smaller than this count as zero [A].
-        resolution_a: step of its reading [A].
         assumed_capacity_ah: the capacity set in it [Ah].
-        assumed_charge_efficiency: the charge efficiency set in it, 0..1.
+        assumed_charge_efficiency: the charge efficiency set in it, 0..1; of use only with a log or
+            to `suspects`.
         drift_a_per_k: change of the offset with temperature away from 25 °C [A/K].
         re_zero: see `ReZero`.
     """
 
     offset_a: quantity(-1000.0, 1000.0)
     gain_error: quantity(-0.9, 0.9, "relative: half a percent is 0.005")
-    noise_a: quantity(0.0, 1000.0)
     dead_band_a: quantity(0.0, 1000.0)
-    resolution_a: quantity(0.0, 1000.0)
     assumed_capacity_ah: quantity(0.01, 1e5)
     assumed_charge_efficiency: quantity(0.5, 1.0, _FRACTION)
     drift_a_per_k: quantity(-10.0, 10.0)

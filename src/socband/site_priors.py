@@ -97,18 +97,16 @@ _PRIORS: dict[str, _Prior] = {
         {"dist": "norm", "loc": 0.0, "scale": 0.005},
         "assumed: shunt accuracy classes run from 0.1 to 1 % (IEC 60051, memory)",
     ),
-    "monitor.noise_a": _Prior(0.05, "assumed: it averages out over hours"),
     "monitor.dead_band_a": _Prior(
-        {"dist": "uniform", "loc": 0.0, "scale": 0.1}, "assumed: a setting, often near zero"
-    ),
-    "monitor.resolution_a": _Prior(
-        0.0153, "16 bit over ±500 A (computed); assumed to be such a shunt"
+        {"dist": "uniform", "loc": 0.0, "scale": 0.1},
+        "assumed: a setting, often near zero; without a log it may hide all of itself or nothing",
     ),
     "monitor.assumed_capacity_ah": _Prior(
         _of_capacity(1.0), "assumed: the rated capacity was entered"
     ),
     "monitor.assumed_charge_efficiency": _Prior(
-        {"dist": "uniform", "loc": 0.97, "scale": 0.03}, "assumed: a setting, for lithium near 1"
+        {"dist": "uniform", "loc": 0.97, "scale": 0.03},
+        "assumed: a setting, for lithium near 1; not used without a log but by `suspects`",
     ),
     "monitor.drift_a_per_k": _Prior(
         {"dist": "norm", "loc": 0.0, "scale": 0.0005}, "assumed: about 10 mA over 20 K"

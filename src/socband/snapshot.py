@@ -5,10 +5,15 @@ display fell by what the monitor counted,
 
     q_seen = (display - 1) · assumed capacity,
 
-the bank by what truly flowed (Movassagh et al. 2021, 10.3390/en14144074, the same error sources):
+the bank by what truly flowed (offset and gain as in Movassagh et al. 2021, 10.3390/en14144074),
 
-    q_true = (q_seen - offset · t) / (1 + gain error) - untracked · t,
+    q_true = (q_seen - offset · t) / (1 + gain error) - untracked · t - hidden in the dead band,
     charge = 1 - shortfall at a false full + q_true / capacity - self-discharge · t.
+
+A current below the dead band is not counted. Which share of the time it was below, no display says:
+any, evenly (assumed), but none where the setup's standing loads alone exceed the band. The noise of
+single readings averages out over hours; the charge efficiency set in the monitor cannot be taken
+into account, as what was charged since full is not known.
 
 What is known besides weighs the members: the bank is still on, and a rested voltage fits or not.
 """
@@ -90,10 +95,14 @@ def take_snapshot(
     shortfall = np.where(false_full, drawn(monitor.re_zero.shortfall, "shortfall"), 0.0)
     drift_a = drawn(monitor.drift_a_per_k, "drift_a_per_k") * (temperature_c - 25.0)
     assumed_ah = drawn(monitor.assumed_capacity_ah, "assumed_capacity_ah")
+    band_a = drawn(monitor.dead_band_a, "dead_band_a")
+    below = np.where(band_a > standing_a(setup), uniforms(seed, "below_dead_band", draws), 0.0)
+    hidden_ah = below * band_a * hours
     causes = {
         "shunt offset": members.offset_a,
         "gain error": members.gain_error,
         "untracked load": members.untracked_a,
+        "dead band": hidden_ah,
         "capacity": members.capacity_fraction,
         "last full charge (false or true)": shortfall,
         "time since full": hours,
@@ -105,7 +114,7 @@ def take_snapshot(
     else:
         seen_ah = (present.display_soc - 1.0) * assumed_ah
         true_ah = (seen_ah - (members.offset_a + drift_a) * hours) / (1.0 + members.gain_error)
-        true_ah -= members.untracked_a * untracked_hours(setup, hours)
+        true_ah -= members.untracked_a * untracked_hours(setup, hours) + hidden_ah
         soc = 1.0 - shortfall + true_ah / capacity_ah
         soc -= cell.self_discharge_per_day * hours / 24.0
     rng = np.random.default_rng([seed, 11])
@@ -143,6 +152,19 @@ def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
             problems.append(Problem("--evidence clamp", found, expected, hint))
     if problems:
         raise InputError(problems)
+
+
+def standing_a(setup: Setup) -> float:
+    """What the setup's loads draw at any time [A]: those that run all day without a cycle.
+
+    At 3.3 V a cell and without losses of an inverter: rather too little than too much.
+    """
+    bank_v = 3.3 * setup.bank.cells_in_series
+    return sum(
+        load.power_w.median / bank_v if load.power_w is not None else load.current_a.median
+        for load in setup.loads
+        if load.hours.is_always and load.at is None and load.duty.interval(0.9)[0] >= 1.0
+    )
 
 
 def untracked_hours(setup: Setup, hours: Array) -> Array:
