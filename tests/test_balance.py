@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,11 +14,16 @@ from socband.balance import (
     drift_current,
     fit_patterns,
     full_rows,
+    lowest_full_soc,
+    true_full_std,
 )
+from socband.cell import simulate
 from socband.logs import Log
+from socband.models import load_cell
 from socband.site_fields import Hours
 from socband.unknowns import STEADY, Pattern
 
+ROOT = Path(__file__).resolve().parent.parent
 NIGHT = Pattern(Hours.from_texts(["22:00-06:00"]))
 
 
@@ -90,6 +96,32 @@ def test_full_rows_take_the_end_of_each_hold_and_join_close_ones():
     assert full_rows(as_log(t, current_a, voltage_v), rule).tolist() == [239, 989]
     voltage_v[:] = 13.3
     assert full_rows(as_log(t, current_a, voltage_v), rule).size == 0
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "models").glob("lfp-*.toml")), ids=lambda p: p.stem)
+def test_a_full_by_the_rule_is_within_its_own_doubt(path):
+    """Charged at C/20 by the readable simulation, each shipped model meets the rule's voltage where
+    `lowest_full_soc` says, above 96 %, and within two of its standard deviations of full."""
+    cell = load_cell(path.stem)
+    rate_a = 0.05 * cell.capacity_ah
+    t = np.arange(0.0, 3.99 * 3600.0, 5.0)  # from 80 % upwards
+    start = dict(h0=1.0, i1_0_a=rate_a, i2_0_a=rate_a, i3_0_a=rate_a)
+    run = simulate(cell, t, np.full(len(t), rate_a), cell.reference_temperature_c, 0.8, **start)
+    met = run.soc[np.argmax(run.voltage_v >= 3.43)]
+    lowest = lowest_full_soc(cell)
+    assert lowest == pytest.approx(met, abs=5e-4)
+    assert lowest > 0.96
+    std = true_full_std(cell, 0.01)
+    assert std >= 0.01
+    assert 1.0 - lowest <= 2.0 * std
+    assert true_full_std(cell, 0.05) == 0.05
+
+
+def test_the_doubt_is_wider_where_the_voltage_says_less():
+    """The 2.5 Ah cell's curve rises early: what it may miss is 3.7 times the least doubt."""
+    steep, flat = load_cell("lfp-26650-2.5ah"), load_cell("lfp-18650-2ah")
+    assert true_full_std(steep, 0.01) > 0.02
+    assert true_full_std(flat, 0.01) == 0.01
 
 
 def test_gaps_and_zeros_are_counted():

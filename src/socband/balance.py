@@ -19,19 +19,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.cell import voltage
 from socband.track import hour_of_first_row
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from socband.logs import Log
+    from socband.models import CellModel
     from socband.site import Setup
     from socband.unknowns import Pattern
 
 Array = np.ndarray
 
-# A cell of this chemistry that stands at 3.45 V with next to no current is full: its open-circuit
-# voltage up to 98 % is below 3.34 V (check of the open-circuit tables in models/).
+# A charge that holds 3.43 V a cell with no more than C/20 has filled the cells to within a few per
+# cent: charged steadily at C/20 and 25 °C, the models in models/ reach that voltage at 0.963
+# (2.5 Ah 26650), 0.976 (2 Ah 26650), 0.986 (100 Ah prismatic) and 0.999 (18650); at 5 °C up to
+# 0.006 earlier, with less current later. `true_full_std` turns that into doubt.
 TRUE_FULL_V_PER_CELL = 3.43
 TRUE_FULL_C_RATE = 0.05
 TRUE_FULL_FOR_S = 300.0
@@ -61,12 +65,33 @@ class FullRule:
 
     @classmethod
     def of_cells(cls, cells_in_series: int, rated_capacity_ah: float) -> FullRule:
-        """A true full by the physics of the cells, whatever the monitor is set to."""
+        """A full by the physics of the cells, to within `true_full_std`, whatever is set."""
         return cls(
             TRUE_FULL_V_PER_CELL * cells_in_series,
             TRUE_FULL_C_RATE * rated_capacity_ah,
             TRUE_FULL_FOR_S,
         )
+
+
+def lowest_full_soc(cell: CellModel) -> float:
+    """The least charge, 0..1, at which a cell may be called full by `FullRule.of_cells`.
+
+    Charged steadily with the highest current that the rule allows, at the reference temperature.
+    """
+    soc = np.linspace(0.8, 1.0, 4001)
+    amps = np.full(len(soc), TRUE_FULL_C_RATE * cell.capacity_ah)
+    celsius = np.full(len(soc), cell.reference_temperature_c)
+    reached = voltage(cell, soc, amps, amps, 1.0, amps, celsius) >= TRUE_FULL_V_PER_CELL
+    return float(soc[np.argmax(reached)]) if reached.any() else 1.0
+
+
+def true_full_std(cell: CellModel, least: float) -> float:
+    """How far from 100 % a full charge by `FullRule.of_cells` is, 0..1, and no less than `least`.
+
+    Where the charge ended between the lowest possible and full is not known: evenly (assumed), so
+    that the root mean square of what is missing is the width over √3.
+    """
+    return max(least, (1.0 - lowest_full_soc(cell)) / np.sqrt(3.0))
 
 
 def full_rows(log: Log, rule: FullRule) -> Array:
@@ -141,6 +166,9 @@ start_hour = hour_of_first_row  # the name `suspects` knows it by
 
 def balance_of(log: Log, rows: Array, first_hour: float | None = None) -> Balance:
     """Intervals between the full charges at `rows`.
+
+    The current is taken by trapezoids, a gap as a straight line between its two rows: no side is
+    preferred, and `gap_hours` says how much of an interval is nothing but that.
 
     Args:
         log: at bank level; its current is what the monitor saw.

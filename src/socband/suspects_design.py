@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numba import njit
 
-from socband.balance import FullRule, full_rows
+from socband.balance import FullRule, full_rows, true_full_std
 from socband.causes import CauseSettings, Hypothesis
 from socband.cell import FAST_TIME, diffusion_current
 from socband.track import Scale, Track, hour_of_first_row
@@ -236,7 +236,7 @@ class LogColumns:
         covariance = np.zeros((max(len(resets) - 1, 0),) * 2)
         if len(resets) > 1:
             n = len(resets) - 1
-            std = causes.full_std
+            std = true_full_std(cell, causes.full_std)
             covariance = std**2 * (2.0 * np.eye(n) - np.eye(n, k=1) - np.eye(n, k=-1))
             gaps = gap_soc[resets[1:] + 1] - gap_soc[resets[:-1] + 1]
             # What the model leaves out of a current error (temperature, drift): 0.2 % a day.
