@@ -110,7 +110,11 @@ def _log(name: str, checked: Checked, on_problem: OnProblem) -> Log:
 
 
 def charge_ah(log: Log) -> np.ndarray:
-    """Net charge since the first row (n,) [Ah]: the counters', else the current by trapezoids."""
+    """Net charge since the first row (n,) [Ah]: the counters', else the current by trapezoids.
+
+    For test records, sampled at moments; a gap counts as a straight line between its two rows. What
+    a monitor counts instead is in `monitor.counted_soc`, what may have flowed in `track`.
+    """
     if log.net_charge_ah is not None:
         return log.net_charge_ah
     mean_a = 0.5 * (log.current_a[1:] + log.current_a[:-1])

@@ -219,7 +219,12 @@ def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Un
 
 
 def displayed(setup: Setup, log: Log, at_s: np.ndarray) -> np.ndarray:
-    """What the monitor would display at the times `at_s`, or NaN if its start is not known."""
+    """What the monitor would display at the times `at_s`, or NaN if its start is not known.
+
+    It counts each row's own current since the row before, over a gap too, as a counter does that
+    hears of no other current; the band instead takes the mean of both sides and its doubt
+    (`Track.from_log`), so behind a gap the two may part.
+    """
     if setup.present.display_soc is None:
         return np.full(len(at_s), np.nan)
     monitor = setup.monitor

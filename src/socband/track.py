@@ -199,7 +199,9 @@ def _row_currents(log: Log, gap_before: Array) -> tuple[Array, Array]:
     From the instrument's own charge counter where the log has one (a sampled current misses what
     happens between the samples), else the row's own current, as loggers store means. In a gap it
     is the mean current on both sides, and may be off by as much as the two sides differ and as
-    half of that mean (assumed: a load may have run, or not).
+    half of that mean (assumed: a load may have run, or not): the best guess of what truly flowed,
+    where a display goes on with one row's current (`replay.displayed`) and a balance with a
+    straight line (`balance_of`).
 
     Returns:
         (r,) current [A] and (r,) its variance, not 0 only behind a gap; bank level.
