@@ -161,9 +161,6 @@ class Balance:
         return self.hours_by_clock @ share
 
 
-start_hour = hour_of_first_row  # the name `suspects` knows it by
-
-
 def balance_of(log: Log, rows: Array, first_hour: float | None = None) -> Balance:
     """Intervals between the full charges at `rows`.
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.site_fields import MINUTES_A_DAY, Hours
+from socband.site_priors import EVENT_MIN
 from socband.unknowns import Pattern, uniforms
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 DEFAULT_JITTER = 0.3  # assumed: cycles of one appliance differ by about this share
-DEFAULT_EVENT_MIN = 5.0  # assumed: how long a one-off event lasts if the setup does not say
 INVERTER = "the inverter itself"
 UNTRACKED = "untracked load"
 
@@ -284,7 +284,7 @@ def load_spans(load: Load, now: datetime, horizon_s: float) -> Array:
     if not load.at:
         return spans_ahead(load.hours, now, horizon_s)
     spans = []
-    lasts_min = DEFAULT_EVENT_MIN if load.for_min is None else load.for_min
+    lasts_min = EVENT_MIN if load.for_min is None else load.for_min
     for clock in load.at:
         start = 3600.0 * hours_until(clock.minute, now)
         end = min(start + 60.0 * lasts_min, horizon_s)

@@ -260,7 +260,7 @@ def run(
     Raises:
         ValueError: a number of the plan is NaN.
     """
-    from socband.kernels_columns import O_COUNT, O_SOC
+    from socband.kernels_columns import O_COUNT
 
     n = len(plan)
     demand, sources, batteries = plan.demand, plan.sources, plan.batteries
@@ -269,7 +269,8 @@ def run(
     if any(np.isnan(part).any() for part in numbers):
         # a clock that is no number would never reach the horizon
         raise ValueError("a plan holds NaN: every number of every member must be known")
-    enabled = np.array([name not in set(off) for name in demand.names], dtype=bool)
+    gone = demand.all_off(off)
+    enabled = np.array([name not in gone for name in demand.names], dtype=bool)
     soc = np.empty((n, len(plan.grid_s)), dtype=np.float32)
     report = np.empty((n, O_COUNT))
     series = plan.cells_in_series
@@ -312,7 +313,6 @@ def run(
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(part, bounds))
     np.clip(soc, 0.0, 1.0, out=soc)
-    np.clip(report[:, O_SOC], 0.0, 1.0, out=report[:, O_SOC])
     return Run(report, soc)
 
 

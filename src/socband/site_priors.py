@@ -167,6 +167,7 @@ _LOAD: dict[str, _Prior] = {
     "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
 }
 
+EVENT_MIN = 5.0  # how long a one-off event lasts
 CHARGER_V = 3.55  # where a charger holds its voltage [V per cell]
 
 # filled for every source
@@ -263,6 +264,12 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
         if not prior.quiet:
             assumptions.append(Assumption(path, _describe(key, value), prior.source))
     keys = set(priors)
+    for i, load in enumerate(filled["loads"]):
+        if "at" in load and "for_min" not in load:
+            where = f"{item_name('loads', i, load)}.for_min"
+            load["for_min"] = EVENT_MIN
+            keys.add(where)
+            assumptions.append(Assumption(where, f"{EVENT_MIN:g} min", "assumed: a short one"))
     for section in ("sources", "batteries"):
         items = [item for item in tree.get(section, ()) if isinstance(item, Mapping)]
         filled[section] = [

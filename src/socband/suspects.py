@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.balance import drift_current, start_hour
+from socband.balance import drift_current, true_full_std
 from socband.causes import UNITS, CauseSettings
 from socband.suspects_draws import log_density, predictions
 from socband.suspects_fit import fit
@@ -245,7 +245,8 @@ def suspects(
         rated = setup.bank.rated_capacity_ah
         dataset = dataset.merge(balance_dataset(verdict.fits.balance, rated))
         if len(verdict.fits.balance):
-            drift, std = drift_current(verdict.fits.balance, options.causes.full_std * rated)
+            full_std = true_full_std(cell, options.causes.full_std)
+            drift, std = drift_current(verdict.fits.balance, full_std * rated)
             dataset.attrs |= {"drift_a": drift, "drift_std_a": std}
         dataset.attrs["log_days"] = float(log.time_s[-1] / 86400.0)
         dataset.attrs["declared_fulls"] = int(verdict.fits.likelihoods[0].design.declared)
@@ -257,6 +258,5 @@ def suspects(
         "soc_p05": float(np.quantile(verdict.draws.soc, 0.05)),
         "soc_p50": float(np.quantile(verdict.draws.soc, 0.5)),
         "soc_p95": float(np.quantile(verdict.draws.soc, 0.95)),
-        "clock_hour_start": 0.0 if log is None else start_hour(log),
     }
     return with_attributes(dataset, f"what the display does not see: {setup.about.title}", seed)

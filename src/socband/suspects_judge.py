@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.balance import Balance, balance_of, full_rows
+from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
 from socband.posterior_resample import normalised, systematic
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
 from socband.suspects_model import C_START, Likelihood, Yardstick
+from socband.track import hour_of_first_row
 
 if TYPE_CHECKING:
     from socband.logs import Log
@@ -101,7 +102,8 @@ def fit_log(
         likelihoods.append(Likelihood(design, hypothesis, columns, causes, yardstick))
         fits.append(fit(likelihoods[-1], rng, model.draws, score))
     rows = full_rows(log, columns.true_rule)
-    balance = balance_of(log, rows)
+    hour = hour_of_first_row(log, setup, present_at_end=True)
+    balance = balance_of(log, rows, hour)
     return all_of_them, LogFits(
         columns, yardstick, score, tuple(likelihoods), tuple(fits), balance, rows
     )
@@ -187,7 +189,7 @@ def _draw(
         if fits is not None:
             now, missing, shown = _from_log(fits.likelihoods[j], v, rated)
             # a full charge is not exactly full, and the trajectory carries no noise of its own
-            now = now + causes.full_std * rng.standard_normal(n)
+            now = now + true_full_std(cell, causes.full_std) * rng.standard_normal(n)
         else:
             now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
             shown = np.full(n, np.nan)
