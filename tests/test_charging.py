@@ -86,6 +86,41 @@ def test_a_cold_battery_refuses_charge(bank):
     assert float(expected.sel(temperature_c=25.0, quantile=0.5)) > 10.0
 
 
+def test_current_into_a_bank_too_cold_for_it_is_an_alarm_and_no_refusal(bank):
+    """Lithium plating below the cells' charge_min_c: the first line, and no weight on "refuses"."""
+    forced = ask(bank, "shore", amps=30.0, temperature=-10.0)
+    text = charging_text(forced)
+    assert text.startswith("ALARM: 30 A flow into a bank at -10 °C.")
+    assert "Stop charging now" in " ".join(text.split())
+    assert "not a fault" not in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert chance(forced, "too_cold") == 0.0
+    assert chance(forced, "cold_charge") > 0.9
+    assert float(forced["expected_a"].sel(quantile=0.95)) == 0.0  # a sound battery refuses
+    assert charging_json(forced)["alarm"].startswith("ALARM")
+    for amps, celsius in ((30.0, 10.0), (0.0, -10.0), (0.5, -10.0)):
+        quiet = ask(bank, "shore", amps=amps, temperature=celsius)
+        assert "ALARM" not in charging_text(quiet)
+        assert charging_json(quiet)["alarm"] == ""
+
+
+def test_even_odds_are_no_verdict(bank):
+    dataset = ask(bank, "vehicle")
+    for odds, words in ((0.36, "cannot be told from this"), (0.64, "cannot be told from this"),
+                        (0.66, "probably not a fault"), (0.34, "probably a fault")):  # fmt: skip
+        dataset.attrs["not_a_fault"] = odds
+        assert words in charging_text(dataset).splitlines()[0]
+
+
+def test_probabilities_stay_within_0_and_1(bank):
+    """A fault that is certain: rounding must not leave less than nothing for "no fault"."""
+    for fuse_out in (0.0, 6.0, 12.0):
+        certain = ask(bank, "shore", amps=0.0, temperature=15.0, fuse_in=13.4, fuse_out=fuse_out)
+        data = charging_json(certain)
+        given = [e["probability"] for e in data["explanations"]] + [data["not_a_fault"]]
+        assert all(0.0 <= p <= 1.0 for p in given)
+
+
 def test_a_fuse_that_reads_differently_is_found_and_one_that_reads_alike_cleared(bank):
     base = dict(amps=0.0, display_soc=50.0, since_full=20.0, temperature=15.0)
     blown = ask(bank, "vehicle", **base, fuse_in=13.9, fuse_out=12.9)

@@ -8,6 +8,9 @@ readings weigh them:
     sound: idle above the threshold, nothing when too cold, else bulk current, tapering where
            (limit - open-circuit voltage) / resistance is less;
     no_supply, open_path, dead_charger: no current, each with its own signs.
+
+Current measured into a bank below its cells' charging limit is no refusal but a hazard: lithium
+plates onto the anode. It is an explanation of its own and an alarm, whatever else is likely.
 """
 
 from __future__ import annotations
@@ -37,12 +40,13 @@ EXPLANATIONS = (
     "too_cold",
     "weak_sun",
     "charging",
+    "cold_charge",
     "low_current",
     "no_supply",
     "open_path",
     "dead_charger",
 )
-FAULTS = ("low_current", "no_supply", "open_path", "dead_charger")
+FAULTS = ("cold_charge", "low_current", "no_supply", "open_path", "dead_charger")
 SOC_GRID = np.round(np.arange(0.05, 1.001, 0.05), 2)
 
 
@@ -86,11 +90,20 @@ def charging(
 
     expected, why = sound(soc, temperature_c)
     amps = readings.get("amps", 0.0)
+    clear_a = min(rules.cold_current_a, rules.cold_current_per_h * setup.bank.rated_capacity_ah)
+    flows = amps > clear_a
+    flowing = (expected, why)
+    if flows:  # nothing refuses: what the source gives where the cold stops it not
+        flowing = _sound(
+            setup, cell, source, soc, temperature_c, resistance, seed, rules, panel_v, refuses=False
+        )
     log_weight, explanation = _weigh(
-        setup, cell, source, readings, amps, soc, resistance, expected, why, rules
+        setup, cell, source, readings, amps, soc, resistance, *flowing, rules
     )
     weight = normalised(log_weight)
-    probability = [float(weight[explanation == e].sum()) for e in EXPLANATIONS]
+    # sums of many weights may miss 0 and 1 by rounding
+    probability = [min(float(weight[explanation == e].sum()), 1.0) for e in EXPLANATIONS]
+    faulty = sum(p for e, p in zip(EXPLANATIONS, probability, strict=True) if e in FAULTS)
     charge = np.tile(soc, len(rules.prior))
     by_soc = np.stack([quantiles_of(sound(np.full(n, z), temperature_c)[0]) for z in SOC_GRID])
     grid_c = np.array([-15.0, -5.0, 0.0, 5.0, 15.0, 25.0, 35.0])
@@ -125,9 +138,9 @@ def charging(
         "source_kind": source,
         "amps": amps,
         "amps_given": int("amps" in readings),
-        "not_a_fault": 1.0 - sum(p for e, p in zip(EXPLANATIONS, probability, strict=True)
-                                 if e in FAULTS),
+        "not_a_fault": min(max(1.0 - faulty, 0.0), 1.0),
         "temperature_p50": float(np.median(temperature_c)),
+        "cold_charge": int(flows and np.median(temperature_c) < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "idle_above_soc": float("nan") if idle is None else idle,
         "idle_is_rule": int(all(s.kind != source for s in setup.sources)),
@@ -198,8 +211,12 @@ def _sound(
     seed: int,
     rules: Rules,
     panel_v: float = 0.0,
+    refuses: bool = True,
 ) -> tuple[Array, Array]:
-    """(n,) current of a sound source [A], and why it is what it is (of `EXPLANATIONS`)."""
+    """(n,) current of a sound source [A], and why it is what it is (of `EXPLANATIONS`).
+
+    Without `refuses` the battery's protection lets the current through in the cold.
+    """
     n = len(soc)
     series = setup.bank.cells_in_series
     mine = [s for s in setup.sources if s.kind == kind]
@@ -239,6 +256,9 @@ def _sound(
         why[idling] = "near_full"
     # a battery's own protection is at the cells' limit, give or take a kelvin
     cold = temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
+    if not refuses:
+        why[cold] = "cold_charge"
+        return current, why
     why[cold] = "too_cold"
     return np.where(cold, 0.0, current), why
 

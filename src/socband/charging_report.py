@@ -17,11 +17,13 @@ WORDS = {
     "too_cold": "the battery is too cold and refuses charge to protect itself",
     "weak_sun": "too little sun at this hour or in this sky",
     "charging": "the source charges about as it should",
+    "cold_charge": "current flows though the cells are too cold for it, and nothing stops it",
     "low_current": "the source works, but gives less than half of what it should",
     "no_supply": "nothing arrives at the charger: no supply on its input side",
     "open_path": "an open fuse, holder or plug between charger and bank",
     "dead_charger": "the charger has its supply and gives nothing",
 }
+UNDECIDED = 0.15  # assumed: odds this near to even are no verdict
 CAUTIONS = (
     "Never charge lithium iron phosphate cells below the temperature their maker allows.",
     "A fuse that blew did so for a reason. Never bridge one, never fit a larger one.",
@@ -33,7 +35,7 @@ CAUTIONS = (
 
 def charging_text(dataset: xr.Dataset) -> str:
     """The answer for its reader, in words that fit 80 columns."""
-    from socband.report import caution_lines, chance_words, wrapped
+    from socband.report import caution_lines, wrapped
 
     a = dataset.attrs
     kind = a["source_kind"]
@@ -41,10 +43,9 @@ def charging_text(dataset: xr.Dataset) -> str:
     soc = 100.0 * dataset["soc_after"].values
     now = dataset["expected_a"].values
     given = f"{a['amps']:g} A" if a["amps_given"] else "no current (as reported; none was entered)"
-    verdict = "Probably not a fault" if a["not_a_fault"] >= 0.5 else "Probably a fault"
-    sure = a["not_a_fault"] if a["not_a_fault"] >= 0.5 else 1.0 - a["not_a_fault"]
     lines = [
-        f"Charging from {kind}: {verdict.lower()}, {chance_words(sure, 200)}",
+        *([wrapped(alarm_of(dataset)), ""] if a["cold_charge"] else []),
+        wrapped(f"Charging from {kind}: {_verdict(a['not_a_fault'])}"),
         "",
         wrapped(f"Seen: {given}. A sound source should give {now[2]:.0f} A now (90 % sure: "
                 f"{now[0]:.0f} to {now[4]:.0f} A)."),
@@ -93,6 +94,29 @@ def charging_text(dataset: xr.Dataset) -> str:
     return "\n".join(lines)
 
 
+def _verdict(not_a_fault: float) -> str:
+    """Fault or not, in words; neither where the odds are near even."""
+    from socband.report import chance_words
+
+    if abs(not_a_fault - 0.5) < UNDECIDED:
+        return f"cannot be told from this; no fault: {chance_words(not_a_fault, 200)}"
+    if not_a_fault > 0.5:
+        return f"probably not a fault, {chance_words(not_a_fault, 200)}"
+    return f"probably a fault, {chance_words(1.0 - not_a_fault, 200)}"
+
+
+def alarm_of(dataset: xr.Dataset) -> str:
+    """What must be done at once; "" where nothing must."""
+    a = dataset.attrs
+    if not a["cold_charge"]:
+        return ""
+    return (
+        f"ALARM: {a['amps']:g} A flow into a bank at {a['temperature_p50']:.0f} °C. Charging below "
+        f"{a['charge_min_c']:g} °C damages the cells for good (lithium plating). Stop charging now, "
+        "until the battery itself is warm enough; what its maker says comes before this."
+    )
+
+
 def checks_of(dataset: xr.Dataset, rules: Rules = DEFAULT_RULES) -> list[Check]:
     """The checks that go with a result."""
     a = dataset.attrs
@@ -107,6 +131,7 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
     return plain(
         {
             "source": a["source_kind"],
+            "alarm": alarm_of(dataset),
             "not_a_fault": a["not_a_fault"],
             "explanations": [
                 {"explanation": str(e), "probability": float(p), "fault": str(e) in FAULTS}

@@ -27,6 +27,9 @@ class Rules:
         panel_spread_v: how far above it such panels reach.
         alternator_v_per_cell: voltage at a running vehicle's own battery, over the bank's cells.
         fuse_alike_v: difference that still counts as alike.
+        cold_current_a, cold_current_per_h: more than the smaller of these [A; share of the rated
+            capacity an hour] measured into a bank too cold to be charged is an alarm (assumed:
+            clear of a meter's zero).
         wake_hours: to wake a bank after low-voltage disconnect on a shore charger.
         prior: what is wrong before any reading; "sound" is nothing.
     """
@@ -45,6 +48,8 @@ class Rules:
     panel_spread_v: float = 3.0
     alternator_v_per_cell: float = 3.4
     fuse_alike_v: float = 0.1
+    cold_current_a: float = 2.0
+    cold_current_per_h: float = 0.02
     wake_hours: tuple[float, float] = (1.0, 2.0)
     prior: dict[str, float] = field(
         default_factory=lambda: {
@@ -92,7 +97,7 @@ def checks(kind: str, rules: Rules, cells_in_series: int, charge_min_c: float) -
             "Read the temperature of the battery itself, not of the room.",
             f"above {charge_min_c:g} °C by a few degrees",
             "colder: the battery refuses charge to protect itself, which is no fault. Warm the "
-            "room; never force a charge",
+            "room; never force a charge. If current flows all the same, stop charging now",
             "temperature=",
         ),
         Check(
