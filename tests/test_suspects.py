@@ -20,7 +20,7 @@ from socband.causes import CAUSES, PARAMETERS, CauseSettings, P, hypotheses
 from socband.logs import Log
 from socband.models import load_cell
 from socband.site import read_setup
-from socband.suspects import Options, judge, suspects
+from socband.suspects import Options, drift_per_day, judge, suspects
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_model import Likelihood, Yardstick
 from socband.suspects_report import not_separable, suspects_figure, suspects_json, suspects_text
@@ -179,6 +179,36 @@ def test_same_seed_same_numbers_and_no_log_is_the_prior():
     other = judge(setup, cell, None, {"clamp": -1.8, "display": -0.4}, 3, 8000)
     assert other.probability["untracked_steady"] + other.probability["untracked_hours"] > 0.6
     assert other.probability["none"] < 0.02
+
+
+def test_true_charge_never_exceeds_full(verdicts):
+    assert all(v.draws.soc.min() >= 0.0 and v.draws.soc.max() <= 1.0 for v in verdicts)
+
+
+def test_an_untracked_load_drifts_by_its_own_hours():
+    """Each draw's current with its own hours; checked on the draws kept, equally weighted."""
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    some = CauseSettings(weight={"untracked_hours": 1.0})
+    verdict = judge(setup, cell, None, {"display_soc": 40.0}, 0, 8000, Options(causes=some))
+    by_hand = 24.0 * verdict.draws.untracked_mean() / setup.bank.rated_capacity_ah
+    want = np.quantile(by_hand, [0.05, 0.5, 0.95])
+    np.testing.assert_allclose(drift_per_day("untracked_hours", verdict, setup), want, rtol=0.05)
+
+
+@pytest.mark.parametrize(
+    ("readings", "odd"),
+    [
+        ({"display_off": 0.5, "clamp_off": -1.0}, "clamp_off"),  # two causes at once
+        ({"display_off": 0.5, "clamp_off": 0.0}, ""),
+        ({"clamp": -1.8, "display": -0.4, "display_off": 0.0}, ""),
+    ],
+)
+def test_what_no_single_cause_explains_is_said(readings, odd):
+    dataset = suspects(read_setup(EXAMPLE), load_cell(CELL), None, readings, 0, 4000)
+    assert dataset.attrs["misfits"] == odd
+    said = f"No single cause explains all readings well: {odd} does not fit"
+    assert (said in " ".join(suspects_text(dataset).split())) == bool(odd)
+    assert suspects_json(dataset)["readings_that_do_not_fit"] == ([odd] if odd else [])
 
 
 def test_capacity_reading_points_to_lost_capacity_or_a_missing_battery():

@@ -40,6 +40,7 @@ __all__ = ["DEFAULTS", "Options", "Verdict", "expected_log_bayes", "fit_log", "j
 
 Array = np.ndarray
 
+MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
 SHOWN = 0.05  # causes less probable than this are not compared with one another
 
 
@@ -130,20 +131,19 @@ def _log_mean(x: Array) -> float:
 # ---------------------------------------------------------------- the result as a dataset
 
 
-def drift_per_day(cause: str, size: Array, verdict: Verdict, setup: Setup) -> Array:
+def drift_per_day(cause: str, verdict: Verdict, setup: Setup) -> Array:
     """Error of the display that grows per day, 0..1 per day, positive = the display is too high.
 
-    Args:
-        size: in the unit of the cause; any shape.
+    Returns:
+        (3,) in the order of the quantiles of the cause's size.
     """
+    size = verdict.size[cause]
     rated = setup.bank.rated_capacity_ah
     depth, filled = _daily_use(verdict, rated)
     if cause in ("untracked_steady", "offset"):
         return 24.0 * size / rated
     if cause == "untracked_hours":
-        heads = verdict.draws.index[verdict.draws.causes == cause]
-        hours = [verdict.draws.hypotheses[j].hours.fraction for j in heads]
-        return 24.0 * size / rated * (float(np.mean(hours)) if hours else 1.0)
+        return 24.0 * verdict.untracked_mean_a / rated
     if cause == "dead_band":
         return 24.0 * size * verdict.draws.zero_share / rated
     if cause == "gain":
@@ -157,6 +157,28 @@ def drift_per_day(cause: str, size: Array, verdict: Verdict, setup: Setup) -> Ar
     if cause == "false_rezero":
         return size
     return np.zeros_like(size)
+
+
+def readings_that_do_not_fit(
+    verdict: Verdict,
+    setup: Setup,
+    cell: CellModel,
+    readings: Mapping[str, float],
+    options: Options = DEFAULTS,
+) -> list[str]:
+    """Readings that not one draw of the leading cause comes within `MISFIT` deviations of.
+
+    Only one cause is ever at work here: two at once, or a slip of a reading, would otherwise pass
+    for one of them, seen clearly.
+    """
+    leading = max(verdict.probability, key=lambda name: verdict.probability[name])
+    mine = verdict.draws.take(np.flatnonzero(verdict.draws.causes == leading))
+    said = predictions(mine, readings, setup, cell, options.meters)
+    return [
+        name
+        for name, (mean, std) in said.items()
+        if np.min(np.abs(readings[name] - mean) / std) > MISFIT
+    ]
 
 
 def _daily_use(verdict: Verdict, rated_ah: float) -> tuple[float, float]:
@@ -199,7 +221,7 @@ def suspects(
     verdict = judge(setup, cell, log, readings, seed, members, options)
     order = sorted(verdict.probability, key=lambda n: -verdict.probability[n])
     sizes = np.stack([verdict.size[n] for n in order])
-    drifts = np.stack([np.sort(drift_per_day(n, verdict.size[n], verdict, setup)) for n in order])
+    drifts = np.stack([np.sort(drift_per_day(n, verdict, setup)) for n in order])
     names, bayes = expected_log_bayes(verdict, setup, cell, readings, seed, options)
     apart = np.full((len(order), len(order)), np.nan)
     for i, a in enumerate(names):
@@ -211,6 +233,7 @@ def suspects(
         when[detail] = when.get(detail, 0) + 1
     best_hours = max(when, key=lambda key: when[key]) if when else ""
     tests = rank_tests(verdict, setup, cell, readings, seed, options.meters)
+    misfits = readings_that_do_not_fit(verdict, setup, cell, readings, options)
     data = {
         "probability": ("cause", [verdict.probability[n] for n in order],
                         {"units": "1", "long_name": "posterior probability of the cause"}),
@@ -254,6 +277,7 @@ def suspects(
         "untracked_hours": best_hours,
         "rated_capacity_ah": float(setup.bank.rated_capacity_ah),
         "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
+        "misfits": ", ".join(misfits),
         "effective_draws": verdict.effective,
         "soc_p05": float(np.quantile(verdict.draws.soc, 0.05)),
         "soc_p50": float(np.quantile(verdict.draws.soc, 0.5)),

@@ -69,6 +69,8 @@ class Verdict:
         probability: cause -> posterior probability.
         prior: cause -> prior probability.
         size: cause -> (3,) quantiles of its size, NaN where it was not drawn.
+        untracked_mean_a: (3,) quantiles of the current of an untracked load in certain hours, as a
+            mean over the day: each draw's current goes with its own hours [A].
         effective: effective number of draws under the readings.
         fits: of the log, or None.
     """
@@ -77,6 +79,7 @@ class Verdict:
     probability: dict[str, float]
     prior: dict[str, float]
     size: dict[str, Array]
+    untracked_mean_a: Array
     effective: float
     fits: LogFits | None
 
@@ -151,12 +154,15 @@ def judge(
         mine = name_of == name
         size = size_of(name, draws.values[:, mine], setup, draws.shortfall[mine])
         sizes[name] = _weighted_quantiles(size, share[mine])
+    mine = name_of == "untracked_hours"
+    untracked_mean_a = _weighted_quantiles(draws.untracked_mean()[mine], share[mine])
     keep = systematic(share, rng, _KEPT)
     return Verdict(
         draws=draws.take(keep),
         probability=probability,
         prior=prior,
         size=sizes,
+        untracked_mean_a=untracked_mean_a,
         effective=float(1.0 / np.sum(share**2)),
         fits=fits,
     )
@@ -189,7 +195,8 @@ def _draw(
         if fits is not None:
             now, missing, shown = _from_log(fits.likelihoods[j], v, rated)
             # a full charge is not exactly full, and the trajectory carries no noise of its own
-            now = now + true_full_std(cell, causes.full_std) * rng.standard_normal(n)
+            now += true_full_std(cell, causes.full_std) * rng.standard_normal(n)
+            now = np.clip(now, 0.0, 1.0)
         else:
             now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
             shown = np.full(n, np.nan)

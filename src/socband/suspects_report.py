@@ -57,9 +57,9 @@ def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
 
 
 def _percent(p: float) -> str:
-    if p < 0.005:
+    if p <= 0.005:
         return " <1 %"
-    return ">99 %" if p > 0.995 else f"{100 * p:3.0f} %"
+    return ">99 %" if p >= 0.995 else f"{100 * p:3.0f} %"
 
 
 def suspects_text(dataset: xr.Dataset) -> str:
@@ -154,6 +154,13 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
                 "whether they were taken at the same moment. The figures below are rough."
             )
         )
+    if attrs["misfits"]:
+        lines.append(
+            wrapped(
+                f"No single cause explains all readings well: {attrs['misfits']} does not fit even "
+                "the likeliest one below. Two causes at once, or a slip: take the reading again."
+            )
+        )
     if dataset.sizes.get("interval"):
         lines += ["", "Between full charges the true net charge is zero. The monitor counted:"]
         lines.append("   from day   hours    counted      in     out   as a current")
@@ -209,6 +216,7 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
             }
             for j, key in enumerate(dataset["test"].values)
         ],
+        "readings_that_do_not_fit": [n for n in dataset.attrs["misfits"].split(", ") if n],
         "untracked_hours": dataset.attrs["untracked_hours"],
         "soc": {key: dataset.attrs[f"soc_{key}"] for key in ("p05", "p50", "p95")},
         "cautions": list(CAUTIONS),
