@@ -9,7 +9,7 @@ import pytest
 
 from socband.causes import CauseSettings
 from socband.models import load_cell
-from socband.next_measurement import expected_information_gain, rank_tests
+from socband.next_measurement import TESTS, expected_information_gain, rank_tests
 from socband.site import read_setup
 from socband.suspects import Options, judge
 
@@ -65,3 +65,7 @@ def test_offset_against_untracked_load_is_settled_with_everything_off():
     assert rates == sorted(rates, reverse=True)
     after = judge(setup, cell, None, done | {"display_off": 0.0}, members=6000, options=options)
     assert after.probability["untracked_steady"] > 0.99
+
+
+def test_every_test_says_by_itself_what_to_do():
+    assert not [test.key for test in TESTS if test.what.startswith("the same")]

@@ -77,7 +77,8 @@ TESTS: tuple[Test, ...] = (
     ),
     Test(
         "clamp_heavy_load",
-        "the same while a heavy load of some 40 A runs",
+        "clamp meter at the battery post against the current on the display, while a heavy load of "
+        "some 40 A runs",
         12,
         0,
         {"clamp": -40.0, "display": 0.0},
