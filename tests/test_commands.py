@@ -13,7 +13,7 @@ from socband.cli import main
 from socband.errors import InputError
 from socband.evidence import CapacityTest, ClampReading, FullCharge, RestedVoltage
 from socband.evidence_text import parse_evidence
-from socband.models import load_cell
+from socband.models import available_cells, load_cell
 from socband.readings import KINDS
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -130,6 +130,16 @@ def test_cell_at_a_glance(capsys: pytest.CaptureFixture[str], tmp_path: Path) ->
     assert "mV per %" in out
     assert fits_the_screen(out)
     assert picture.stat().st_size > 10_000
+
+
+def test_cells_that_come_along_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "cell")
+    assert code == 0
+    assert [line.split()[0] for line in out.splitlines()] == available_cells()
+    assert fits_the_screen(out)
+    code, _, err = run(capsys, "cell", "--plot", "cell.png")
+    assert code == 2
+    assert "--plot" in err
 
 
 def test_bench_on_a_record_of_our_own(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -15,17 +15,25 @@ Files = Annotated[list[str] | None, Parameter(negative=(), consume_multiple=True
 Estimators = Annotated[str, Parameter(name="--estimators")]
 
 
-def cell(model: str, /, *, plot: Path | None = None) -> None:
+def cell(model: str | None = None, /, *, plot: Path | None = None) -> None:
     """A cell model at a glance: what is measured, what is assumed, how well it is known.
 
     Args:
-        model: name of a model that comes with socband, or the path of a model file.
+        model: name of a model that comes with socband, or the path of a model file; without it
+            those that come with socband are listed.
         plot: draw it to this file (.png, .svg, .pdf).
     """
     check_targets(plot=plot)
+    from socband.errors import InputError, Problem
     from socband.fit_report import cell_figure, cell_text
-    from socband.models import load_cell
+    from socband.models import available_cells, load_cell
 
+    if model is None:
+        if plot is not None:
+            raise InputError(Problem("--plot", "no cell model", "the name of the one to draw"))
+        for name in available_cells():
+            print(f"{name:<20} {load_cell(name).title}")
+        return
     read = load_cell(model)
     if plot is not None:
         save_figure(cell_figure(read), plot)
