@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 
 import numpy as np
@@ -11,10 +12,10 @@ from socband.forward import prepare
 from socband.kernels_bank import S_I1, S_I2, S_I3
 from socband.models import load_cell
 from socband.plots import clock_ticks, new_figure
-from socband.report import clock_after
+from socband.report import chance_words, clock_after, tonight_text
 from socband.site import setup_from_table
 from socband.snapshot import take_snapshot
-from socband.tonight import tonight
+from socband.tonight import tonight, tonight_json
 from socband.unknowns import uniforms
 from socband.whatif import WAKE_RESERVE, after_disconnect
 
@@ -95,3 +96,61 @@ def test_the_morning_after_begins_at_rest():
     assert np.abs(plan.batteries.state[:, :, S_I3]).max() > 0.1
     state = after_disconnect(plan, charger_w=400.0).batteries.state
     np.testing.assert_array_equal(state[:, :, [S_I1, S_I2, S_I3]], 0.0)
+
+
+def said(**sections) -> str:
+    """The answer's text on one line."""
+    return " ".join(
+        tonight_text(tonight(setup_from_table(table(**sections)), CELL, 300, 1)).split()
+    )
+
+
+def test_a_bank_that_lasts_is_said_once_and_with_its_spaces():
+    idle = [{"name": "clock", "power_w": 1.0}]
+    text = said(loads=idle)
+    assert "Disconnects not within 48 h (more than 95 % sure)" in text
+    assert "over 48 h" not in text
+    # 60 W empties it in some 16 to 27 h: within 20 h for some members, not for most
+    text = said(question={"until": ["07:00"], "horizon_hours": 20.0})
+    assert re.search(r"Disconnects in >20 h 90 % sure: 1\d\.\d h to over 20 h that is [^ ]+ ", text)
+    assert "tomorrow or later" in text
+    assert "lasts 48 h either way" in said(loads=[*idle, {"name": "radio", "power_w": 1.0}])
+
+
+def test_a_chance_of_half_a_percent_is_never_about_0():
+    assert chance_words(0.005, 20_000) == chance_words(0.0, 20_000) == "less than 1 %"
+    assert chance_words(0.995, 20_000) == chance_words(1.0, 20_000) == "more than 99 %"
+    assert chance_words(0.02, 50) == "about 2 %"  # one of fifty
+
+
+def test_what_nobody_entered_is_said_to_be_missing_or_assumed():
+    text = said(present={"hours_since_full": 20.0, "clock": "21:30"})
+    assert "No display was given" in text
+    assert "What widens the band most" not in text
+    text = said(present={"display_soc": 0.6, "clock": "21:30"})
+    assert "84 h since full: assumed" in text  # the middle of a week
+    assert "assumed" not in said().split("Likely")[0]
+
+
+def test_a_gain_cut_at_the_horizon_is_a_least_gain():
+    """A bank for some 30 h, and without its only load for ever: the horizon ends what is gained."""
+    setup = setup_from_table(table())
+    dataset = tonight(setup, CELL, 300, 1)
+    assert float(dataset["off_beyond"][0]) > 0.99
+    lost = 48.0 - np.minimum(dataset["lvd_hours"].values, 48.0)
+    assert float(dataset["off_gain_hours"][0]) == pytest.approx(lost.mean())
+    assert "h at least" in tonight_text(dataset)
+    assert tonight_json(dataset)["switch_offs"][0]["beyond_horizon"] > 0.99
+    heavy = [{"name": "one", "power_w": 400.0}, {"name": "two", "power_w": 400.0}]
+    assert "at least" not in said(loads=heavy)
+
+
+def test_sources_that_the_cold_stops_are_said():
+    """The generic cell may not be charged below 0 °C (its model file)."""
+    shore = [{"name": "shore", "kind": "shore", "power_w": 100.0}]
+    frost = {"temperature_c": -12.0}
+    assert "Too cold to take charge now (below 0 °C): more than 99 %" in said(
+        sources=shore, ambient=frost
+    )
+    assert "Too cold" not in said(ambient=frost)
+    assert "Too cold" not in said(sources=shore, ambient={"temperature_c": 20.0})

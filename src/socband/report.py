@@ -46,9 +46,9 @@ def clock_after(attrs: Mapping[str, Any], hours: float) -> str:
 
 def chance_words(p: float, draws: int) -> str:
     """A probability no finer than its ensemble: "about 72 %", "less than 1 %"."""
-    if p < max(0.005, 1.0 / draws):
+    if p <= 0.005 or p < 1.0 / draws:
         return "less than 1 %"
-    if p > 1.0 - max(0.005, 1.0 / draws):
+    if p >= 0.995 or p > 1.0 - 1.0 / draws:
         return "more than 99 %"
     return f"about {100 * p:.0f} %"
 
@@ -60,14 +60,10 @@ def tonight_text(dataset: xr.Dataset) -> str:
     attrs = dataset.attrs
     lines = [wrapped(attrs["title"]), ""]
     if np.isfinite(attrs["display_soc"]):
-        shown = attrs["display_soc"]
-        lines.append(
-            _row(
-                "Display says",
-                f"{100 * shown:.0f} %",
-                f"{attrs['hours_since_full']:.0f} h since full",
-            )
-        )
+        since = f"{attrs['hours_since_full']:.0f} h since full"
+        if attrs["hours_since_full_assumed"]:
+            since += ": assumed, the middle of a wide range"
+        lines.append(_row("Display says", f"{100 * attrs['display_soc']:.0f} %", since))
     lines += [
         _row(
             "Likely true",
@@ -91,14 +87,27 @@ def tonight_text(dataset: xr.Dataset) -> str:
                 f"{chance_words(float(chance), draws)}."
             )
         )
+    cold = attrs["too_cold_to_charge"]
+    if cold > 0.005:
+        lines.append(
+            wrapped(
+                f"Too cold to take charge now (below {attrs['charge_min_c']:g} °C): "
+                f"{chance_words(cold, draws)}. Then no source brings anything until it is warmer."
+            )
+        )
     widest = attrs["widest_unknown"]
     share = float(dataset["variance_share"].values[0])
-    lines.append(
-        wrapped(
+    if widest:
+        text = (
             f"What widens the band most: {widest} ({100 * share:.0f} % of the doubt about the "
             "charge). Knowing it better narrows the answer most."
         )
-    )
+    else:
+        text = (
+            "No display was given, so the charge is taken to be anywhere between empty and full, "
+            "as far as no reading says more. What the display says narrows the answer."
+        )
+    lines.append(wrapped(text))
     lines += [*_switch_off_lines(dataset), *_waking_lines(dataset)]
     lines += ["", *caution_lines(CAUTIONS)]
     return "\n".join(lines)
@@ -111,11 +120,17 @@ def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
         return []
     until = dataset["until"].values[0]
     lines = ["", f"What switching off buys (chance to last until {until}, hours gained)"]
-    for name, chance, gain in zip(
-        *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours")), strict=True
+    for name, chance, gain, beyond in zip(
+        *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours", "off_beyond")),
+        strict=True,
     ):
         words = chance_words(float(chance), draws)
-        lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gain:+6.1f} h")
+        gained = f"{gain:+6.1f} h"
+        if beyond > 0.005:
+            gained += " at least"  # where the horizon ends nobody looked further
+        if beyond > 0.995 and gain < 0.05:
+            gained = f"lasts {attrs['horizon_hours']:.0f} h either way"
+        lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gained}")
     if INVERTER in dataset["load"].values:
         lines.append("  Switching off the inverter takes along all that is behind it.")
     want = f"{100 * attrs['want']:.0f} %"
@@ -153,24 +168,27 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
 
 
 def _row(label: str, value: str, doubt: str) -> str:
-    return f"  {label:<14}{value:>8}   {doubt}"
+    return f"  {label:<14} {value:>7}   {doubt}"
 
 
 def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
     lvd = quantiles_of(dataset["lvd_hours"].values)
     horizon = dataset.attrs["horizon_hours"]
 
+    if np.isinf(lvd[0]):  # fewer than one member in twenty disconnects at all
+        return [f"  {'Disconnects':<14} not within {horizon:.0f} h (more than 95 % sure)"]
+
     def hours(value: float) -> str:
         return f"{value:.1f} h" if np.isfinite(value) else f"over {horizon:.0f} h"
 
-    def when(value: float) -> str:
-        return (
-            clock_after(dataset.attrs, value) if np.isfinite(value) else f"beyond {horizon:.0f} h"
-        )
-
+    last = f"to {clock_after(dataset.attrs, lvd[4])}" if np.isfinite(lvd[4]) else "or later"
     return [
-        _row("Disconnects in", hours(lvd[2]), f"90 % sure: {hours(lvd[0])} to {hours(lvd[4])}"),
-        _row("", "", f"that is {when(lvd[0])} to {when(lvd[4])}"),
+        _row(
+            "Disconnects in",
+            hours(lvd[2]).replace("over ", ">"),
+            f"90 % sure: {hours(lvd[0])} to {hours(lvd[4])}",
+        ),
+        _row("", "", f"that is {clock_after(dataset.attrs, lvd[0])} {last}"),
     ]
 
 

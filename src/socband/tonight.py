@@ -56,11 +56,14 @@ def tonight(
 
     Returns:
         The forecast's Dataset, with `soc_now` and `charge_left_ah` (member), `variance_share`
-        (cause), what a switch-off buys (`off_chance`, `off_gain_hours`, over `load`), the time to
-        wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), whether the bank would
-        come back by itself after it (`comes_back`, member; nothing it gives then is counted
+        (cause), what a switch-off buys (`off_chance`, `off_gain_hours`, and `off_beyond`, the
+        share that then lasts beyond the horizon, at which its gain is cut; over `load`), the time
+        to wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), whether the bank
+        would come back by itself after it (`comes_back`, member; nothing it gives then is counted
         anywhere), and attributes `timezone` (of `start`; "" if not said), `display_soc`,
-        `widest_unknown`, `enough_off`, `enough_chance`, `enough_reached`.
+        `hours_since_full_assumed`, `widest_unknown` ("" without a display: then it is the display
+        itself), `too_cold_to_charge` (chance that the sources described bring nothing now because
+        a battery is too cold; 0 without sources), `enough_off`, `enough_chance`, `enough_reached`.
     """
     import xarray as xr
 
@@ -95,6 +98,11 @@ def tonight(
             bought["chance"].values, dims="load", coords={"load": bought["load"].values}
         ),
         off_gain_hours=xr.DataArray(bought["mean_gain_hours"].values, dims="load"),
+        off_beyond=xr.DataArray(
+            bought["beyond"].values,
+            dims="load",
+            attrs={"units": "1", "long_name": "chance to last beyond the horizon, with it off"},
+        ),
         wake_off_hours=xr.DataArray(off_hours, dims="member"),
         wake_on_hours=xr.DataArray(on_hours, dims="member"),
         comes_back=xr.DataArray(
@@ -109,14 +117,30 @@ def tonight(
         enough_reached=int(enough.reached),
         title=f"The night ahead: {setup.about.title}",
         display_soc=np.nan if display is None else display,
-        widest_unknown=next(iter(shares)),
+        widest_unknown="" if display is None else next(iter(shares)),
+        too_cold_to_charge=_too_cold(plan),
+        charge_min_c=cell.charge_min_c,
         members=members,
         rated_capacity_ah=setup.bank.rated_capacity_ah,
         hours_since_full=setup.present.hours_since_full.median,
+        hours_since_full_assumed=int(
+            any(a.key == "present.hours_since_full" for a in setup.assumptions)
+        ),
         temperature_c=setup.ambient.temperature_c.median,
         timezone=setup.present.timezone or "",
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def _too_cold(plan: Plan) -> float:
+    """Share of the members in which some battery is now too cold to be charged, 0..1."""
+    from socband.kernels_bank import B_COLD, S_T
+
+    batteries = plan.batteries
+    if not plan.sources.names:
+        return 0.0
+    cold = batteries.state[:, :, S_T] < batteries.parameters[:, :, B_COLD]
+    return float(np.mean(cold.any(axis=1)))
 
 
 def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -151,11 +175,13 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
             ),
             "switch_offs": [
-                {"load": str(name), "chance": float(chance), "gain_hours": float(gain)}
-                for name, chance, gain in zip(
-                    *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours")),
-                    strict=True,
-                )
+                {
+                    "load": str(name),
+                    "chance": float(dataset["off_chance"].values[j]),
+                    "gain_hours": float(dataset["off_gain_hours"].values[j]),
+                    "beyond_horizon": float(dataset["off_beyond"].values[j]),
+                }
+                for j, name in enumerate(dataset["load"].values)
             ],
             "enough": {
                 "want": dataset.attrs["want"],
@@ -167,7 +193,8 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "loads_off": as_percentiles(quantiles_of(dataset["wake_off_hours"].values)),
                 "loads_on": as_percentiles(quantiles_of(dataset["wake_on_hours"].values)),
             },
-            "widest_unknown": dataset.attrs["widest_unknown"],
+            "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
+            "widest_unknown": dataset.attrs["widest_unknown"] or None,
             "variance_share": dict(
                 zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
             ),

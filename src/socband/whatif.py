@@ -90,7 +90,8 @@ def switch_offs(
     Returns:
         Dataset over `load`: `chance` to last until then, `chance_gain`, `median_gain_hours` (mean
         over the members' own gains is `mean_gain_hours`, members beyond the horizon counted at
-        it), with attributes `until_hours` and `chance_now`.
+        it, so that where `beyond`, the share of them, is not 0 the gain is a least one), with
+        attributes `until_hours` and `chance_now`.
     """
     import xarray as xr
 
@@ -101,7 +102,8 @@ def switch_offs(
     now = chance(base > until_h, weight)
     rows = []
     for name in optional_loads(plan.demand):
-        hours = np.minimum(nights.lvd_hours((name,)), horizon_h)
+        alone = nights.lvd_hours((name,))
+        hours = np.minimum(alone, horizon_h)
         gain = hours - base
         rows.append(
             (
@@ -109,10 +111,11 @@ def switch_offs(
                 chance(hours > until_h, weight),
                 float(weighted_quantiles(gain, [0.5], weight)[0]),
                 float(np.average(gain, weights=weight)),
+                chance(~np.isfinite(alone), weight),
             )
         )
     rows.sort(key=lambda row: (-row[1], -row[3], row[0]))
-    names, chances, medians, means = zip(*rows, strict=True) if rows else ((), (), (), ())
+    names, chances, medians, means, beyond = zip(*rows, strict=True) if rows else ((),) * 5
     chances = np.array(chances, dtype=float)
     return xr.Dataset(
         {
@@ -120,6 +123,7 @@ def switch_offs(
             "chance_gain": ("load", chances - now, {"units": "1"}),
             "median_gain_hours": ("load", np.array(medians, dtype=float), {"units": "h"}),
             "mean_gain_hours": ("load", np.array(means, dtype=float), {"units": "h"}),
+            "beyond": ("load", np.array(beyond, dtype=float), {"units": "1"}),
         },
         coords={"load": list(names)},
         attrs={"until_hours": until_h, "chance_now": now, "horizon_hours": horizon_h},
