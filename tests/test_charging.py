@@ -114,9 +114,10 @@ def test_even_odds_are_no_verdict(bank):
 
 def test_probabilities_stay_within_0_and_1(bank):
     """A fault that is certain: rounding must not leave less than nothing for "no fault"."""
-    for fuse_out in (0.0, 6.0, 12.0):
-        certain = ask(bank, "shore", amps=0.0, temperature=15.0, fuse_in=13.4, fuse_out=fuse_out)
-        data = charging_json(certain)
+    readings = dict(amps=0.0, temperature=15.0, fuse_in=13.4, fuse_out=13.4, since_full=20.0)
+    for display_soc in (40.0, 60.0):
+        readings["display_soc"] = display_soc
+        data = charging_json(charging(*bank, None, readings, 0, MEMBERS, "vehicle"))
         given = [e["probability"] for e in data["explanations"]] + [data["not_a_fault"]]
         assert all(0.0 <= p <= 1.0 for p in given)
 

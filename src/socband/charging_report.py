@@ -112,8 +112,8 @@ def alarm_of(dataset: xr.Dataset) -> str:
         return ""
     return (
         f"ALARM: {a['amps']:g} A flow into a bank at {a['temperature_p50']:.0f} °C. Charging below "
-        f"{a['charge_min_c']:g} °C damages the cells for good (lithium plating). Stop charging now, "
-        "until the battery itself is warm enough; what its maker says comes before this."
+        f"{a['charge_min_c']:g} °C damages the cells for good (lithium plating). Stop charging "
+        "now, until the battery itself is warm enough; what its maker says comes before this."
     )
 
 
