@@ -15,10 +15,11 @@ from socband.cli import main
 from socband.errors import InputError
 from socband.evidence_text import parse_evidence
 from socband.models import load_cell
-from socband.site import Setup, setup_from_table
+from socband.site import Setup, read_setup, setup_from_table
 from socband.snapshot import take_snapshot, untracked_hours
 from socband.unknowns import LEAST_SHIFT, LEAST_VOLTAGE_SPREAD_V
 
+EXAMPLES = Path(__file__).resolve().parent.parent / "examples"
 N = 8000
 RATED_AH = 100.0
 
@@ -181,6 +182,47 @@ def test_contradicting_readings_are_refused() -> None:
         soc_of(make_setup(untracked_load={"probability": 1.0, "current_a": 5.0}), n=500)
 
 
+def lake_cabin(evidence: str, **present: Any) -> np.ndarray:
+    """Draws of charge of the example with one piece of evidence."""
+    setup = read_setup(EXAMPLES / "lake-cabin.toml")
+    setup = replace(setup, present=replace(setup.present, **present))
+    return take_snapshot(
+        setup, load_cell(setup.bank.cell), 2000, 0, parse_evidence([evidence])
+    ).members.soc
+
+
+def test_a_higher_rested_voltage_never_means_less_charge() -> None:
+    """Where the OCV is steepest, near empty, its tangent must not explain a voltage far above."""
+    bands = [
+        np.quantile(lake_cabin(f"rested={volts}"), (0.05, 0.5, 0.95))
+        for volts in (12.6, 12.8, 13.0, 13.1, 13.2, 13.3, 13.4)
+    ]
+    assert (np.diff(bands, axis=0)[:, :2] > 0.0).all()  # the upper end is the display's
+    for volts in (13.5, 13.6, 13.8, 14.2):  # a bank at rest at 46 % has 13.2 V
+        with pytest.raises(InputError, match="rested voltage"):
+            lake_cabin(f"rested={volts}")
+
+
+@pytest.mark.parametrize("volts", [5.0, 15.5])
+def test_a_voltage_no_charge_explains_is_refused(volts: float) -> None:
+    """Beyond both ends of the OCV, with no display to contradict it; its full is at 14.07 V."""
+    assert np.median(lake_cabin("rested=14.0", display_soc=None)) > 0.95
+    with pytest.raises(InputError, match="rested voltage"):
+        lake_cabin(f"rested={volts}", display_soc=None)
+
+
+@pytest.mark.parametrize("word", ["true", "unsure", "false"])
+def test_a_full_charge_now_is_refused_with_what_says_it(
+    word: str, house: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["tonight", str(house), "--evidence", f"full={word}"]) == 2
+    error = " ".join(capsys.readouterr().err.split())
+    for words in ("--evidence full", "present.hours_since_full", "--since-full", "full@hours"):
+        assert words in error
+    assert main(["tonight", "--help"]) == 0
+    assert "full=" not in capsys.readouterr().out
+
+
 HOUSE = """
 [bank]
 cell = "lfp-prismatic-100ah"
@@ -238,7 +280,7 @@ def test_a_clamp_reading_alone_is_refused(house: Path, capsys: pytest.CaptureFix
     error = " ".join(capsys.readouterr().err.split())
     for words in ("--evidence clamp", "-1.8 A", "clamp=-1.8/", "present.current_a"):
         assert words in error
-    assert main(["tonight", str(house), "--evidence", "full@3=true"]) == 2
+    assert main(["tonight", str(house), "--evidence", "rested@3=13.2"]) == 2
     assert "without @" in " ".join(capsys.readouterr().err.split())
     assert main(["tonight", "--help"]) == 0
     assert "clamp=-1.8/-1.2" in capsys.readouterr().out

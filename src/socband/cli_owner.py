@@ -47,8 +47,8 @@ def tonight(
         temperature: temperature of the bank [°C].
         until: time of day until which it should last, such as 07:00.
         want: how sure you want to be that it does [percent], such as 95.
-        evidence: taken now, such as clamp=-1.8/-1.2 (true and shown current), rested=13.2,
-            capacity=180 or full=unsure; may be given several times.
+        evidence: taken now, such as clamp=-1.8/-1.2 (true and shown current), rested=13.2 or
+            capacity=180; may be given several times.
         now: time of day now, such as 21:30.
         members: size of the ensemble.
         seed: same seed, same numbers.

@@ -120,6 +120,25 @@ class RestedVoltage:
         return "rested voltage"
 
     def apply(self, state: Array, context: Context) -> None:
+        jacobian, innovation, variance, _ = self._measured(state, context)
+        kalman_update(state, jacobian, innovation, variance, context.eta)
+
+    def deviations(self, state: Array, context: Context) -> Array:
+        """(n,) by how many of its standard deviations each member misses the reading.
+
+        No error of charge explains a voltage beyond empty or full: what lies beyond counts against
+        the other errors alone.
+        """
+        jacobian, innovation, variance, beyond = self._measured(state, context)
+        pairs = [(i, j, g * h) for i, g in jacobian.items() for j, h in jacobian.items()]
+        std = np.sqrt(sum(gh * _p(state, i, j) for i, j, gh in pairs) + variance)
+        return np.maximum(np.abs(innovation) / std, beyond)
+
+    def _measured(
+        self, state: Array, context: Context
+    ) -> tuple[dict[int, Array | float], Array, float, Array]:
+        """Jacobian, innovation and variance of `kalman_update`, per cell [V]; and how far beyond
+        the ends of the OCV the reading lies, in deviations that have nothing to do with charge."""
         cell = context.cell
         # the shift of the curves fades towards full, as in the filter
         shift = context.parameters[k.SHIFT]
@@ -129,8 +148,6 @@ class RestedVoltage:
         measured = self.voltage_v / context.scale.cells_in_series
         soc = np.array(cell.ocv.soc)
         ocv = np.array(cell.ocv.value)
-        step = 0.004
-        slope = (np.interp(z + step, soc, ocv) - np.interp(z - step, soc, ocv)) / (2.0 * step)
         gap = np.interp(z, cell.hysteresis.soc, cell.hysteresis.value)
         entropy = np.interp(z, cell.entropy.soc, cell.entropy.value)
         kelvin = context.temperature_c + context.parameters[k.TEMPERATURE_K]
@@ -139,9 +156,13 @@ class RestedVoltage:
             + gap * state[k.H]
             + (kelvin - cell.reference_temperature_c) * entropy
         )
+        offset = context.parameters[k.VOLTAGE_V]
+        miss_v = measured - predicted - offset
+        slope = _slope(z, miss_v, soc, ocv)
         error = cell.voltage_error
+        unfamiliar = error.unfamiliar_factor(context.temperature_c)
         spread = np.sqrt(error.std_v**2 + (error.std_soc * slope) ** 2)
-        spread *= error.unfamiliar_factor(context.temperature_c)
+        spread *= unfamiliar
         # What has not relaxed yet: the slow branch's voltage after a fifth of the capacity an hour,
         # falling with its time constant or an hour (assumed), beside the meter's own error.
         left = (
@@ -151,9 +172,26 @@ class RestedVoltage:
             * np.exp(-self.rested_hours * 3600.0 / max(cell.tau2_s, RELAXING_S))
         )
         variance = (self.reading_std_v / context.scale.cells_in_series) ** 2 + left**2
-        offset = context.parameters[k.VOLTAGE_V]
-        innovation = measured - predicted - offset - spread * state[k.E]
-        kalman_update(state, {0: slope * moves, 3: spread}, innovation, variance, context.eta)
+        stands_v = np.interp(z, soc, ocv) + miss_v
+        beyond_v = np.abs(stands_v - np.clip(stands_v, ocv[0], ocv[-1]))
+        beyond = beyond_v / np.sqrt((error.std_v * unfamiliar) ** 2 + variance)
+        return {0: slope * moves, 3: spread}, miss_v - spread * state[k.E], variance, beyond
+
+
+def _slope(z: Array, miss_v: Array, soc: Array, ocv: Array) -> Array:
+    """(n,) slope of the OCV at z [V]: the tangent, or the chord to where the curve stands
+    `miss_v` [V] away, whichever is less.
+
+    Near empty the tangent is so steep that a small error of charge would explain any voltage; the
+    curve bends, and the chord says how far the charge must really move to explain this one.
+    """
+    step = 0.004
+    tangent = (np.interp(z + step, soc, ocv) - np.interp(z - step, soc, ocv)) / (2.0 * step)
+    here = np.interp(z, soc, ocv)
+    there = np.interp(here + miss_v, ocv, soc)
+    away = np.abs(there - z) >= step
+    chord = (np.interp(there, soc, ocv) - here) / np.where(away, there - z, 1.0)
+    return np.where(away, np.minimum(tangent, chord), tangent)
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 The number after @ is hours since the log began; without it, the end of the log, or now. A clamp
 reading says little without what the display showed at that moment: `clamp=-1.8/-1.2` gives both,
 true and shown; alone, it is held against the log's own current, or the setup's present one.
+A full charge needs a log to lie in: of the present, display and hours since full say it.
 """
 
 from __future__ import annotations

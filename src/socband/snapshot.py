@@ -28,7 +28,7 @@ import numpy as np
 from socband import kernels as k
 from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
-from socband.evidence import ClampReading, Context, Evidence, RestedVoltage
+from socband.evidence import ClampReading, Context, Evidence, FullCharge, RestedVoltage
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.site import Setup
@@ -38,6 +38,7 @@ from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms
 Array = np.ndarray
 
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
+MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
 LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
 
 
@@ -76,7 +77,8 @@ def take_snapshot(
 
     Raises:
         InputError: the readings contradict each other beyond what the setup allows; one was not
-            taken now; a clamp reading with nothing to hold it against.
+            taken now, or is a full charge, which the display and hours since full say; a clamp
+            reading with nothing to hold it against.
     """
     present, monitor = setup.present, setup.monitor
     _check_pieces(setup, evidence)
@@ -141,6 +143,14 @@ def take_snapshot(
 def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
     problems = []
     for piece in evidence:
+        if isinstance(piece, FullCharge):
+            expected = "how long ago the display last said full, as present.hours_since_full"
+            hint = (
+                "with present.display_soc, or --since-full and --display; how likely that full "
+                "was a false one is monitor.re_zero.false_probability; `replay` takes full@hours"
+            )
+            problems.append(Problem("--evidence full", "a full charge now", expected, hint))
+            continue
         if piece.time_s != 0.0:
             found = f"{piece.label} at {piece.time_s / 3600.0:g} h"
             problems.append(Problem("--evidence", found, "evidence taken now, without @"))
@@ -200,11 +210,14 @@ def _weigh(
     log_weight = np.where(alive, 0.0, -np.inf)
     effective = float(alive.sum())
     if effective >= LEAST_EFFECTIVE and evidence:
-        log_weight = log_weight + _evidence_log_likelihood(setup, cell, scale, members, evidence)
+        log_likelihood, missed = _evidence_log_likelihood(
+            setup, cell, scale, members.take(np.flatnonzero(alive)), evidence
+        )
+        log_weight[alive] = log_likelihood
         weights = np.exp(log_weight - log_weight.max())
         effective = float(weights.sum() ** 2 / (weights**2).sum())
         # Evidence that picks out next to nothing of what the setup allows contradicts it.
-        if effective < LEAST_EFFECTIVE:
+        if effective < LEAST_EFFECTIVE or missed > MOST_DEVIATIONS:
             what = ", ".join(piece.label for piece in evidence)
             typed = len(evidence) > (setup.present.rested_voltage_v is not None)
             raise InputError(
@@ -230,8 +243,9 @@ def _weigh(
 
 def _evidence_log_likelihood(
     setup: Setup, cell: CellModel, scale: Scale, members: Members, evidence: Sequence[Evidence]
-) -> Array:
-    """(n,) log likelihood of evidence taken now, by the same pieces as over a log."""
+) -> tuple[Array, float]:
+    """(n,) log likelihood of evidence taken now, by the same pieces as over a log; and by how many
+    deviations the best members miss a rested voltage (all but `LEAST_EFFECTIVE` miss by more)."""
     n, per_bank = len(members), scale.cell_per_bank
     gain = 1.0 / (1.0 + members.gain_error)
     state = np.zeros((k.STATE_ROWS, n))
@@ -256,6 +270,10 @@ def _evidence_log_likelihood(
         temperature_c=setup.ambient.temperature_c.median,
         eta=1.0,
     )
+    missed = 0.0
     for piece in evidence:
+        if isinstance(piece, RestedVoltage):
+            misses = np.sort(piece.deviations(state, context))
+            missed = max(missed, float(misses[int(LEAST_EFFECTIVE) - 1]))
         piece.apply(state, context)
-    return state[k.LOGLIK]
+    return state[k.LOGLIK], missed
