@@ -34,7 +34,7 @@ def planned(n=4, soc=0.5, horizon=12.0, **sections):
     }  # fmt: skip
     setup = setup_from_table({**base, **sections})
     members = Unknowns.from_setup(setup, Quantity.from_number(soc)).draw(n, 1)
-    plan = prepare(setup, CELL, members, seed=2)
+    plan = prepare(setup, CELL, members, horizon_h=horizon, seed=2)
     plan.batteries.state[:, :, 0] = soc  # without the model's own error
     plan.batteries.parameters[:, :, B_SHIFT] = 0.0
     return plan
@@ -258,3 +258,21 @@ def test_a_source_that_may_not_come():
     got = run(plan)
     came = np.mean(got.column(k.O_SOURCE_J) > 0)
     assert came == pytest.approx(0.3, abs=6 * np.sqrt(0.21 / 400))
+
+
+@pytest.mark.parametrize("general", [False, True])
+@pytest.mark.parametrize(("watt", "delay_s"), [(1000.0, 3600.0), (50e3, 10.0)])
+def test_an_empty_bank_gives_nothing(watt: float, delay_s: float, general: bool) -> None:
+    """No charge comes from nowhere: a load beyond the bank ends it for every member."""
+    loads = [{"name": "heater", "power_w": watt}]
+    plan = planned(40, 0.4, loads=loads, limits={"disconnect_v": 10.0, "delay_s": delay_s})
+    got = run(plan, general=general)
+    assert np.all(got.column(k.O_LVD) < 6.0 * HOUR)
+    assert np.all(got.soc <= 0.4 + 1e-6)
+
+
+def test_an_hour_asked_about_is_within_the_horizon() -> None:
+    """07:00 is eleven hours off: a horizon of five would count every member as lasting."""
+    question = {"until": ["07:00"], "horizon_hours": 5.0}
+    plan = planned(4, horizon=None, question=question)
+    assert plan.horizon_s == pytest.approx(11.0 * HOUR)

@@ -235,3 +235,16 @@ def test_progress_only_on_a_terminal(
         progress(1, 2)
         progress(2, 2)
         assert ("working" in capsys.readouterr().err) == terminal
+
+
+def test_a_full_disk_is_one_line(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the system refuses is said with the file's name; exit code 2; nothing left behind."""
+
+    def refuse(self: Path, content: bytes) -> int:
+        raise OSError(28, "No space left on device", str(self))
+
+    monkeypatch.setattr(Path, "write_bytes", refuse)
+    code, _, err = run("tonight", CABIN, *FEW, "--save", str(tmp_path / "night.nc"))
+    assert code == 2
+    assert "No space left on device" in err
+    assert not list(tmp_path.iterdir())

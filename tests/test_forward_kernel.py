@@ -52,7 +52,8 @@ def planned(n=100, soc=(0.35, 0.1), demand=None, changes=None, **sections):
     start = Quantity.from_dist("uniform", loc=soc[0], scale=soc[1]) if soc[1] else None
     members = Unknowns.from_setup(setup, start or Quantity.from_number(soc[0])).draw(n, 3)
     members = members.replaced(**{name: np.full(n, x) for name, x in (changes or {}).items()})
-    return prepare(setup, CELL, members, seed=5, demand=demand), members
+    horizon_h = setup.question.horizon_hours
+    return prepare(setup, CELL, members, None, horizon_h, 5, demand=demand), members
 
 
 def test_two_kernels_agree():

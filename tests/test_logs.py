@@ -297,3 +297,14 @@ def test_a_slice_begins_at_zero() -> None:
     assert part.net_charge_ah is not None
     assert part.net_charge_ah[0] == 0.0
     assert part.voltage_v[0] == voltage_v[10]
+
+
+def test_a_clock_in_milliseconds_counts_in_seconds(tmp_path: Path) -> None:
+    """Ten steps of a minute since 1.7e9 s, written in ms, and no other time."""
+    path = tmp_path / "ms.csv"
+    rows = "".join(f"{1.7e12 + 60e3 * j:.0f},3.3,-1.0\n" for j in range(10))
+    path.write_text("Unix Time / ms,Voltage / V,Current / A\n" + rows, encoding="utf-8")
+    log = read_log(path, columns={"unix_time": "Unix Time / ms"})
+    np.testing.assert_allclose(np.diff(log.time_s), 60.0)
+    assert log.unix_time_s is not None
+    assert log.unix_time_s[0] == 1.7e9

@@ -9,4 +9,29 @@ ask (`forecast`, `suspects`, `charging`, `budget`, `bench`, `identify`), show (`
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 __version__ = "0.1.0"
+
+
+def _find_room_for_compiled() -> None:
+    """Compiled code is kept beside the sources or in the home folder; else for this run alone.
+
+    The compiler refuses to work where it can keep nothing, and looks only when it is imported.
+    """
+    here, home = Path(__file__).parent, Path(os.path.expanduser("~"))
+    places = (here / "__pycache__", here, home / ".cache", home)
+    rooms = [next((p for p in pair if p.is_dir()), None) for pair in (places[:2], places[2:])]
+    if "NUMBA_CACHE_DIR" in os.environ or any(r and os.access(r, os.W_OK) for r in rooms):
+        return
+    import atexit
+    import shutil
+    import tempfile
+
+    room = tempfile.mkdtemp(prefix="socband-")
+    os.environ["NUMBA_CACHE_DIR"] = room
+    atexit.register(shutil.rmtree, room, ignore_errors=True)
+
+
+_find_room_for_compiled()

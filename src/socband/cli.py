@@ -49,6 +49,9 @@ def main(argv: list[str] | None = None) -> int:
 
     from socband.errors import InputError
 
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a terminal that cannot show a sign shows another
+            stream.reconfigure(errors="replace")
     try:
         build_app()(sys.argv[1:] if argv is None else argv)
     except InputError as error:
@@ -61,6 +64,10 @@ def main(argv: list[str] | None = None) -> int:
         return EXIT_BAD_INPUT
     except BrokenPipeError:
         return 0
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"socband: {where}{error.strerror or error}", file=sys.stderr)
+        return EXIT_BAD_INPUT
     return 0
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from socband.bank import Batteries, bank_of
 from socband.cell import CellTables, temperature_factors
-from socband.demand import Demand, moment
+from socband.demand import Demand, hours_until, moment
 from socband.models import KELVIN, CellModel
 from socband.posterior_settings import Settings, error_std_v
 from socband.sources import Sources
@@ -171,7 +171,9 @@ def prepare(
 
     n = len(members.soc)
     now = moment(setup, now)
-    horizon_s = 3600.0 * (horizon_h or setup.question.horizon_hours)
+    # never short of an hour that is asked about: a member beyond the horizon counts as lasting
+    asked = [hours_until(clock.minute, now) for clock in setup.question.until]
+    horizon_s = 3600.0 * (horizon_h or max([setup.question.horizon_hours, *asked]))
     if demand is None:
         demand = Demand.from_setup(
             setup, n, seed, now, horizon_s, members.untracked_a, members.untracked_pattern, patterns
@@ -185,7 +187,8 @@ def prepare(
     scale = Settings().resolved(cell).error_scale
     nominal_v = float(np.interp(0.5, cell.ocv.soc, cell.ocv.value))
     mean_w = demand.mean_power_w(nominal_v * series, horizon_s).sum(axis=1)
-    c_rate = mean_w / (nominal_v * series * setup.bank.rated_capacity_ah)
+    # the records behind the error's growth with the current end at some 3 C
+    c_rate = np.minimum(mean_w / (nominal_v * series * setup.bank.rated_capacity_ah), 3.0)
     ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
     # where the curve is steep the error is a shift along it: below
     std_v = error_std_v(cell, scale, 0.0, c_rate, 0.0, ambient_c)

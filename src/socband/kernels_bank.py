@@ -72,6 +72,7 @@ S_SOC, S_I1, S_I2, S_I3, S_H, S_T, S_COUNT = range(7)
 # than 1e-4 of a factor (tested).
 W_K0, W_K1, W_K2, W_LAG, W_CAPACITY, W_COUNT = 0, 1, 2, 3, 4, 8
 WARMTH_LOW_C, WARMTH_PER_K, WARMTH_ROWS = -60.0, 8, 1201  # up to 90 °C, an eighth of a kelvin apart
+HOTTEST_C = 90.0  # no model knows hotter cells
 # Columns of `bank`, one row per battery, in which all of it stands side by side (an array that goes
 # into a function costs some ten pushes): the parameters above, then the state now and where the
 # step began, what `evaluate` leaves, temperature factors, heater and BMS.
@@ -247,6 +248,8 @@ def over_step(cell, bank, dt, a1, a2, a3):
 def _root(e, r, a, p):
     half = 0.5 * (e + r * a)
     square = half * half + r * p
+    if half < 0.0 and p < 0.0:
+        return 2.0 * half  # nothing is left to give: a load gets no power, and charges no bank
     # Without a root the load wants more than the bank can give: the voltage at its greatest power.
     return half + math.sqrt(square) if square > 0.0 else half
 
@@ -341,4 +344,4 @@ def move(cell, bank, bus, dt, a1, a2, a3, ambient_c, accounts):
         heat += bank[b, V_HEATER_A] * (bank[b, E_E] + bank[b, E_R] * i)
         x = cell[C_CONDUCTANCE] * dt / cell[C_HEAT]
         rise = heat / cell[C_CONDUCTANCE] + ambient_c - bank[b, V_T]
-        bank[b, V_T] += rise * -math.expm1(-x)
+        bank[b, V_T] = min(bank[b, V_T] - rise * math.expm1(-x), HOTTEST_C)

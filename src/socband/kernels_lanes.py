@@ -168,7 +168,7 @@ def _terminal(w, k, e, r0):
     """Voltage of lane k under its loads now."""
     r = r0 * w[PAR + k] + w[LEAD + k]
     half = 0.5 * (e - r * w[A + k])
-    return half + math.sqrt(max(half * half - r * w[P + k], 0.0))
+    return half + (math.sqrt(max(half * half - r * w[P + k], 0.0)) if half > 0.0 else half)
 
 
 @PART

@@ -27,6 +27,7 @@ from socband.kernels_bank import (
     C_TAU2,
     ENTROPY,
     GAP,
+    HOTTEST_C,
     LAG,
     OCV,
     R0,
@@ -181,7 +182,8 @@ def advance(w, rows, rows_t, cell):
         rc = w[R0N + k] + r1 + rd * (f2 + f3)
         r = (rc + 0.5 * w[STEEP + k] * dq) * par + lead
         half = 0.5 * (e - r * a)
-        u = half + math.sqrt(max(half * half - r * p, 0.0))
+        # an empty bank gives a load no power (see `kernels_bank._root`)
+        u = half + (math.sqrt(max(half * half - r * p, 0.0)) if half > 0.0 else half)
         total = (u - e) / r
         i = total * par
         moved = total * dt
@@ -214,7 +216,7 @@ def advance(w, rows, rows_t, cell):
         w[Y1 + k] = -abs(step) * gamma
         heat = i * (e + rc * i - w[REST + k]) + i * (t + 273.15) * w[S_ENTROPY + k]
         steady = w[WARM + k] + heat * conductance_inv
-        t = steady + (t - steady) * w[X2 + k]
+        t = min(steady + (t - steady) * w[X2 + k], HOTTEST_C)
         w[T + k] = t
         # ---- where that is in the tables; see `kernels_bank.evaluate`
         shift = w[SHIFT + k]

@@ -235,8 +235,6 @@ def read_log(
     table = _table(path, separator, trailing, list(dict.fromkeys(found.values())))
     blank = table.isna().all(axis=1).to_numpy()
     rows = {_FIELDS[role]: _numbers(table[label], separator) for role, label in found.items()}
-    if "time_s" not in rows:
-        rows["time_s"] = rows["unix_time_s"]
     warnings = []
     for role, label in found.items():
         factor = _factor(role, label)
@@ -244,6 +242,8 @@ def read_log(
             rows[_FIELDS[role]] = rows[_FIELDS[role]] * factor
             what = f"its unit, converted by {factor:g}"
             warnings.append(Problem(f"column {label!r}", what, "the unit used inside"))
+    if "time_s" not in rows:
+        rows["time_s"] = rows["unix_time_s"]
     if discharge_positive:
         rows["current_a"] = -rows["current_a"]
     if "unix_time" not in found and rows["time_s"].size and rows["time_s"][0] > 5e8:

@@ -166,8 +166,10 @@ def save_netcdf(dataset: xr.Dataset, path: Path, command: str) -> None:
     """
     stamp = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     dataset = dataset.assign_attrs(history=f"{stamp}: {command}")
+    # made in memory: the library dies on a full disk, a plain write says so
+    content = dataset.to_netcdf(None, engine="h5netcdf")
     with beside(path) as scratch:
-        dataset.to_netcdf(scratch, engine="h5netcdf")
+        scratch.write_bytes(content)
 
 
 class beside:
