@@ -13,6 +13,7 @@ from socband.cli import main
 from socband.errors import InputError
 from socband.evidence import CapacityTest, ClampReading, FullCharge, RestedVoltage
 from socband.evidence_text import parse_evidence
+from socband.logs import Log
 from socband.models import available_cells, load_cell
 from socband.readings import KINDS
 
@@ -118,6 +119,19 @@ def test_charging_answers(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, *few)
     assert code == 0
     assert fits_the_screen(out)
+
+
+@pytest.mark.parametrize("later", [0, 1])
+def test_a_wrong_sign_is_seen_where_the_voltage_answers_a_row_later(later: int) -> None:
+    """A charger that hunts at its limit: the current turns every minute, a row's voltage is that
+    before its minute. Row by row the two then seem to go against each other."""
+    rng = np.random.default_rng(3)
+    time_s = 60.0 * np.arange(400.0)
+    current_a = np.where(np.arange(400) % 2 == 0, -2.0, 8.0) + rng.standard_normal(400)
+    voltage_v = np.round(14.3 + 0.008 * np.roll(current_a, later), 3)
+    assert Log.from_arrays("x", time_s, current_a, voltage_v, cells_in_series=4).warnings == ()
+    with pytest.raises(InputError, match="--discharge-positive"):
+        Log.from_arrays("x", time_s, -current_a, voltage_v, cells_in_series=4)
 
 
 # ---------------------------------------------------------------- researcher

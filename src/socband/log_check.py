@@ -15,6 +15,7 @@ _POSSIBLE_CELL_V = (1.0, 4.0)
 # records end to just above the usual charge voltage of 3.65 V.
 _USUAL_CELL_V = (1.9, 3.75)
 _LISTED = 20  # problems of one kind that are listed one by one
+_LATER_STEPS = 10  # fewer say nothing of whether the voltage answers a row later
 _NEEDED = ("time_s", "current_a", "voltage_v")
 
 
@@ -208,7 +209,9 @@ def _check_sign(
 
     A battery has a positive resistance: when the current into it steps up, so does its voltage.
     Only steps of at least a fifth of the largest count, and only between rows that follow closely.
-    In the open cell records at least half of such steps agree, in most of them nearly all.
+    In the open cell records at least half of such steps agree, in most of them nearly all. Where
+    the current of a row is that of the time after it, the voltage answers one row later: of the two
+    the one that goes with the current more closely counts.
     """
     current_a, voltage_v, time_s = rows["current_a"], rows["voltage_v"], rows["time_s"]
     step_a, step_v, step_s = np.diff(current_a), np.diff(voltage_v), np.diff(time_s)
@@ -217,10 +220,14 @@ def _check_sign(
     steps = close & (np.abs(step_a) >= 0.2 * largest) & (step_v != 0.0) & (step_a != 0.0)
     expected = "a voltage that rises when the current into the battery rises"
     hint = "--discharge-positive, if the log counts discharge as positive"
-    count = int(steps.sum())
-    against = float(np.mean(step_a[steps] * step_v[steps] < 0.0)) if count else 0.0
-    norm = np.sqrt(np.sum(step_a[steps] ** 2) * np.sum(step_v[steps] ** 2))
-    correlation = float(np.sum(step_a[steps] * step_v[steps]) / norm) if norm > 0 else 0.0
+    count, against, correlation = _agreement(step_a[steps], step_v[steps])
+    later_v = np.append(step_v[1:], 0.0)
+    later = close & np.append(close[1:], False) & (np.abs(step_a) >= 0.2 * largest)
+    later &= (later_v != 0.0) & (step_a != 0.0)
+    if later.sum() >= _LATER_STEPS:
+        answer = _agreement(step_a[later], later_v[later])
+        if abs(answer[2]) > abs(correlation):
+            count, against, correlation = answer
     trend = _trend_against(current_a, voltage_v, step_s)
     if (count >= 2 and against >= 0.8 and correlation < -0.5) or (count and against == 1 and trend):
         found = f"the opposite at {against:.0%} of {count} steps of the current"
@@ -229,6 +236,15 @@ def _check_sign(
         sense = "charge" if np.sum(current_a[:-1] * step_s) > 0 else "discharge"
         found = f"a log of nothing but {sense} in which the voltage goes the other way"
         warnings.append(Problem("current", found, expected, hint))
+
+
+def _agreement(step_a: np.ndarray, step_v: np.ndarray) -> tuple[int, float, float]:
+    """Number of steps, share of them of opposite sign, and their correlation about zero."""
+    if not len(step_a):
+        return 0, 0.0, 0.0
+    norm = np.sqrt(np.sum(step_a**2) * np.sum(step_v**2))
+    correlation = float(np.sum(step_a * step_v) / norm) if norm > 0 else 0.0
+    return len(step_a), float(np.mean(step_a * step_v < 0.0)), correlation
 
 
 def _trend_against(current_a: np.ndarray, voltage_v: np.ndarray, step_s: np.ndarray) -> bool:
