@@ -100,7 +100,7 @@ def test_examples_are_all_described() -> None:
 def test_setup_files_of_the_examples_are_fine(capsys: pytest.CaptureFixture[str]) -> None:
     from socband.cli import main
 
-    for name in ("lake-cabin.toml", "drive-cycle.toml"):
+    for name in ("lake-cabin.toml", "long-boat.toml", "drive-cycle.toml"):
         assert main(["check", str(ROOT / "examples" / name)]) == 0
         assert "fine" in capsys.readouterr().out
 
