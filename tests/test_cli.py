@@ -248,3 +248,13 @@ def test_a_full_disk_is_one_line(run: Run, tmp_path: Path, monkeypatch: pytest.M
     assert code == 2
     assert "No space left on device" in err
     assert not list(tmp_path.iterdir())
+
+
+def test_a_title_with_dollar_signs_is_drawn(run: Run, tmp_path: Path) -> None:
+    """Two of them are no formula."""
+    text = Path(CABIN).read_text(encoding="utf-8").replace("Lake cabin", r"Cost $5 and \\alpha $10")
+    setup = tmp_path / "setup.toml"
+    setup.write_text(text, encoding="utf-8")
+    code, _, err = run("tonight", str(setup), *FEW, "--plot", str(tmp_path / "night.png"))
+    assert (code, err) == (0, "")
+    assert (tmp_path / "night.png").stat().st_size > 10_000

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from itertools import combinations
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
+from socband import whatif
 from socband.demand import INVERTER, Demand, hours_until, load_spans, spans_ahead, stream_of
 from socband.errors import InputError
 from socband.forward import prepare, run
@@ -245,3 +247,25 @@ def test_bad_supply_sections_are_all_reported():
     text = str(caught.value)
     for part in ("sources[1] (roof).kind", "power_w and current_a", "30 Ah in all", "timezone"):
         assert part in text
+
+
+def test_many_loads_are_added_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With too many sets to try them all, each step adds a load: still enough, and few runs."""
+    monkeypatch.setattr(whatif, "MOST_SETS", 5)
+    names, asked = "abcdefgh", []
+
+    class Night:
+        plan = SimpleNamespace(demand=None)
+
+        def lasts(self, until_h: float, off: tuple[str, ...]) -> np.ndarray:
+            asked.append(tuple(off))
+            return np.arange(8) < len(off)
+
+    monkeypatch.setattr(whatif, "_nights", lambda nights: nights)
+    monkeypatch.setattr(whatif, "_until", lambda nights, until_h: until_h)
+    monkeypatch.setattr(whatif, "optional_loads", lambda demand: tuple(names))
+    night = Night()
+    found = smallest_set(night, 0.45, until_h=9.0)
+    assert found.reached
+    assert len(found.off) == 4  # four of eight members outlast the night then
+    assert len(asked) < 40  # all sets up to four of eight are 162

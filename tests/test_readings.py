@@ -24,6 +24,7 @@ def test_good_readings_with_units_signs_and_commas():
         (["clamp"], "name=number"),
         (["clmp=1", "display=2"], "did you mean 'clamp'"),
         (["clamp=1"], "display= with it"),
+        (["display_soc=0.86"], "so 86 for 86 %"),
         (["rested=1e9"], "0.1 to 1000 V"),
         (["rested=13.1A"], "the unit 'A'"),
         (["capacity=180", "capacity=170"], "twice"),

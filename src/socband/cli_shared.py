@@ -104,7 +104,10 @@ def show(
     if save is not None:
         save_netcdf(dataset, save, command_line())
     if plot is not None:
-        save_figure(figure(dataset), plot)
+        import matplotlib
+
+        with matplotlib.rc_context({"text.parse_math": False}):  # a title may hold a dollar sign
+            save_figure(figure(dataset), plot)
     if json_wanted:
         print(json.dumps(as_json(dataset), indent=2, allow_nan=False))
     else:

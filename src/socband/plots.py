@@ -106,12 +106,13 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(
             hours[on], promised[on], color=SHOWN, ls="--", lw=1.4, label="what the display promises"
         )
-    for until, at in zip(dataset["until"].values, dataset["until_hours"].values, strict=True):
+    asked = zip(dataset["until"].values, dataset["until_hours"].values, strict=True)
+    for line, (until, at) in enumerate(asked):  # one below the other: they may lie close
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.annotate(
             f"until {until}",
             (at, 100.0),
-            xytext=(4, -2),
+            xytext=(4, -2 - 12 * line),
             textcoords="offset points",
             fontsize=9,
             color=ALARM,

@@ -107,6 +107,9 @@ def parse_readings(texts: Iterable[str]) -> dict[str, float]:
         elif not kind.low <= value <= kind.high:
             limits = f"{kind.low:g} to {kind.high:g} {kind.unit} ({kind.words})"
             problems.append(Problem(f"--reading {name}", f"{value:g}", limits))
+        elif kind.unit == "%" and 0.0 < value < 1.0:
+            percent = f"percent, so {100.0 * value:g} for {100.0 * value:g} %"
+            problems.append(Problem(f"--reading {name}", f"{value:g}", percent))
         elif name in found:
             problems.append(Problem("--reading", f"{name} twice", "each reading once"))
         else:

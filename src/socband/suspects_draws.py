@@ -170,13 +170,15 @@ def predictions(
         soc = np.clip(draws.soc, 0.0, 1.0)
         tables = c.CellTables.from_model(cell)
         gap = c.look_up(tables, c.GAP, soc)
-        slope = c.look_up(tables, c.SLOPE, soc)
+        # what a percent of charge makes of the OCV, up or down: no slope at the very ends
+        ends = (c.look_up(tables, c.OCV, soc + side) for side in (0.01, -0.01))
+        per_percent_v = 0.5 * np.abs(np.subtract(*ends))
         hours = readings.get("rested_hours", 2.0)
         left = 0.01 * np.exp(-hours * 3600.0 / cell.tau2_s)
         error = cell.voltage_error
         model_v = error.std_v * error.unfamiliar_factor(setup.ambient.temperature_c.median)
         std = np.sqrt(
-            meters.rested_v**2 + model_v**2 + left**2 + (0.5 * gap) ** 2 + (0.01 * slope) ** 2
+            meters.rested_v**2 + model_v**2 + left**2 + (0.5 * gap) ** 2 + per_percent_v**2
         )
         mean = c.look_up(tables, c.OCV, soc) - 0.5 * gap
         put("rested", bank.cells_in_series * mean, bank.cells_in_series * std)

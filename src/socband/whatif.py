@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
+from math import comb
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -130,6 +131,9 @@ def switch_offs(
     )
 
 
+MOST_SETS = 120  # switch-offs of a size that are all tried
+
+
 @dataclass(frozen=True)
 class Enough:
     """The smallest set of switch-offs that reaches a wanted chance.
@@ -153,7 +157,8 @@ def smallest_set(
 ) -> Enough:
     """The fewest loads to switch off so that the bank lasts with chance `want`.
 
-    Of sets equally small the one with the greatest chance. The inverter counts as one. More load
+    Of sets equally small the one with the greatest chance; where there are more than `MOST_SETS` of
+    a size, those that add one load to the best of one fewer. The inverter counts as one. More load
     never lengthens a night, so that all optional loads off is the best there is: looked at first.
 
     Args:
@@ -176,13 +181,18 @@ def smallest_set(
     best = reached(everything)
     if best < want:
         return Enough(everything, best, False)
+    off: tuple[str, ...] = ()
     for size in range(1, len(everything)):
+        if comb(len(names), size) <= MOST_SETS:
+            sets = list(combinations(names, size))
+        else:  # one more than the best of one fewer
+            sets = [tuple(n for n in names if n in off or n == one) for one in names]
         sets = [
-            off
-            for off in combinations(names, size)
-            if INVERTER not in off or implied.isdisjoint(off)
+            one
+            for one in sets
+            if len(one) == size and (INVERTER not in one or implied.isdisjoint(one))
         ]
-        value, off = max(((reached(off), off) for off in sets), key=lambda pair: pair[0])
+        value, off = max(((reached(one), one) for one in sets), key=lambda pair: pair[0])
         if value >= want:
             return Enough(off, value, True)
     return Enough(everything, best, True)
