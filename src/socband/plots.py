@@ -125,15 +125,14 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
 def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
     """The chance that the bank is still on."""
     ax.plot(dataset["time"].values, 100.0 * dataset["survival"], color=LIKELY, lw=1.6)
-    for at, chance in zip(
-        dataset["until_hours"].values, dataset["lasts_until"].values, strict=True
-    ):
+    asked = zip(dataset["until_hours"].values, dataset["lasts_until"].values, strict=True)
+    for line, (at, chance) in enumerate(asked):
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)
         ax.annotate(
             f"{100.0 * chance:.0f} %",
             (at, 100.0 * chance),
-            xytext=(6, 5),
+            xytext=(6, 5 - 19 * line),
             textcoords="offset points",
             fontsize=10,
             color=ALARM,
