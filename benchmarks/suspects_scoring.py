@@ -158,7 +158,7 @@ def score_house(house: House, seed: int, options: Options, quick: bool = False) 
         "soc_error": float(np.median(verdict.draws.soc) - house.soc),
         "soc_inside": bool(
             np.quantile(verdict.draws.soc, 0.05)
-            <= house.soc
+            <= min(max(house.soc, 0.0), 1.0)  # full in truth may differ from 1 by rounding
             <= np.quantile(verdict.draws.soc, 0.95)
         ),
         "fulls": verdict.fits.likelihoods[0].design.true,
