@@ -350,3 +350,23 @@ def test_in_a_process_of_its_own(tmp_path: Path, old: str, new: str, says: str) 
         check=False,
     )
     assert_refused(done.returncode, done.stdout, done.stderr, (says,))
+
+
+@needs_command
+@needs_model
+@pytest.mark.parametrize("command", ["check", "replay", "suspects"])
+@pytest.mark.parametrize("broken", [1, 5])
+def test_currents_beyond_any_house_bank(
+    tmp_path: Path,
+    command: str,
+    broken: int,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """100 Ah and 3000 A: a broken row, or a column in mA; nothing is made of it."""
+    rows = "".join(f"{60 * j},13.2,{-3000 if 2 <= j < 2 + broken else -3}\n" for j in range(30))
+    (tmp_path / "log.csv").write_text("Test Time / s,Voltage / V,Current / A\n" + rows)
+    (tmp_path / "setup.toml").write_text(GOOD_SETUP, encoding="utf-8")
+    inputs = [str(tmp_path / "setup.toml"), str(tmp_path / "log.csv")]
+    says = ("log.csv", "-3000 A", "2000 A")
+    assert_refused(*run_command([command, *inputs], monkeypatch, capsys), says)

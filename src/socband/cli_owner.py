@@ -11,7 +11,6 @@ from socband.cli_shared import (
     Progress,
     at_least,
     check_targets,
-    column_mapping,
     read_inputs,
     show,
 )
@@ -143,23 +142,13 @@ def replay(
     at_least("--seed", seed, 0, 2**31 - 1)
     at_least("--step", step, 1, 3600)
     from socband.evidence_text import parse_evidence
-    from socband.logs import read_log
-    from socband.models import load_cell
     from socband.plots import replay_figure
     from socband.posterior import Settings
     from socband.replay import replay as ask
     from socband.replay import replay_json
     from socband.report import replay_text, warn
-    from socband.site import read_setup
 
-    read = read_setup(setup)
-    cell = load_cell(read.bank.cell)
-    recorded = read_log(
-        log,
-        columns=column_mapping(column),
-        discharge_positive=discharge_positive,
-        cells_in_series=read.bank.cells_in_series,
-    )
+    read, cell, recorded, _ = read_inputs(setup, log, column, discharge_positive)
     warn(recorded.warnings)
     pieces = parse_evidence(evidence or (), end_hours=recorded.time_s[-1] / 3600.0)
     settings = Settings(members=members, seed=seed, hindsight=hindsight)

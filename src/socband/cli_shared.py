@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from socband.site import Setup
 
 SHOWN_AFTER_S = 2.0
+MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across its terminals
 
 
 def command_line() -> str:
@@ -159,9 +160,27 @@ def read_inputs(
             )
         except InputError as error:
             problems += error.problems
+    if recorded is not None and read is not None:
+        problems += impossible_current(log.name, recorded, read.bank.rated_capacity_ah)
     if problems:
         raise InputError(problems)
     return read, cell, recorded, readings
+
+
+def impossible_current(name: str, log: Log, rated_ah: float) -> list[Problem]:
+    """A log in which more flows than any house bank bears: another unit, or a broken row."""
+    import numpy as np
+
+    most_a = MOST_C * rated_ah
+    beyond = np.flatnonzero(np.abs(log.current_a) > most_a)
+    if not len(beyond):
+        return []
+    first = int(beyond[0])
+    where = f"{name}, {log.time_s[first]:.0f} s after its first row"
+    found = f"{log.current_a[first]:.5g} A, and {len(beyond) - 1} more such rows"
+    expected = f"at most {most_a:g} A either way, {MOST_C:g} times the rated capacity an hour"
+    hint = "if the column holds mA, its label has to say so: Current / mA"
+    return [Problem(where, found, expected, hint if len(beyond) > 1 else "")]
 
 
 def column_mapping(columns: list[str] | None) -> dict[str, str] | None:
