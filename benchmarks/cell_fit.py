@@ -121,17 +121,16 @@ def print_distance() -> None:
     """
     codes = ("N25", "P15", "P35", "P45")
 
-    def rms_mv(kept: tuple[str, ...], code: str, used_for: str) -> float:
-        fitted = fits.setdefault(kept, None) or _temperatures(kept, code)
-        fits[kept] = fitted
+    def rms_mv(fitted: Fitted, code: str, used_for: str) -> float:
         row = next(r for r in fitted.records if code in r["name"] and r["used_for"] == used_for)
         return row["rms_mv"]["10-95"]
 
-    fits: dict[tuple[str, ...], Fitted | None] = {}
+    whole = _temperatures(codes, codes[0])
     for code in codes:
         kept = tuple(c for c in codes if c != code)
         apart_k = min(abs(_WARM[code] - _WARM[c]) for c in kept)
-        inside, outside = rms_mv(codes, code, "fit"), rms_mv(kept, code, "score")
+        inside = rms_mv(whole, code, "fit")
+        outside = rms_mv(_temperatures(kept, code), code, "score")
         ratio = outside / inside
         kelvin = apart_k / np.sqrt(ratio**2 - 1.0) if ratio > 1.0 else np.inf
         print(

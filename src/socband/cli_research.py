@@ -36,7 +36,7 @@ def cell(model: str | None = None, /, *, plot: Path | None = None) -> None:
         return
     read = load_cell(model)
     if plot is not None:
-        save_figure(cell_figure(read), plot)
+        save_figure(lambda: cell_figure(read), plot)
     print(cell_text(read))
 
 

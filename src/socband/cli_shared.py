@@ -105,22 +105,23 @@ def show(
     if save is not None:
         save_netcdf(dataset, save, command_line())
     if plot is not None:
-        import matplotlib
-
-        with matplotlib.rc_context({"text.parse_math": False}):  # a title may hold a dollar sign
-            save_figure(figure(dataset), plot)
+        save_figure(lambda: figure(dataset), plot)
     if json_wanted:
         print(json.dumps(as_json(dataset), indent=2, allow_nan=False))
     else:
         print(text(dataset))
 
 
-def save_figure(figure: Figure, path: Path) -> None:
-    """Write a picture beside its target, then rename."""
+def save_figure(draw: Callable[[], Figure], path: Path) -> None:
+    """Draw a picture and write it beside its target, then rename."""
+    import matplotlib
+
     from socband.summary import beside
 
-    with beside(path) as scratch:
-        figure.savefig(scratch, dpi=150)
+    with matplotlib.rc_context({"text.parse_math": False}):  # a title may hold dollar signs
+        figure = draw()
+        with beside(path) as scratch:
+            figure.savefig(scratch, dpi=150)
 
 
 def read_inputs(

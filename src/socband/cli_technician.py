@@ -9,7 +9,7 @@ from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
 from socband.cli_shared import at_least, check_targets, read_inputs, show
-from socband.readings import describe_readings
+from socband.readings import KINDS, describe_readings
 
 # of `readings.KINDS`: what only `charging` asks for, and what both commands do
 CHARGING_ONLY = ("amps", "volts", "temperature", "panel_volts", "fuse_in", "fuse_out")
@@ -18,14 +18,10 @@ BOTH = ("display_soc", "since_full")
 
 def _readings(charging: bool) -> Parameter:
     """The flag for readings by hand; its help names every reading that the command asks for."""
-    lines = [
-        line
-        for line in describe_readings().splitlines()
-        if (name := line.split("=")[0]) in BOTH or (name in CHARGING_ONLY) == charging
-    ]
+    names = [n for n in KINDS if n in BOTH or (n in CHARGING_ONLY) == charging]
     such = "amps=0.2" if charging else "clamp=-1.8"
     text = f"taken by hand, such as --reading {such}; may be given several times. There are:"
-    return Parameter(name="--reading", negative=(), help="\n".join([text, *lines]))
+    return Parameter(name="--reading", negative=(), help=f"{text}\n{describe_readings(names)}")
 
 
 def suspects(

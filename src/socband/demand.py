@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.site_fields import MINUTES_A_DAY, Hours
-from socband.site_priors import EVENT_MIN
 from socband.unknowns import Pattern, uniforms
 
 if TYPE_CHECKING:
@@ -284,10 +283,9 @@ def load_spans(load: Load, now: datetime, horizon_s: float) -> Array:
     if not load.at:
         return spans_ahead(load.hours, now, horizon_s)
     spans = []
-    lasts_min = EVENT_MIN if load.for_min is None else load.for_min
     for clock in load.at:
         start = 3600.0 * hours_until(clock.minute, now)
-        end = min(start + 60.0 * lasts_min, horizon_s)
+        end = min(start + 60.0 * load.for_min, horizon_s)
         if start < end:
             spans.append([start, end])
     spans.sort()

@@ -72,7 +72,7 @@ S_SOC, S_I1, S_I2, S_I3, S_H, S_T, S_COUNT = range(7)
 # than 1e-4 of a factor (tested).
 W_K0, W_K1, W_K2, W_LAG, W_CAPACITY, W_COUNT = 0, 1, 2, 3, 4, 8
 WARMTH_LOW_C, WARMTH_PER_K, WARMTH_ROWS = -60.0, 8, 1201  # up to 90 °C, an eighth of a kelvin apart
-HOTTEST_C = 90.0  # no model knows hotter cells
+HOTTEST_C = WARMTH_LOW_C + (WARMTH_ROWS - 1) / WARMTH_PER_K  # where the table ends
 # Columns of `bank`, one row per battery, in which all of it stands side by side (an array that goes
 # into a function costs some ten pushes): the parameters above, then the state now and where the
 # step began, what `evaluate` leaves, temperature factors, heater and BMS.
@@ -245,13 +245,14 @@ def over_step(cell, bank, dt, a1, a2, a3):
 
 
 @INLINE
-def _root(e, r, a, p):
-    half = 0.5 * (e + r * a)
-    square = half * half + r * p
-    if half < 0.0 and p < 0.0:
-        return 2.0 * half  # nothing is left to give: a load gets no power, and charges no bank
-    # Without a root the load wants more than the bank can give: the voltage at its greatest power.
-    return half + math.sqrt(square) if square > 0.0 else half
+def root(half, rp):
+    """The greater root of U² - 2·half·U + rp = 0: a terminal under the power p behind r.
+
+    Without a root the load wants more than the bank can give: the voltage at its greatest power.
+    With `half` below 0 nothing is left to give: a load gets no power, and charges no bank.
+    """
+    more = math.sqrt(max(half * half - rp, 0.0))
+    return half + (half if (half < 0.0) & (rp >= 0.0) else more)
 
 
 @PART
@@ -269,7 +270,7 @@ def solve(e_sum, g_sum, lead, no_charge, load_p, load_a, sources):
     for s in range(sources.shape[0]):
         p += sources[s, Y_POWER]
         a += sources[s, Y_CURRENT]
-    u = _root(e, r, a, p)
+    u = root(0.5 * (e + r * a), -r * p)
     for s in range(sources.shape[0]):
         sources[s, Y_TAKEN] = sources[s, Y_CURRENT] + sources[s, Y_POWER] / u
     for s in range(sources.shape[0]):
@@ -279,7 +280,7 @@ def solve(e_sum, g_sum, lead, no_charge, load_p, load_a, sources):
             need = (sources[s, Y_LIMIT] - e) / r - a - p / sources[s, Y_LIMIT]
             sources[s, Y_TAKEN] = min(max(need, 0.0), sources[s, Y_TAKEN])
             a += sources[s, Y_TAKEN]
-            u = _root(e, r, a, p)
+            u = root(0.5 * (e + r * a), -r * p)
             # those with higher limits give the same power at another voltage
             for k in range(s + 1, sources.shape[0]):
                 sources[k, Y_TAKEN] = sources[k, Y_CURRENT] + sources[k, Y_POWER] / u

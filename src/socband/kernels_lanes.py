@@ -9,8 +9,6 @@ begun, shows as a step of a nanosecond, which brings the look-ups up to date.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from socband.cell import FAST_SHARE, SLOW_SHARE
@@ -29,6 +27,7 @@ from socband.kernels_bank import (
     S_I3,
     S_SOC,
     S_T,
+    root,
     warm_at,
 )
 from socband.kernels_columns import (
@@ -167,8 +166,7 @@ def _begin(w, k, m, state0, battery, limits, out):
 def _terminal(w, k, e, r0):
     """Voltage of lane k under its loads now."""
     r = r0 * w[PAR + k] + w[LEAD + k]
-    half = 0.5 * (e - r * w[A + k])
-    return half + (math.sqrt(max(half * half - r * w[P + k], 0.0)) if half > 0.0 else half)
+    return root(0.5 * (e - r * w[A + k]), r * w[P + k])
 
 
 @PART

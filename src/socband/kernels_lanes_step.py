@@ -42,6 +42,7 @@ from socband.kernels_bank import (
     WARMTH_LOW_C,
     WARMTH_PER_K,
     WARMTH_ROWS,
+    root,
 )
 from socband.kernels_lookup import look_up_eight
 from socband.kernels_math import asinh_slope_small, asinh_small, exp_short, log_positive
@@ -182,8 +183,7 @@ def advance(w, rows, rows_t, cell):
         rc = w[R0N + k] + r1 + rd * (f2 + f3)
         r = (rc + 0.5 * w[STEEP + k] * dq) * par + lead
         half = 0.5 * (e - r * a)
-        # an empty bank gives a load no power (see `kernels_bank._root`)
-        u = half + (math.sqrt(max(half * half - r * p, 0.0)) if half > 0.0 else half)
+        u = root(half, r * p)
         total = (u - e) / r
         i = total * par
         moved = total * dt

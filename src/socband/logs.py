@@ -376,6 +376,10 @@ def _numbers(column: pd.Series, separator: str) -> np.ndarray:
 
 def _dates_without_zone(column: pd.Series) -> bool:
     """Dates as a clock on the wall shows them, no row naming a zone?"""
+    import pandas as pd
+
+    if pd.api.types.is_numeric_dtype(column):
+        return False
     text = column.astype("string").str.strip()
     zone = text.str.contains(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)$", regex=True)
     return bool((text.str.contains(":", regex=False) & ~zone).fillna(False).mean() > 0.5)

@@ -131,6 +131,6 @@ def _missing(found: Mapping[str, float], named: set[str]) -> list[Problem]:
     return problems
 
 
-def describe_readings() -> str:
-    """One line for each reading, for a help page."""
-    return "\n".join(f"{name}= [{kind.unit}] {kind.words}" for name, kind in KINDS.items())
+def describe_readings(names: Iterable[str] = tuple(KINDS)) -> str:
+    """One line for each of these readings, for a help page."""
+    return "\n".join(f"{name}= [{KINDS[name].unit}] {KINDS[name].words}" for name in names)

@@ -47,7 +47,7 @@ class Nights:
         key = self.plan.demand.all_off(off)
         if key not in self.known:
             bare = replace(self.plan, grid_s=np.zeros(0))  # the charge on the way is not asked for
-            self.known[key] = run(bare, tuple(key), self.threads).column(O_LVD) / 3600.0
+            self.known[key] = run(bare, off, self.threads).column(O_LVD) / 3600.0
         return self.known[key]
 
     def lasts(self, hours: float, off: Sequence[str] = ()) -> Array:
@@ -57,7 +57,7 @@ class Nights:
         if key in self.known or horizon_s == self.plan.horizon_s:
             return self.lvd_hours(off) > hours
         bare = replace(self.plan, grid_s=np.zeros(0), horizon_s=horizon_s)
-        return run(bare, tuple(key), self.threads).column(O_LVD) / 3600.0 > hours
+        return run(bare, off, self.threads).column(O_LVD) / 3600.0 > hours
 
 
 def optional_loads(demand: Demand) -> tuple[str, ...]:
