@@ -58,3 +58,9 @@ def test_not_a_bpx_file(tmp_path):
         bpx_import.full_cell(path, SOC)
     with pytest.raises(InputError, match="no such file"):
         bpx_import.full_cell(tmp_path / "none.json", SOC)
+
+
+def test_a_byte_order_mark_is_read_over(example, tmp_path):
+    marked = tmp_path / "marked.json"
+    marked.write_text(example.read_text(encoding="utf-8"), encoding="utf-8-sig")
+    assert bpx_import.diffusion_time_s(marked) == bpx_import.diffusion_time_s(example)

@@ -69,6 +69,8 @@ def test_relative_spread():
         ("lower_v = 2.0", "lower_v = 4.0", "limits.lower_v"),
         ("coulombic_efficiency = 0.99", "coulombic_efficiency = 9.99", "capacity.coulombic"),
         ("[ocv.spread]\nsoc = ", "[ocv.spread]\nsoc = -", "ocv.spread.soc"),
+        ("[ocv.spread]\n", "[ocv.spread]\nvoltage = 0.1\n", "ocv.spread.voltage"),
+        ("[thermal.source]\n", '[thermal.source]\nheat = "x"\n', "thermal.source.heat"),
         ('name = "', "name = 3 # ", "about.name"),
         ("decay = ", "decay = nan # ", "hysteresis.decay"),
     ],
@@ -123,3 +125,9 @@ def test_missing_file_and_broken_toml(tmp_path):
     path.write_text("[about\n", encoding="utf-8")
     with pytest.raises(InputError, match="broken TOML"):
         load_cell(path)
+
+
+def test_a_byte_order_mark_is_read_over(tmp_path):
+    path = tmp_path / "marked.toml"
+    path.write_text(_text(), encoding="utf-8-sig")
+    assert dump_cell(load_cell(path)) == _text()

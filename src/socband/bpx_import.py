@@ -39,7 +39,10 @@ def _read(path: str | Path) -> Any:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of older versions of the format
-            return bpx.parse_bpx_file(str(path))
+            if Path(path).suffix in (".yml", ".yaml"):
+                return bpx.parse_bpx_file(str(path))
+            # Read here, not by bpx: some editors put a byte order mark in front.
+            return bpx.parse_bpx_str(Path(path).read_bytes().decode("utf-8-sig"))
     except Exception as error:  # bpx and pydantic raise many kinds
         lines = str(error).strip().splitlines() or [type(error).__name__]
         raise InputError(Problem(str(path), lines[0], "a valid BPX file")) from None

@@ -232,8 +232,8 @@ def load_cell(name_or_path: str | Path) -> CellModel:
     """
     path = _find(name_or_path)
     try:
-        with path.open("rb") as stream:
-            tree = tomllib.load(stream)
+        # Some editors put a byte order mark in front, which TOML does not know.
+        tree = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
         raise InputError(Problem(str(path), f"broken TOML: {error}", "a TOML file")) from None
     except (OSError, UnicodeDecodeError) as error:

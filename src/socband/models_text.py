@@ -67,6 +67,20 @@ def _read_section(
                     did_you_mean(key, known, listed=0),
                 )
             )
+    if section.measured:
+        doubt = [entry.key for entry in section.entries if entry.has_spread]
+        for table in ("spread", "source"):
+            given = raw.get(table)
+            problems += [
+                Problem(
+                    f"{name}.{table}.{key}",
+                    "an unknown key",
+                    ", ".join(doubt),
+                    did_you_mean(key, doubt, listed=0),
+                )
+                for key in (given if isinstance(given, Mapping) else ())
+                if key not in doubt
+            ]
     for entry in section.entries:
         dotted = f"{name}.{entry.key}"
         if entry.key in raw:
