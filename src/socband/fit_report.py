@@ -57,7 +57,8 @@ def cell_dataset(cell: CellModel) -> xr.Dataset:
     data["capacity_fraction"] = (
         "temperature", fraction, {"units": "1", "long_name": "usable share of the capacity"}
     )  # fmt: skip
-    assumed = sorted(k for k, s in cell.sources.items() if _is_assumed(s))
+    measured = [k for k, s in cell.sources.items() if s.startswith(_MEASURED)]
+    means = [k for k, s in cell.sources.items() if s.startswith(_MEANS)]
     return xr.Dataset(
         data,
         coords={
@@ -71,14 +72,26 @@ def cell_dataset(cell: CellModel) -> xr.Dataset:
             "cell": cell.name,
             "capacity_ah": cell.capacity_ah,
             "capacity_spread_ah": cell.spread["capacity.capacity_ah"],
-            "assumed": ", ".join(assumed),
+            "measured": ", ".join(measured),
+            "means_of_measured_cells": ", ".join(means),
+            "not_measured": ", ".join(sorted({*cell.sources} - {*measured, *means})),
             "notes": "; ".join(cell.notes),
         },
     )  # fmt: skip
 
 
-def _is_assumed(source: str) -> bool:
-    return source.startswith(("assumed", "prior", "published")) or "memory" in source
+# How the source of a number begins that was fitted to records of the cell, or taken from them. All
+# else is a prior, published, typical or assumed, whatever it is called.
+_MEASURED = (
+    *("measured", "fitted to", "low-rate records", "rested voltages", "most charge moved"),
+    "60 s means of what the fit leaves",
+)
+_MEANS = "mean of the measured cells"  # the generic cell's
+
+
+def heading(cell: CellModel) -> str:
+    """Title and name of a cell, or the name alone where it is the title."""
+    return cell.name if cell.title == cell.name else f"{cell.title} ({cell.name})"
 
 
 def cell_text(cell: CellModel) -> str:
@@ -88,7 +101,7 @@ def cell_text(cell: CellModel) -> str:
     data = cell_dataset(cell)
     spread = cell.spread
     lines = [
-        f"{cell.title} ({cell.name})",
+        wrapped(heading(cell)),
         "",
         f"  capacity        {cell.capacity_ah:.4g} Ah ± {spread['capacity.capacity_ah']:.2g}",
         f"  voltage limits  {cell.lower_v:.2f} to {cell.upper_v:.2f} V",
@@ -112,13 +125,15 @@ def cell_text(cell: CellModel) -> str:
             f"  {t:6.0f} °C     {float(row.r_total_50) * 1e3:8.3g} mohm           "
             f"{100 * float(row.capacity_fraction):5.1f} %"
         )
-    assumed = [k for k in data.attrs["assumed"].split(", ") if k]
-    measured = len(cell.sources) - len(assumed)
-    lines += [
-        "",
-        f"  {measured} of {len(cell.sources)} numbers or tables are measured. Not measured:",
-    ]
-    lines.append(wrapped(", ".join(assumed) or "nothing", "    "))
+    measured, means, others = (
+        [key for key in data.attrs[kind].split(", ") if key]
+        for kind in ("measured", "means_of_measured_cells", "not_measured")
+    )
+    said = f"{len(measured)} of {len(cell.sources)} numbers or tables are measured"
+    if means:
+        said += f", {len(means)} are means of other cells that were"
+    lines += ["", wrapped(f"{said}. Not measured:", "  ")]
+    lines.append(wrapped(", ".join(others) or "nothing", "    "))
     lines += [wrapped(note, "  - ", "    ") for note in cell.notes]
     return "\n".join(lines)
 
@@ -128,7 +143,7 @@ def fit_text(fitted: Fitted) -> str:
     from socband.report import wrapped
 
     lines = [
-        f"{fitted.cell.title} ({fitted.cell.name}): RMS voltage error in mV by range of charge",
+        wrapped(f"{heading(fitted.cell)}: RMS voltage error in mV by range of charge"),
         "",
         "  record                             used    60 s means            rested",
         "                                             2-10  10-95  20-95 %   2 h",
@@ -153,7 +168,8 @@ def plot_ocv(data: xr.Dataset, ax: Axes) -> Axes:
     ax.plot(soc, ocv, lw=1.5, label="OCV")
     ax.plot(soc, ocv + gap, lw=0.8, ls="--", color="C3", label="rest after charge")
     ax.plot(soc, ocv - gap, lw=0.8, ls="--", color="C2", label="rest after discharge")
-    ax.set(xlabel="state of charge / %", ylabel="rest voltage / V", ylim=(2.9, 3.5))
+    top = max(3.5, float((ocv + gap)[-1]) + 0.02)  # below 2.9 V there is next to no charge
+    ax.set(xlabel="state of charge / %", ylabel="rest voltage / V", ylim=(2.9, top))
     ax.legend(frameon=False)
     ax.grid(alpha=0.3)
     return ax
