@@ -128,6 +128,50 @@ SETUPS: dict[str, tuple[Edit, tuple[str, ...]]] = {
         add("[ambient]\ntemperature_c = 104"),
         ("ambient.temperature_c", "degrees Celsius"),
     ),
+    "a number too large for a float": (
+        swap("= 100", f"= 1{400 * '0'}"),
+        ("rated_capacity_ah", "finite number"),
+    ),
+    "a number of thousands of digits": (
+        swap("= 100", f"= 1{5000 * '0'}"),
+        ("setup.toml", "thousands of digits"),
+    ),
+    "brackets hundreds deep": (
+        add(f"[about]\nnote = {3000 * '['}{3000 * ']'}"),
+        ("setup.toml", "hundreds deep"),
+    ),
+    "the last date there is": (
+        swap("clock =", "date = 9999-12-31\nclock ="),
+        ("present.date", "1970 to 2199"),
+    ),
+    "the first date there is": (
+        swap("clock =", "date = 0001-01-01\nclock ="),
+        ("present.date", "1970 to 2199"),
+    ),
+    "a distribution round a circle": (
+        swap('"norm", scale = 0.08', '"vonmises", kappa = 1.0'),
+        ("offset_a.dist", "vonmises", "truncnorm"),
+    ),
+    "a distribution without a spread": (
+        swap('"norm", scale = 0.08', '"t", df = 1.5'),
+        ("offset_a", "df = 1.5", "finite spread"),
+    ),
+    "an event's length without its time": (
+        swap("duty = 0.4\ncycle_min = 40", "for_min = 4"),
+        ("loads[1] (fridge).for_min", "expected at"),
+    ),
+    "an event that also has hours": (
+        swap("duty = 0.4\ncycle_min = 40", 'at = "23:00"\nhours = ["10:00-11:00"]'),
+        ("loads[1] (fridge).hours", "either hours or a one-off event"),
+    ),
+    "a semicolon in a load's name": (
+        swap('"fridge"', '"fridge; cold"'),
+        ("fridge; cold", "without semicolons"),
+    ),
+    "a line break in a title": (
+        add('[about]\ntitle = "two\\nlines"'),
+        ("about.title", "one line"),
+    ),
     "true as a number": (swap("= 26", "= true"), ("hours_since_full", "found true")),
 }
 

@@ -22,7 +22,7 @@ LONGER: dict[str, int] = {
 # What stands nowhere here asks a question.
 STAGES: dict[str, tuple[str, ...]] = {
     "words": ("errors",),
-    "read": ("quantity", "site*", "log*", "layouts", "models*", "shelf", "open_sets"),
+    "read": ("toml_file", "quantity", "site*", "log*", "layouts", "models*", "shelf", "open_sets"),
     "simulate": ("cell", "kernels*", "bank", "monitor", "demand", "unknowns", "sources"),
     "condition": ("track", "evidence", "posterior*", "snapshot", "balance", "smoother"),
     "results": ("summary", "scoring", "executors"),

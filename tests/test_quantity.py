@@ -28,6 +28,17 @@ CASES = [
     ("t", {"df": 5.0}),
     ("truncnorm", {"a": -1.0, "b": 2.0}),
     ("weibull_min", {"c": 1.7}),
+    ("arcsine", {}),
+    ("gumbel_l", {}),
+    ("gumbel_r", {}),
+    ("halfnorm", {}),
+    ("laplace", {}),
+    ("logistic", {}),
+    ("loguniform", {"a": 0.1, "b": 2.0}),
+    ("rayleigh", {}),
+    ("skewnorm", {"a": 3.0}),
+    ("trapezoid", {"c": 0.3, "d": 0.5}),
+    ("truncexpon", {"b": 2.0}),
 ]
 U = np.concatenate([[1e-12, 1e-6], np.linspace(0.001, 0.999, 199), [1 - 1e-6, 1 - 1e-12]])
 
@@ -42,6 +53,12 @@ def test_equals_scipy_stats(name: str, shapes: dict[str, float]) -> None:
     assert ours.mean == pytest.approx(theirs.mean(), rel=1e-10)
     assert ours.std == pytest.approx(theirs.std(), rel=1e-10)
     assert ours.interval(0.9) == pytest.approx(theirs.interval(0.9), rel=1e-9)
+
+
+def test_every_distribution_taken_is_among_the_cases() -> None:
+    from socband.quantity import _FAST, _SLOW
+
+    assert {name for name, _ in CASES} == {*_FAST, *_SLOW}
 
 
 def test_another_distribution_would_be_noticed() -> None:
@@ -98,6 +115,8 @@ def test_to_value_is_read_back(raw: object) -> None:
         ({"dist": "normal"}, "x.dist", "did you mean 'norm'?"),
         ({"dist": "unifrom"}, "x.dist", "did you mean 'uniform'?"),
         ({"dist": "poisson", "mu": 3}, "x.dist", "continuous distribution"),
+        ({"dist": "studentized_range", "k": 3, "df": 10}, "x.dist", "taken here"),
+        ({"dist": "cauchy"}, "x.dist", "taken here"),
         ({"dist": 3}, "x.dist", "continuous distribution"),
         ({"dist": "norm", "sclae": 1}, "x.sclae", "did you mean 'scale'?"),
         ({"dist": "norm", "scale": 0}, "x.scale", "above 0"),

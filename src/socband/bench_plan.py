@@ -12,7 +12,6 @@ Paths in a plan are relative to its folder.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -22,6 +21,7 @@ from socband.bench import Context, make_context
 from socband.datasets import KNOWN, BenchRecord, bench_records
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.estimators import estimator_names, load_estimators
+from socband.toml_file import read_toml
 
 
 @dataclass(frozen=True)
@@ -127,12 +127,7 @@ def read_plan(path: str | Path) -> Plan:
         InputError: no such file, broken TOML, or every problem of its keys.
     """
     path = Path(path)
-    try:
-        tree = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(Problem(str(path), str(error), "a readable TOML file")) from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(Problem(str(path), f"broken TOML: {error}", "a TOML file")) from None
+    tree = read_toml(path, "a plan")
     return Plan.from_tree(tree, path.resolve().parent, path.name)
 
 

@@ -95,5 +95,8 @@ def shown(value: object) -> str:
     elif value is None:
         text = "nothing"
     else:
-        text = repr(value)
+        try:
+            text = repr(value)
+        except ValueError:  # Python writes out no whole number of thousands of digits
+            text = "a number of thousands of digits"
     return text if len(text) <= _SHOWN_LENGTH else text[: _SHOWN_LENGTH - 1] + "…"

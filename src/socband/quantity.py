@@ -3,7 +3,7 @@
 `Quantity` is what stands in a setup file or a cell model file: a bare number (exactly known), a
 table `{value = 0.5, source = "..."}`, or a distribution by its scipy.stats name with scipy's own
 parameter names, `{dist = "norm", loc = 0.0, scale = 0.08}`. The common distributions are evaluated
-here through scipy.special, because importing scipy.stats costs half a second; all the others go
+here through scipy.special, because importing scipy.stats costs half a second; some others go
 through scipy.stats itself. References: scipy.stats documentation for the parametrisations.
 """
 
@@ -105,8 +105,12 @@ _FAST: dict[str, _Fast] = {
     ),
 }
 
-# offered as the nearest right spelling
-_COMMON = (*_FAST, "truncnorm", "t", "laplace", "logistic", "halfnorm", "weibull_min", "loguniform")
+# Evaluated by scipy.stats. Not all of its distributions: some run round a circle, some take minutes
+# a draw, some have neither mean nor spread.
+_SLOW = (
+    *("arcsine", "gumbel_l", "gumbel_r", "halfnorm", "laplace", "logistic", "loguniform"),
+    *("rayleigh", "skewnorm", "t", "trapezoid", "truncexpon", "truncnorm", "weibull_min"),
+)
 
 
 @dataclass(frozen=True)
@@ -358,8 +362,8 @@ def _join(where: str, key: str) -> str:
 def _number(raw: object, where: str, expected: str) -> float:
     if isinstance(raw, bool) or not isinstance(raw, int | float | np.integer | np.floating):
         raise InputError(Problem(where, shown(raw), expected))
-    if not math.isfinite(raw):
-        raise InputError(Problem(where, f"{raw}", "a finite number"))
+    if not -1e300 < raw < 1e300:  # a whole number may be too large for a float
+        raise InputError(Problem(where, shown(raw), "a finite number"))
     return float(raw)
 
 
@@ -372,11 +376,10 @@ def _range_text(low: float, high: float) -> str:
 
 
 def _scipy_dist(name: str) -> Any:
-    """The scipy.stats distribution, or None."""
+    """One of `_SLOW`."""
     import scipy.stats
 
-    dist = getattr(scipy.stats, name, None)
-    return dist if isinstance(dist, scipy.stats.rv_continuous) else None
+    return getattr(scipy.stats, name)
 
 
 def _shape_names(name: str) -> tuple[str, ...]:
@@ -387,11 +390,11 @@ def _shape_names(name: str) -> tuple[str, ...]:
 
 
 def _parameter_names(name: object, where: str) -> tuple[str, ...]:
-    expected = "the scipy.stats name of a continuous distribution"
+    expected = "the scipy.stats name of a continuous distribution that is taken here"
     if not isinstance(name, str):
         raise InputError(Problem(_join(where, "dist"), shown(name), expected))
-    if name not in _FAST and _scipy_dist(name) is None:
-        hint = did_you_mean(name, _COMMON)
+    if name not in _FAST and name not in _SLOW:
+        hint = did_you_mean(name, (*_FAST, *_SLOW), listed=30)
         if name.casefold() in ("normal", "gaussian", "gauss"):
             hint = "did you mean 'norm'?"
         raise InputError(Problem(_join(where, "dist"), shown(name), expected, hint))
@@ -407,7 +410,8 @@ def _bad_parameters(
     shapes = tuple(values[n] for n in names if n not in ("loc", "scale"))
     fast = _FAST.get(name)
     valid = fast.valid(*shapes) if fast else bool(np.all(_scipy_dist(name)._argcheck(*shapes)))
-    if valid:
+    if valid and (fast or np.all(np.isfinite(_scipy_dist(name).stats(*shapes, moments="mv")))):
         return []
     given = ", ".join(f"{n} = {values[n]:g}" for n in names if n not in ("loc", "scale"))
-    return [Problem(where, given, f"shape parameters that {name} can take")]
+    expected = f"shape parameters that {name} can take" + ", with a finite spread" * valid
+    return [Problem(where, given, expected)]

@@ -8,7 +8,6 @@ To extend it: a dataclass in `site_parts`, an entry in `_SECTIONS`, priors in `s
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -38,6 +37,7 @@ from socband.site_parts import (
 )
 from socband.site_priors import Assumption, fill_missing, item_name
 from socband.site_supply import Battery, Source, supply_problems
+from socband.toml_file import read_toml
 
 __all__ = [
     "About",
@@ -149,7 +149,7 @@ def read_setup(
         InputError: with every problem of file and overrides.
     """
     path = Path(path)
-    table = _toml(path)
+    table = read_toml(path, "a setup file")
     bank = table.get("bank")
     if isinstance(bank, dict) and isinstance(cell := bank.get("cell"), str):
         if cell.endswith(".toml"):
@@ -197,18 +197,6 @@ def setup_from_table(
     if problems:
         raise InputError(problems, name)
     return Setup(name=name, assumptions=filled.assumptions, **parts)
-
-
-def _toml(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(Problem(str(path), f"no valid TOML: {error}", "a TOML file")) from None
-    except UnicodeDecodeError:
-        raise InputError(Problem(str(path), "bytes that are no UTF-8 text", "TOML text")) from None
-    except OSError as error:
-        reason = (error.strerror or "unreadable").lower()
-        raise InputError(Problem(str(path), reason, "a setup file that can be read")) from None
 
 
 def _tables(section: str, value: Any, problems: list[Problem]) -> list[dict[str, Any]]:

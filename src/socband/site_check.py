@@ -65,6 +65,12 @@ def _load_problems(where: str, load: Load) -> list[Problem]:
     if part_time and load.cycle_min is None:
         expected = "cycle_min too, the length of one on-off cycle in minutes"
         problems.append(Problem(f"{where}.duty", load.duty.describe(), expected))
+    if load.at is None and load.for_min is not None:
+        found = f"{load.for_min:g}, without at"
+        problems.append(Problem(f"{where}.for_min", found, "at, the time of the one-off event"))
+    if load.at is not None and not load.hours.is_always:
+        found = f"{load.hours}, beside at"
+        problems.append(Problem(f"{where}.hours", found, "either hours or a one-off event at"))
     return problems
 
 

@@ -7,6 +7,7 @@ problems travel through pydantic, which goes on to the next key, and come out al
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -202,6 +203,21 @@ def _read_text(raw: Any) -> str:
     return raw.strip()
 
 
+def _read_line(raw: Any) -> str:
+    text = _read_text(raw)
+    if any(unicodedata.category(sign) == "Cc" for sign in text):
+        raise InputError(Problem("", shown(raw), "one line of text, without control characters"))
+    return text
+
+
+def _read_name(raw: Any) -> str:
+    name = _read_line(raw)
+    if ";" in name:
+        expected = "a name without semicolons, which stand between names in lists"
+        raise InputError(Problem("", shown(raw), expected))
+    return name
+
+
 def _read_flag(raw: Any) -> bool:
     if not isinstance(raw, bool):
         raise InputError(Problem("", shown(raw), "true or false, without quotes"))
@@ -235,10 +251,14 @@ def _read_timezone(raw: Any) -> str:
 def _read_date(raw: Any) -> date:
     if isinstance(raw, datetime) or not isinstance(raw, date):
         raise InputError(Problem("", shown(raw), "a date such as 2026-03-28, without quotes"))
+    if not 1970 <= raw.year < 2200:  # beyond, time zones and whole calendars end
+        raise InputError(Problem("", f"{raw}", "a date from 1970 to 2199"))
     return raw
 
 
 Text = Annotated[str, _field(_read_text)]
+Line = Annotated[str, _field(_read_line)]
+Name = Annotated[str, _field(_read_name)]
 Flag = Annotated[bool, _field(_read_flag)]
 Clock = Annotated[ClockTime, _field(ClockTime.from_text, ClockTime)]
 Clocks = Annotated[tuple[ClockTime, ...], _field(_read_clocks)]

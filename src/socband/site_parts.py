@@ -16,6 +16,8 @@ from socband.site_fields import (
     Date,
     Flag,
     HoursOfDay,
+    Line,
+    Name,
     Text,
     TimeZone,
     number,
@@ -35,7 +37,7 @@ _DISPLAY = f"{_FRACTION}; only the flag --display takes percent"
 class About:
     """What the file is about."""
 
-    title: Text = "untitled"
+    title: Line = "untitled"
     note: optional(Text) = None
 
 
@@ -125,7 +127,7 @@ class Load:
             [min].
     """
 
-    name: Text
+    name: Name
     power_w: optional(quantity(0.0, 1e6)) = None
     current_a: optional(quantity(0.0, 1e5, "a load's current counts positive")) = None
     duty: quantity(0.0, 1.0, "the share of the time it is on, 0 to 1")

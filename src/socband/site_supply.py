@@ -18,7 +18,7 @@ from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.site_fields import (
     Clock,
     HoursOfDay,
-    Text,
+    Name,
     number,
     optional,
     quantity,
@@ -58,7 +58,7 @@ class Source:
         idle_above_soc: above this true charge it does nothing; None = it always works.
     """
 
-    name: Text
+    name: Name
     kind: Annotated[str, field_type(_read_kind)]
     power_w: optional(quantity(0.0, 1e6)) = None
     current_a: optional(quantity(0.0, 1e4)) = None
@@ -90,7 +90,7 @@ class Battery:
         heater_on_c, heater_off_c: heater on below, off above [°C].
     """
 
-    name: Text
+    name: Name
     rated_capacity_ah: number(0.01, 1e5)
     capacity_factor: optional(quantity(0.05, 2.0)) = None
     resistance_factor: optional(quantity(0.05, 50.0)) = None
