@@ -23,6 +23,10 @@ from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.estimators import estimator_names, load_estimators
 from socband.toml_file import read_toml
 
+MOST_FAULTS = 100_000
+MOST_STEP_S = 3600.0
+LEAST_STEPS = 10  # of a record: on fewer there is nothing to score (assumed)
+
 
 @dataclass(frozen=True)
 class Plan:
@@ -109,11 +113,22 @@ class Plan:
             load_estimators(self.names())
         except InputError as error:
             problems += error.problems
-        if self.faults < 1:
-            problems.append(Problem("--faults", str(self.faults), "1 or more"))
+        for flag, key, value in (("--faults", "faults", self.faults), ("--seed", "seed", self.seed),
+                                 ("--step", "step_s", self.step_s)):  # fmt: skip
+            kind, expected = _KINDS[key]
+            if value is not None and kind(value) is None:
+                problems.append(Problem(flag, f"{value:g}", expected))
         if problems:
             raise InputError(problems)
-        return make_context(records, self.seed, self.step_s)
+        context = make_context(records, self.seed, self.step_s)
+        problems = [
+            Problem("--step", f"{len(record.log)} steps in {name}", f"{LEAST_STEPS} or more")
+            for name, record in context.records.items()
+            if len(record.log) < LEAST_STEPS
+        ]
+        if problems:
+            raise InputError(problems)
+        return context
 
     def names(self) -> list[str]:
         """The estimators asked for, spelled out."""
@@ -151,15 +166,17 @@ def _flag(raw: Any) -> bool | None:
     return raw if isinstance(raw, bool) else None
 
 
-def _whole(least: int) -> Callable[[Any], int | None]:
-    return lambda raw: (
-        raw if isinstance(raw, int) and not isinstance(raw, bool) and raw >= least else None
-    )
+def _whole(least: int, most: int) -> Callable[[Any], int | None]:
+    def read(raw: Any) -> int | None:
+        fits = isinstance(raw, int) and not isinstance(raw, bool) and least <= raw <= most
+        return raw if fits else None
+
+    return read
 
 
 def _seconds(raw: Any) -> float | None:
-    fits = isinstance(raw, int | float) and not isinstance(raw, bool) and 0 <= raw < 86400
-    return float(raw) if fits else None
+    number = isinstance(raw, int | float) and not isinstance(raw, bool)
+    return float(raw) if number and (raw == 0 or 1 <= raw <= MOST_STEP_S) else None
 
 
 _KINDS: dict[str, tuple[Callable[[Any], Any], str]] = {
@@ -167,7 +184,7 @@ _KINDS: dict[str, tuple[Callable[[Any], Any], str]] = {
     "cell": (_text, "the name or the file of a cell model"),
     "cell_for_all": (_flag, "true or false"),
     "estimators": (_texts, "a list of names or path.py:Class"),
-    "faults": (_whole(1), "a whole number, 1 or more"),
-    "seed": (_whole(0), "a whole number, 0 or more"),
-    "step_s": (_seconds, "seconds, 0 (as recorded) or more"),
+    "faults": (_whole(1, MOST_FAULTS), f"a whole number from 1 to {MOST_FAULTS}"),
+    "seed": (_whole(0, 2**31 - 1), f"a whole number from 0 to {2**31 - 1}"),
+    "step_s": (_seconds, f"0 (as recorded), or 1 to {MOST_STEP_S:g} s"),
 }
