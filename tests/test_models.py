@@ -123,7 +123,7 @@ def test_missing_file_and_broken_toml(tmp_path):
         load_cell(tmp_path / "none.toml")
     path = tmp_path / "broken.toml"
     path.write_text("[about\n", encoding="utf-8")
-    with pytest.raises(InputError, match="broken TOML"):
+    with pytest.raises(InputError, match="no valid TOML"):
         load_cell(path)
 
 

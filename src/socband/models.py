@@ -9,7 +9,6 @@ for the same numbers. The equations that use these numbers stand in `socband.cel
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,6 +19,7 @@ import numpy as np
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.models_text import read_sections, write_sections
+from socband.toml_file import read_toml
 
 KELVIN = 273.15
 GAS_J_PER_MOL_K = 8.314462618  # CODATA 2018, exact
@@ -231,13 +231,7 @@ def load_cell(name_or_path: str | Path) -> CellModel:
         InputError: no such model, or every problem of its file.
     """
     path = _find(name_or_path)
-    try:
-        # Some editors put a byte order mark in front, which TOML does not know.
-        tree = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(Problem(str(path), f"broken TOML: {error}", "a TOML file")) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(Problem(str(path), str(error), "a readable TOML file")) from None
+    tree = read_toml(path, "a cell model file")
     return CellModel.from_tree(tree, str(path))
 
 
