@@ -29,7 +29,7 @@ STAGES: dict[str, tuple[str, ...]] = {
     "baselines": ("estimators*",),
     "ask": (),
     "show": ("plots*", "report*", "*_report", "page*"),
-    "command": ("cli*",),
+    "command": ("cli*", "__main__"),
 }
 ORDER = list(STAGES)
 
