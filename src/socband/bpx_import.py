@@ -107,8 +107,13 @@ def diffusion_time_s(path: str | Path) -> float:
     return max(found)[1]
 
 
-def cell_from_bpx(path: str | Path, name: str, title: str = "") -> CellModel:
+def cell_from_bpx(path: str | Path, name: str, title: str = "", source: str = "") -> CellModel:
     """A cell model from a BPX file; wide spreads where BPX has no number.
+
+    Args:
+        path: the file.
+        name, title: of the model; the title is the file's own if none is given.
+        source: citation of the file, besides its own title.
 
     Raises:
         InputError: what is wrong with the file.
@@ -123,7 +128,7 @@ def cell_from_bpx(path: str | Path, name: str, title: str = "") -> CellModel:
         volts[k] = max(volts[k], round(float(volts[k - 1]) + 1e-5, 5))
     capacity = float(cell.nominal_cell_capacity)
     base_ohm = 0.08 / capacity  # measured cells: step resistance 0.022 and 0.085 ohm·Ah
-    told = f"BPX file: {(parsed.header.title or Path(path).name)}"
+    told = f"BPX file: {(parsed.header.title or Path(path).name)}" + (source and f"; {source}")
     prior = {k: p.median for k, p in family.PRIORS.items()}
     ones = [1.0] * len(family.R_SOC)
     values: dict[str, Any] = {

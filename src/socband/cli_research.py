@@ -7,11 +7,12 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from socband.cli_shared import Progress, at_least, check_targets, save_figure
+from socband.cli_shared import Progress, at_least, check_targets, column_mapping, save_figure
 
 Flag = Annotated[bool, Parameter(negative=())]
 # Several values behind one flag, as the shell expands a pattern.
 Files = Annotated[list[str] | None, Parameter(negative=(), consume_multiple=True)]
+Columns = Annotated[list[str] | None, Parameter(name="--column", negative=())]
 Estimators = Annotated[str, Parameter(name="--estimators")]
 
 
@@ -49,9 +50,12 @@ def fit(
     dynamic: Files = None,
     score: Files = None,
     bpx: Path | None = None,
+    column: Columns = None,
+    discharge_positive: Flag = False,
+    lower_v: float | None = None,
     upper_v: float | None = None,
-    temperature: float = 25.0,
-    like: str = "lfp-26650-2ah",
+    temperature: float | None = None,
+    like: str | None = None,
     title: str = "",
     source: str = "",
     report: Path | None = None,
@@ -61,9 +65,11 @@ def fit(
 
     A file may carry its own temperature, such as dynamic.csv@35, and before it
     the discharge that empties the cell afterwards, as dynamic.csv+end.csv@35:
-    then the true charge is anchored at both ends. Files are Battery Data Format
-    CSV, or an open data set's own layout. Missing parts widen the spreads, and
-    are said.
+    then the true charge is anchored at both ends. A file is CSV in the labels of
+    the Battery Data Format (Test Time / s, Current / A, Voltage / V, perhaps
+    Ambient Temperature / degC, Net Capacity / Ah, and true_soc where the true
+    charge is known, 0 to 1; current into the cell is positive), or an open data
+    set's own layout. Missing parts widen the spreads, and are said.
 
     Args:
         name: of the model.
@@ -74,9 +80,13 @@ def fit(
         score: records that are only scored.
         bpx: Battery Parameter eXchange file of the cell (needs the extra "bpx"): beside records,
             its diffusion and OCV help where they are silent; alone, it is imported.
+        column: for other labels, in all files, such as --column current="I[A]"; may be given
+            several times.
+        discharge_positive: in all files the current is positive on discharge.
+        lower_v: discharge limit of the cell [V], if it is not 2.0.
         upper_v: charge limit of the cell [V], if it is not 3.65.
-        temperature: of the files that carry none [°C].
-        like: model whose OCV shape stands in where none was measured.
+        temperature: of the files without @ [°C]; 25 by default.
+        like: model whose OCV shape stands in where none was measured; lfp-26650-2ah by default.
         title: one line about the cell.
         source: citation of the records; goes into the model file.
         report: pictures of the fit (.png or .html).
@@ -86,39 +96,46 @@ def fit(
     import json as text_json
 
     from socband.fit_report import cell_text, fit_text, write_fit_report
+    from socband.identify_command import fit_command, fit_json, import_command
     from socband.summary import plain
 
-    if bpx is not None and not dynamic:
-        from socband.bpx_import import cell_from_bpx
-        from socband.identify_command import write_beside
-        from socband.models import dump_cell
-
-        model = cell_from_bpx(bpx, name, title)
-        if out is not None:
-            write_beside(out, dump_cell(model))
+    about = {"name": name, "title": title, "source": source, "out": out}
+    about |= {"lower_v": lower_v, "upper_v": upper_v}
+    if bpx is not None and not (dynamic or ocv_discharge or ocv_charge or score):
+        _refuse_beside_bpx(
+            column=column, discharge_positive=discharge_positive or None,
+            temperature=temperature, like=like, report=report,
+        )  # fmt: skip
+        model = import_command(bpx=bpx, **about)
         answer = {"name": name, "records": [], "notes": list(model.notes)}
         shown = cell_text(model)
     else:
-        from socband.identify_command import fit_command, fit_json
-
         fitted = fit_command(
-            name=name,
             dynamic=dynamic or (),
             ocv_discharge=ocv_discharge or (),
             ocv_charge=ocv_charge or (),
             score=score or (),
-            temperature_c=temperature,
-            title=title,
-            source=source,
-            like=like,
-            bpx=None if bpx is None else str(bpx),
-            upper_v=upper_v,
-            out=out,
+            columns=column_mapping(column),
+            discharge_positive=discharge_positive,
+            temperature_c=25.0 if temperature is None else temperature,
+            like=like or "lfp-26650-2ah",
+            bpx=bpx,
+            **about,
         )
         if report is not None:
             write_fit_report(fitted, report)
         answer, shown = fit_json(fitted), fit_text(fitted)
     print(text_json.dumps(plain(answer), indent=2, allow_nan=False) if json else shown)
+
+
+def _refuse_beside_bpx(**given: object) -> None:
+    """A BPX file alone is imported, not fitted: flags that would do nothing are refused."""
+    from socband.errors import InputError, Problem
+
+    flags = [f"--{name.replace('_', '-')}" for name, value in given.items() if value is not None]
+    if flags:
+        expected = "records to fit beside --bpx, or --bpx without them"
+        raise InputError(Problem(", ".join(flags), "no record to fit", expected))
 
 
 def bench(

@@ -3,30 +3,47 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
+
+import numpy as np
 
 from socband.errors import InputError, Problem
 from socband.identify import Fitted, fit_cell
 from socband.identify_ocv import GRID
 from socband.identify_source import Source
-from socband.models import dump_cell
+from socband.layouts import read_record
+from socband.logs import Log
+from socband.models import CellModel, dump_cell
+from socband.models_schema import entries
+
+RecordFile = str | Path | Source
+_SHOWN_WARNINGS = 3  # of one record
+_USUAL_V = (2.0, 3.65)  # limits that a fit begins with, see `identify_model`
+_NEAR_K = 5.0  # a cell warms itself by as much
+_COLUMNS = ("time_s", "current_a", "voltage_v", "temperature_c", "net_charge_ah", "true_soc")
+_FLAGS = ("--ocv-discharge", "--ocv-charge", "--dynamic", "--score")
 
 
 def fit_command(
     *,
     name: str,
-    dynamic: Sequence[str],
-    ocv_discharge: Sequence[str] = (),
-    ocv_charge: Sequence[str] = (),
-    score: Sequence[str] = (),
+    dynamic: Sequence[RecordFile] | RecordFile,
+    ocv_discharge: Sequence[RecordFile] | RecordFile = (),
+    ocv_charge: Sequence[RecordFile] | RecordFile = (),
+    score: Sequence[RecordFile] | RecordFile = (),
+    columns: Mapping[str, str] | None = None,
+    discharge_positive: bool = False,
     temperature_c: float = 25.0,
     title: str = "",
     source: str = "",
     like: str = "lfp-26650-2ah",
-    bpx: str | None = None,
+    bpx: str | Path | None = None,
+    lower_v: float | None = None,
     upper_v: float | None = None,
     rounds: int = 40,
     out: str | Path | None = None,
@@ -35,33 +52,38 @@ def fit_command(
 
     Args:
         name: of the model.
-        dynamic, ocv_discharge, ocv_charge, score: record files, each `FILE`, `FILE@TEMPERATURE` or,
-            with the discharge that empties the cell after it, `FILE+END_POINT@TEMPERATURE`.
+        dynamic, ocv_discharge, ocv_charge, score: record files, one or several, each a path,
+            `FILE@TEMPERATURE`, with the discharge that empties the cell after it
+            `FILE+END_POINT@TEMPERATURE`, or a `Source`.
+        columns, discharge_positive: how the files are read, as for `logs.read_log`.
         temperature_c: of the files that do not say theirs [°C].
         title, source: go into the model file.
         like: the model whose OCV shape stands in where none was measured.
         bpx: a BPX file of the same cell: its diffusion time constant replaces the family's prior,
             and its OCV has a say in the hysteresis where only a discharge branch was measured.
-        upper_v: charge limit, if it is not 3.65 V.
+        lower_v, upper_v: voltage limits of the cell [V], if they are not 2.0 and 3.65.
         rounds: most iterations of the least squares.
         out: where to write the TOML; None writes nothing.
 
+    Returns:
+        the fit; its notes also say what was mended on reading the records.
+
     Raises:
-        InputError: every file that is missing, or what is wrong with a record.
+        InputError: every file that is missing, or what is wrong with the records, all at once.
     """
-    groups = {
-        "--ocv-discharge": ocv_discharge,
-        "--ocv-charge": ocv_charge,
-        "--dynamic": dynamic,
-        "--score": score,
-    }
-    problems: list[Problem] = []
+    groups = dict(zip(_FLAGS, (ocv_discharge, ocv_charge, dynamic, score), strict=True))
+    problems = _wrong_words(name, lower_v, upper_v, out)
+    problems = problems or _wrong_order(lower_v, upper_v, _USUAL_V)
+    if not -60 <= temperature_c <= 100:
+        problems.append(Problem("--temperature", f"{temperature_c:g}", "-60 to 100 °C"))
     parsed: dict[str, list[Source]] = {}
-    for flag, texts in groups.items():
+    for flag, given in groups.items():
         parsed[flag] = []
-        for text in texts:
+        for item in (given,) if isinstance(given, RecordFile) else given:
             try:
-                part = Source.from_text(text, temperature_c)
+                part = item if isinstance(item, Source) else Source.from_text(
+                    str(item), temperature_c
+                )  # fmt: skip
             except InputError as error:
                 problems += [p.at(flag) for p in error.problems]
                 continue
@@ -70,41 +92,175 @@ def fit_command(
                     expected = "a record" if file == part.path else "the discharge after a record"
                     problems.append(Problem(f"{flag} {file}", "no such file", expected))
             parsed[flag].append(part)
-    used = {p.path.resolve() for f in ("--ocv-discharge", "--ocv-charge", "--dynamic")
-            for p in parsed[f]}  # fmt: skip
+    if not groups["--dynamic"]:
+        problems.append(Problem("--dynamic", "nothing", "at least one record to fit"))
+    used = {p.path.resolve() for flag in _FLAGS[:3] for p in parsed[flag]}
     problems += [
         Problem(f"--score {p.path}", "a record that is fitted too", "one that is not")
         for p in parsed["--score"]
         if p.path.resolve() in used
     ]
-    if out is not None and not Path(out).resolve().parent.is_dir():
-        problems.append(Problem(f"--out {out}", "no such folder", "a folder that exists"))
     if problems:
         raise InputError(problems)
+    logs = _read_all([p for parts in parsed.values() for p in parts], columns, discharge_positive)
+    elsewhere = [
+        note for parts in parsed.values() for p in parts if (note := _elsewhere(p, logs[p.path]))
+    ]
     diffusion_s = published_ocv_v = None
     if bpx is not None:
         from socband.bpx_import import diffusion_time_s, full_cell
 
         diffusion_s = diffusion_time_s(bpx)
         published_ocv_v = full_cell(bpx, GRID)[0]
-    fitted = fit_cell(
-        name,
-        ocv_discharge=parsed["--ocv-discharge"],
-        ocv_charge=parsed["--ocv-charge"],
-        dynamic=parsed["--dynamic"],
-        score=parsed["--score"],
-        title=title,
-        like=like,
-        source=source,
-        diffusion_s=diffusion_s,
-        published_ocv_v=published_ocv_v,
-        rounds=rounds,
+    with TemporaryDirectory(prefix="socband-") as scratch:
+        if columns or discharge_positive:
+            for flag, parts in parsed.items():
+                parsed[flag] = [_relabelled(part, logs, Path(scratch)) for part in parts]
+        fitted = fit_cell(
+            name,
+            ocv_discharge=parsed["--ocv-discharge"],
+            ocv_charge=parsed["--ocv-charge"],
+            dynamic=parsed["--dynamic"],
+            score=parsed["--score"],
+            title=title,
+            like=like,
+            source=source,
+            diffusion_s=diffusion_s,
+            published_ocv_v=published_ocv_v,
+            rounds=rounds,
+        )
+    cell = _with_limits(fitted.cell, lower_v, upper_v)
+    write_cell(cell, out)
+    mended = [note for log in logs.values() for note in _mended(log)]
+    return replace(fitted, cell=cell, notes=(*fitted.notes, *mended, *elsewhere))
+
+
+def import_command(
+    *,
+    name: str,
+    bpx: str | Path,
+    title: str = "",
+    source: str = "",
+    lower_v: float | None = None,
+    upper_v: float | None = None,
+    out: str | Path | None = None,
+) -> CellModel:
+    """A cell model from a BPX file alone, without any record; arguments as for `fit_command`.
+
+    Raises:
+        InputError: what is wrong with the file or the arguments.
+    """
+    from socband.bpx_import import cell_from_bpx
+
+    problems = _wrong_words(name, lower_v, upper_v, out)
+    if problems:
+        raise InputError(problems)
+    cell = cell_from_bpx(bpx, name, title, source)
+    problems = _wrong_order(lower_v, upper_v, (cell.lower_v, cell.upper_v))
+    if problems:
+        raise InputError(problems)
+    cell = _with_limits(cell, lower_v, upper_v)
+    write_cell(cell, out)
+    return cell
+
+
+def _wrong_words(
+    name: str, lower_v: float | None, upper_v: float | None, out: str | Path | None
+) -> list[Problem]:
+    """What would make a model file that cannot be written or read back."""
+    problems = []
+    if not name.strip():
+        problems.append(Problem("--name", "nothing", "a name"))
+    for entry in entries("limits"):
+        given = {"lower_v": lower_v, "upper_v": upper_v}.get(entry.key)
+        wrong = None if given is None else entry.problem(given)
+        if wrong is not None:
+            problems.append(Problem(f"--{entry.key.replace('_', '-')}", *wrong))
+    if out is not None and not Path(out).resolve().parent.is_dir():
+        problems.append(Problem(f"--out {out}", "no such folder", "a folder that exists"))
+    return problems
+
+
+def _wrong_order(
+    lower_v: float | None, upper_v: float | None, usual_v: tuple[float, float]
+) -> list[Problem]:
+    """A lower limit that is not below the upper one; what is not given is usual."""
+    low = usual_v[0] if lower_v is None else lower_v
+    high = usual_v[1] if upper_v is None else upper_v
+    if low < high:
+        return []
+    where = " and ".join(
+        flag for flag, v in (("--lower-v", lower_v), ("--upper-v", upper_v)) if v is not None
     )
-    if upper_v is not None:
-        fitted = replace(fitted, cell=replace(fitted.cell, upper_v=upper_v))
+    found = f"{low:g} V as the lower limit, {high:g} V as the upper"
+    return [Problem(where, found, "a lower limit below the upper one")]
+
+
+def _with_limits(cell: CellModel, lower_v: float | None, upper_v: float | None) -> CellModel:
+    """The cell with limits of its own, whose source is who gave them."""
+    given = {k: v for k, v in (("lower_v", lower_v), ("upper_v", upper_v)) if v is not None}
+    sources = {f"limits.{key}": f"given with --{key.replace('_', '-')}" for key in given}
+    return replace(cell, sources={**cell.sources, **sources}, **given)
+
+
+def _read_all(
+    parts: Sequence[Source], columns: Mapping[str, str] | None, discharge_positive: bool
+) -> dict[Path, Log]:
+    """Every file once, before the long fit, so that all that is wrong is said together."""
+    logs: dict[Path, Log] = {}
+    problems: list[Problem] = []
+    for file in dict.fromkeys(file for part in parts for file in part.files):
+        try:
+            logs[file] = read_record(file, columns, discharge_positive)
+        except InputError as error:
+            at = f"{error.origin}, " if error.origin else ""
+            problems += [replace(p, where=at + p.where) for p in error.problems]
+    if problems:
+        raise InputError(problems)
+    return logs
+
+
+def _relabelled(part: Source, logs: Mapping[Path, Log], scratch: Path) -> Source:
+    """The same record in files of the labels that every reader of records knows."""
+    import pandas as pd
+
+    copies = []
+    for file in part.files:
+        folder = scratch / str(list(logs).index(file))  # two files may be of one name
+        folder.mkdir(exist_ok=True)
+        copies.append(folder / file.name)
+        log = logs[file]
+        table = {key: getattr(log, key) for key in _COLUMNS if getattr(log, key) is not None}
+        pd.DataFrame(table).to_csv(copies[-1], index=False)
+    return replace(part, path=copies[0], end_point=copies[1] if len(copies) > 1 else None)
+
+
+def _mended(log: Log) -> list[str]:
+    """What reading had to leave out or bridge, for people."""
+    said = [f"{log.name}: {problem}" for problem in log.warnings[:_SHOWN_WARNINGS]]
+    more = len(log.warnings) - len(said)
+    return [*said, f"{log.name}: {more} more such places"] if more else said
+
+
+def _elsewhere(part: Source, log: Log) -> str:
+    """Said when a file's own temperatures are not those the fit takes it for; else nothing."""
+    if log.temperature_c is None:
+        return ""
+    usual_c = float(np.median(log.temperature_c))
+    if abs(usual_c - part.temperature_c) <= _NEAR_K:
+        return ""
+    return (
+        f"{log.name}: fitted as a record at {part.temperature_c:g} °C, its own column is at"
+        f" {usual_c:.0f} °C most of the time (say it behind the file: @{usual_c:.0f})"
+    )
+
+
+def write_cell(cell: CellModel, out: str | Path | None) -> None:
+    """Write a model file, if it is wanted; it reads back as the same model."""
+    text = dump_cell(cell)
+    CellModel.from_tree(tomllib.loads(text), f"the model of {cell.name}")
     if out is not None:
-        write_beside(Path(out), dump_cell(fitted.cell))
-    return fitted
+        write_beside(Path(out), text)
 
 
 def write_beside(path: Path, text: str) -> None:

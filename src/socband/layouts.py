@@ -8,7 +8,7 @@ A record says nothing about its true charge; see `socband.logs.with_true_soc`.
 from __future__ import annotations
 
 import gzip
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -107,13 +107,24 @@ def read_steps_mat(path: str | Path) -> Log:
     )
 
 
-def read_record(path: str | Path) -> Log:
+def read_record(
+    path: str | Path,
+    columns: Mapping[str, str] | None = None,
+    discharge_positive: bool = False,
+) -> Log:
     """Read a record of any known layout, told by its content; else as a log by `read_log`.
+
+    Args:
+        path: the file.
+        columns, discharge_positive: as for `read_log`; where either is given, the file is read as a
+            log by it, whatever layout it looks like.
 
     Raises:
         InputError: no known layout, or rows that cannot be used.
     """
     path = Path(path)
+    if columns or discharge_positive:
+        return read_log(path, columns, discharge_positive, cells_in_series=_CELLS)
     head = _head(path)
     if head.startswith(b"MATLAB"):
         return read_steps_mat(path)

@@ -1,0 +1,181 @@
+"""`socband fit`: what it takes, what it refuses before a long fit, and what it says of files."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from socband.cell import simulate
+from socband.cli import main
+from socband.errors import InputError
+from socband.identify_command import fit_command, import_command
+from socband.models import load_cell
+
+OWN = ("Test Time / s", "Current / A", "Voltage / V")
+
+
+def _write(path, labels, *columns):
+    np.savetxt(path, np.column_stack(columns), "%.9g", ",", header=",".join(labels), comments="")
+    return path
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory):
+    """A low-rate discharge and a drive of a shipped cell; each also in other words and signs."""
+    folder = tmp_path_factory.mktemp("records")
+    cell = load_cell("lfp-26650-2ah")
+    rng = np.random.default_rng(1)
+    slow_s = np.arange(0.0, 25 * 3600.0, 120.0)
+    slow_a = np.full(slow_s.size, -cell.capacity_ah / 25.0)
+    fast_s = np.arange(0.0, 5400.0, 5.0)
+    fast_a = np.repeat(rng.choice([-3.0, -1.5, 0.0, 1.0], fast_s.size // 6), 6)
+    fast_a[:6] = 0.0
+    for name, time_s, current_a in (("slow", slow_s, slow_a), ("fast", fast_s, fast_a)):
+        voltage_v = simulate(cell, time_s, current_a, 25.0, 1.0, 1.0).voltage_v
+        _write(folder / f"{name}.csv", OWN, time_s, current_a, voltage_v)
+        labels = ("t/min", "I", "U/mV")
+        columns = (time_s / 60.0, -current_a, 1e3 * voltage_v)
+        _write(folder / f"{name}-other.csv", labels, *columns)
+    return folder
+
+
+def _fit(records, ending="", **more):
+    return fit_command(
+        name="own",
+        ocv_discharge=records / f"slow{ending}.csv",
+        dynamic=[records / f"fast{ending}.csv"],
+        rounds=2,
+        **more,
+    )
+
+
+@pytest.fixture(scope="module")
+def plain(records):
+    return _fit(records)
+
+
+def test_records_in_other_labels_and_signs_give_the_same_cell(records, plain):
+    """As far as nine digits of milliamperes and millivolts go."""
+    columns = {"time": "t/min", "current": "I", "voltage": "U/mV"}
+    other = _fit(records, "-other", columns=columns, discharge_positive=True)
+    assert [row["name"] for row in other.records] == ["fast-other.csv"]
+    assert other.cell.capacity_ah == pytest.approx(plain.cell.capacity_ah, rel=1e-4)
+    assert other.cell.r0.ref_ohm == pytest.approx(plain.cell.r0.ref_ohm, rel=1e-3)
+    np.testing.assert_allclose(other.cell.ocv.value, plain.cell.ocv.value, atol=1e-4)
+    assert any("fast-other.csv: column 'U/mV'" in note for note in other.notes)
+
+
+def test_the_flags_of_the_command_reach_the_files(records, capsys):
+    """An unknown column is named with the flag and the file it is not in."""
+    asked = ("--dynamic", str(records / "fast-other.csv"), "--discharge-positive")
+    code = main(
+        ["fit", "--name", "x", *asked, "--column", "current=Amps", "--column", "time=t/min"]
+    )
+    err = " ".join(capsys.readouterr().err.split())
+    assert code == 2
+    assert "--column current: found 'Amps'; expected a column of fast-other.csv" in err
+
+
+def test_what_was_left_out_of_a_record_is_said(records, tmp_path):
+    lines = (records / "fast.csv").read_text(encoding="utf-8").splitlines()
+    lines[41:44] = ["205,,3.3", "210,x,3.3", "215,1,"]
+    (tmp_path / "holes.csv").write_text("\n".join(lines), encoding="utf-8")
+    fitted = fit_command(
+        name="own", ocv_discharge=records / "slow.csv", dynamic=tmp_path / "holes.csv", rounds=1
+    )
+    said = " ".join(fitted.notes)
+    assert "holes.csv: rows 42 to 44: found time, current or voltage missing" in said
+    assert "holes.csv" not in " ".join(fitted.cell.notes)
+
+
+def test_another_temperature_in_the_file_is_said(records, tmp_path):
+    table = np.loadtxt(records / "fast.csv", delimiter=",", skiprows=1)
+    cold = np.full(len(table), 10.0)
+    path = _write(tmp_path / "cold.csv", (*OWN, "Ambient Temperature / degC"), table, cold)
+    asked = {"name": "own", "ocv_discharge": records / "slow.csv", "rounds": 1}
+    assert "@10" in " ".join(fit_command(dynamic=path, **asked).notes)
+    assert "@10" not in " ".join(fit_command(dynamic=f"{path}@10", **asked).notes)
+
+
+def test_limits_of_the_cell_are_kept_with_their_source(records, plain, tmp_path):
+    out = tmp_path / "own.toml"
+    _fit(records, lower_v=2.5, upper_v=3.6, out=out)
+    cell = load_cell(out)
+    assert (cell.lower_v, cell.upper_v) == (2.5, 3.6)
+    assert cell.sources["limits.lower_v"] == "given with --lower-v"
+    assert (plain.cell.lower_v, plain.cell.upper_v) == (2.0, 3.65)
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"upper_v": float("nan")}, "--upper-v: found nan"),
+        ({"upper_v": -3.6}, "--upper-v: found -3.6"),
+        ({"upper_v": 1.9}, "--upper-v: found 2 V as the lower limit"),
+        ({"lower_v": 3.4, "upper_v": 3.3}, "--lower-v and --upper-v"),
+        ({"name": " "}, "--name"),
+        ({"temperature_c": float("nan")}, "--temperature"),
+    ],
+)
+def test_what_could_not_be_read_back_is_refused_before_the_fit(records, tmp_path, given, says):
+    out = tmp_path / "own.toml"
+    asked = {"name": "own", "dynamic": records / "fast.csv", "out": out} | given
+    with pytest.raises(InputError, match=says):
+        fit_command(**asked)
+    assert not out.exists()
+
+
+def test_every_bad_file_is_named_before_the_fit(records, tmp_path):
+    bad = _write(tmp_path / "bank.csv", OWN, [0.0, 1.0], [0.0, -1.0], [13.2, 13.1])
+    with pytest.raises(InputError) as caught:
+        fit_command(name="x", dynamic=[bad, records / "fast-other.csv"])
+    text = str(caught.value)
+    assert "bank.csv, row 2: found 13.2 V" in text
+    assert "fast-other.csv" in text
+
+
+def test_flags_that_an_import_does_not_use_are_refused(capsys):
+    asked = ["--bpx", "cell.json", "--report", "x.png", "--temperature", "10"]
+    assert main(["fit", "--name", "x", *asked]) == 2
+    err = capsys.readouterr().err
+    assert "--temperature, --report" in err
+
+
+def test_an_import_takes_limits_and_source(data_dir, tmp_path):
+    pytest.importorskip("bpx", reason="the bpx extra is not installed")
+    bpx = data_dir / "cell-18650-2ah" / "lfp_18650_cell_BPX.json"
+    out = tmp_path / "imported.toml"
+    import_command(name="x", bpx=bpx, source="the paper", lower_v=2.5, out=out)
+    cell = load_cell(out)
+    assert (cell.lower_v, cell.upper_v) == (2.5, 3.65)
+    assert cell.sources["ocv.voltage_v"].endswith("; the paper")
+    with pytest.raises(InputError, match="--lower-v"):
+        import_command(name="x", bpx=bpx, lower_v=3.7)
+
+
+def test_the_command_runs_as_a_module():
+    done = subprocess.run(
+        [sys.executable, "-m", "socband", "--version"],
+        capture_output=True, text=True, check=True, timeout=120,
+    )  # fmt: skip
+    from socband import __version__
+
+    assert done.stdout.strip() == __version__
+
+
+def test_json_of_a_fit(records, capsys, monkeypatch):
+    """The command and the function give the same records."""
+    asked = ("--ocv-discharge", str(records / "slow.csv"), "--dynamic", str(records / "fast.csv"))
+    from socband import identify_command
+
+    whole = identify_command.fit_cell
+    monkeypatch.setattr(
+        identify_command, "fit_cell", lambda *a, **k: whole(*a, **(k | {"rounds": 1}))
+    )
+    assert main(["fit", "--name", "own", *asked, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert [row["name"] for row in answer["records"]] == ["fast.csv"]
