@@ -241,6 +241,17 @@ LOGS: dict[str, tuple[str, bytes, tuple[str, ...]]] = {
         csv([f",{row.split(',', 1)[1]}" for row in good_rows()]),
         ("no number for time",),
     ),
+    "a current beyond all numbers": (
+        "log.csv",
+        csv(with_row(9, "540,-1e308,13.19")),
+        ("log.csv", "row 11", "-1e+308 A", "at most"),
+    ),
+    "centuries": (
+        "log.csv",
+        csv(with_row(39, "1e300,-2,13.19")),
+        ("log.csv", "rows", "20 at most"),
+    ),
+    "packed": ("log.csv.zip", b"PK\x03\x04" + csv(good_rows()), ("log.csv.zip", "zip data")),
     "discharge counted positive": ("log.csv", csv(turned(-1.0)), ("--discharge-positive",)),
     "another bank": ("log.csv", csv(turned(1.0, 2.0)), ("row 2", "looks like 8 cells")),
     "one cell's voltage": ("log.csv", csv(turned(1.0, 0.25)), ("row 2", "looks like 1 cell")),
@@ -398,6 +409,22 @@ def test_in_a_process_of_its_own(tmp_path: Path, old: str, new: str, says: str) 
 
 @needs_command
 @needs_model
+def test_every_problem_names_its_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of two files at once, and of one; a flag stands for itself."""
+    setup, log = tmp_path / "setup.toml", tmp_path / "log.csv"
+    setup.write_text(swap("= 100", "= -100")(GOOD_SETUP), encoding="utf-8")
+    log.write_bytes(csv(with_row(9, "300,-2,13.19")))
+    says = ("setup.toml, bank.rated_capacity_ah", "log.csv, row 11")
+    done = run_command(["replay", str(setup), str(log)], monkeypatch, capsys)
+    assert_refused(*done, says)
+    done = run_command(["tonight", str(setup), "--until", "7am"], monkeypatch, capsys)
+    assert_refused(*done, ("- setup.toml, bank.rated_capacity_ah", "- --until: found"))
+
+
+@needs_command
+@needs_model
 @pytest.mark.parametrize("command", ["check", "replay", "suspects"])
 @pytest.mark.parametrize("broken", [1, 5])
 def test_currents_beyond_any_house_bank(
@@ -412,5 +439,5 @@ def test_currents_beyond_any_house_bank(
     (tmp_path / "log.csv").write_text("Test Time / s,Voltage / V,Current / A\n" + rows)
     (tmp_path / "setup.toml").write_text(GOOD_SETUP, encoding="utf-8")
     inputs = [str(tmp_path / "setup.toml"), str(tmp_path / "log.csv")]
-    says = ("log.csv", "-3000 A", "2000 A")
+    says = ("log.csv, row 4", "-3000 A", "2000 A")
     assert_refused(*run_command([command, *inputs], monkeypatch, capsys), says)

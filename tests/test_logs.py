@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
+import lzma
 from collections.abc import Callable
 from pathlib import Path
 
@@ -201,7 +203,30 @@ def test_gaps_are_said_with_their_length(write: Write) -> None:
     del rows[50:75]
     (warning,) = read_log(write(rows=rows), cells_in_series=4).warnings
     assert warning.where == "rows 51 to 52"
-    assert "1560 s" in warning.found  # 25 rows of 60 s are missing
+    # 25 rows of 60 s are missing, the last before them is that of minute 49
+    assert warning.found == "a gap of 26 min, 49 min after the first row"
+
+
+def test_a_gap_of_days_in_a_coarse_log_is_said(write: Write) -> None:
+    """Rows half an hour apart, nothing for four days: less than ten usual steps is a gap too."""
+    times = [1800 * k + 4 * 86_400 * (k > 10) for k in range(40)]
+    rows = [f"{t},{row.split(',', 1)[1]}" for t, row in zip(times, rows_of(), strict=False)]
+    (warning,) = read_log(write(rows=rows), cells_in_series=4).warnings
+    assert warning.where == "rows 12 to 13"
+    assert warning.found == "a gap of 4.02 days, 5 h after the first row"
+    two_hours = [f"{7200 * k},{row.split(',', 1)[1]}" for k, row in enumerate(rows_of()[:40])]
+    del two_hours[20:22]
+    (warning,) = read_log(write(rows=two_hours), cells_in_series=4).warnings
+    assert "a gap of 6 h" in warning.found
+
+
+def test_a_gap_bridged_by_a_counter_is_no_guess() -> None:
+    time_s, current_a, voltage_v = steps()
+    keep = np.r_[0:50, 75:120]
+    arrays = [values[keep] for values in (time_s, current_a, voltage_v)]
+    counted = Log.from_arrays("x", *arrays, net_charge_ah=np.linspace(0.0, -5.0, 95))
+    assert "from the counter" in counted.warnings[0].hint
+    assert "not known" in Log.from_arrays("x", *arrays).warnings[0].hint
 
 
 def test_single_impossible_voltages_are_left_out(write: Write) -> None:
@@ -308,3 +333,63 @@ def test_a_clock_in_milliseconds_counts_in_seconds(tmp_path: Path) -> None:
     np.testing.assert_allclose(np.diff(log.time_s), 60.0)
     assert log.unix_time_s is not None
     assert log.unix_time_s[0] == 1.7e9
+
+
+# ---------------------------------------------------------------- columns and files
+
+
+def test_one_column_cannot_be_two_things(write: Write) -> None:
+    path = write()
+    both = {"current": "Voltage / V"}
+    with pytest.raises(InputError, match=r"as current and as voltage.*another column"):
+        read_log(path, both)
+    clock = write("Unix Time / s,Current / A,Voltage / V")
+    assert len(read_log(clock, {"time": "Unix Time / s"})) == 120  # time and clock may be one
+
+
+def test_a_plain_log_may_have_any_name(write: Write) -> None:
+    """What it is goes by its first bytes, not by what a name suggests."""
+    for name in ("log.csv.zip", "log.bz2", "log.txt"):
+        assert len(read_log(write(name=name), cells_in_series=4)) == 120
+
+
+@pytest.mark.parametrize(
+    ("pack", "name", "kind"),
+    [
+        (bz2.compress, "log.csv.bz2", "bzip2"),
+        (lzma.compress, "log.csv", "xz"),
+        (lambda content: b"PK\x03\x04" + content, "log.csv.zip", "zip"),
+        (gzip.compress, "log.csv", "gzip"),
+    ],
+)
+def test_packed_logs_are_named_for_what_they_are(
+    write: Write, pack: Callable[[bytes], bytes], name: str, kind: str
+) -> None:
+    path = write(name=name)
+    path.write_bytes(pack(path.read_bytes()))
+    with pytest.raises(InputError, match=rf"found {kind} data; expected a CSV text file"):
+        read_log(path)
+
+
+def test_a_gzip_named_in_capitals(write: Write) -> None:
+    path = write(name="log.csv.GZ")
+    path.write_bytes(gzip.compress(path.read_bytes()))
+    assert len(read_log(path, cells_in_series=4)) == 120
+
+
+def test_air_colder_or_hotter_than_any_bank_bears_is_no_reading() -> None:
+    time_s, current_a, voltage_v = steps()
+    kelvin = np.full(120, 288.0)
+    log = Log.from_arrays("x", time_s, current_a, voltage_v, temperature_c=kelvin)
+    assert log.temperature_c is None
+    assert log.warnings[0].where == "temperature_c"
+    spikes = np.full(120, 15.0)
+    spikes[[3, 8]] = -75.0, 120.0
+    log = Log.from_arrays("x", time_s, current_a, voltage_v, temperature_c=spikes)
+    np.testing.assert_array_equal(log.temperature_c, 15.0)
+
+
+def test_clocks_of_no_time_are_left_out() -> None:
+    time_s, current_a, voltage_v = steps()
+    log = Log.from_arrays("x", time_s, current_a, voltage_v, unix_time_s=time_s + 1e300)
+    assert log.unix_time_s is None

@@ -108,11 +108,11 @@ class Plan:
                     problems.append(Problem("--cell", "nothing", expected))
                 records += found
             except InputError as error:
-                problems += error.problems
+                problems += error.located
         try:
             load_estimators(self.names())
         except InputError as error:
-            problems += error.problems
+            problems += error.located
         for flag, key, value in (("--faults", "faults", self.faults), ("--seed", "seed", self.seed),
                                  ("--step", "step_s", self.step_s)):  # fmt: skip
             kind, expected = _KINDS[key]

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from socband.site import Setup
 
 SHOWN_AFTER_S = 2.0
-MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across its terminals
 
 
 def command_line() -> str:
@@ -146,11 +145,11 @@ def read_inputs(
         read = read_setup(setup)
         cell = load_cell(read.bank.cell)
     except InputError as error:
-        problems += error.problems
+        problems += error.located
     try:
         readings = parse_readings(reading or ())
     except InputError as error:
-        problems += error.problems
+        problems += error.located
     if log is not None:
         try:
             recorded = read_log(
@@ -158,37 +157,20 @@ def read_inputs(
                 columns=column_mapping(column),
                 discharge_positive=discharge_positive,
                 cells_in_series=read.bank.cells_in_series if read else None,
+                rated_capacity_ah=read.bank.rated_capacity_ah if read else None,
             )
         except InputError as error:
-            problems += error.problems
-    if recorded is not None and read is not None:
-        problems += impossible_current(log.name, recorded, read.bank.rated_capacity_ah)
+            problems += error.located
     if problems:
         raise InputError(problems)
     return read, cell, recorded, readings
-
-
-def impossible_current(name: str, log: Log, rated_ah: float) -> list[Problem]:
-    """A log in which more flows than any house bank bears: another unit, or a broken row."""
-    import numpy as np
-
-    most_a = MOST_C * rated_ah
-    beyond = np.flatnonzero(np.abs(log.current_a) > most_a)
-    if not len(beyond):
-        return []
-    first = int(beyond[0])
-    where = f"{name}, {log.time_s[first]:.0f} s after its first row"
-    found = f"{log.current_a[first]:.5g} A, and {len(beyond) - 1} more such rows"
-    expected = f"at most {most_a:g} A either way, {MOST_C:g} times the rated capacity an hour"
-    hint = "if the column holds mA, its label has to say so: Current / mA"
-    return [Problem(where, found, expected, hint if len(beyond) > 1 else "")]
 
 
 def column_mapping(columns: list[str] | None) -> dict[str, str] | None:
     """`--column current="I[A]"` as a mapping.
 
     Raises:
-        InputError: one without an equals sign.
+        InputError: one without an equals sign, or a role twice.
     """
     if not columns:
         return None
@@ -197,4 +179,9 @@ def column_mapping(columns: list[str] | None) -> dict[str, str] | None:
         raise InputError(
             [Problem("--column", repr(t), 'a pair such as current="I[A]"') for t in wrong]
         )
-    return {key.strip(): label for key, label in (text.split("=", 1) for text in columns)}
+    pairs = [(key.strip(), label) for key, label in (text.split("=", 1) for text in columns)]
+    roles = [role for role, _ in pairs]
+    twice = sorted({role for role in roles if roles.count(role) > 1})
+    if twice:
+        raise InputError([Problem("--column", f"{role} twice", "each role once") for role in twice])
+    return dict(pairs)

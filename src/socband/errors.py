@@ -56,6 +56,16 @@ class InputError(ValueError):
         self.origin = origin
         super().__init__(self._text())
 
+    @property
+    def located(self) -> tuple[Problem, ...]:
+        """The problems with the name of their file before each; flags stand for themselves."""
+        return tuple(
+            replace(p, where=f"{self.origin}, {p.where}" if p.where else self.origin)
+            if self.origin and not p.where.startswith("--")
+            else p
+            for p in self.problems
+        )
+
     def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...], str]]:
         return type(self), (self.problems, self.origin)  # survives a trip between processes
 

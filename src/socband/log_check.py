@@ -14,6 +14,12 @@ _POSSIBLE_CELL_V = (1.0, 4.0)
 # Half of a log's readings at least lie within these: from just below the 2.0 V at which open cell
 # records end to just above the usual charge voltage of 3.65 V.
 _USUAL_CELL_V = (1.9, 3.75)
+MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across its terminals
+MOST_A = 1e5  # where the bank is not known
+MOST_YEARS = 20.0  # between first and last row
+POSSIBLE_C = (-60.0, 90.0)  # of a battery and the air around it, as in a setup file [°C]
+_LAST_UNIX_S = 7.26e9  # the year 2200
+_LONG_GAP_S = 3600.0  # is said however coarse the log
 _LISTED = 20  # problems of one kind that are listed one by one
 _LATER_STEPS = 10  # fewer say nothing of whether the voltage answers a row later
 _NEEDED = ("time_s", "current_a", "voltage_v")
@@ -32,6 +38,7 @@ def check_rows(
     rows: dict[str, np.ndarray],
     first_row: int,
     cells_in_series: int | None,
+    rated_capacity_ah: float | None = None,
     ignored: np.ndarray | None = None,
 ) -> Checked:
     """Check and mend.
@@ -40,6 +47,7 @@ def check_rows(
         rows: arrays (n,) named as the fields of a `Log`; NaN where a value could not be read.
         first_row: what the user calls the first row.
         cells_in_series: to recognise impossible voltages; None = not checked.
+        rated_capacity_ah: to recognise impossible currents; None = only absurd ones are.
         ignored: (n,) rows to drop without a word (blank lines).
     """
     warnings: list[Problem] = []
@@ -67,6 +75,10 @@ def check_rows(
     if len(back) > _LISTED:
         found = f"time running backwards in {len(back) - _LISTED} more rows"
         errors.append(Problem("rows", found, "times that only increase"))
+    years = float(time_s[-1] - time_s[0]) / (365.25 * 86400.0)
+    if years > MOST_YEARS:
+        found = f"{years:.4g} years from the first to the last"
+        errors.append(Problem("rows", found, f"{MOST_YEARS:g} at most", "is the time in seconds?"))
     if errors:
         return Checked(rows, warnings, errors)
 
@@ -76,6 +88,9 @@ def check_rows(
     if len(number) < 2:
         return Checked(rows, warnings, [Problem("rows", "one single time", "times that increase")])
 
+    beyond = _impossible_current(rows["current_a"], number, rated_capacity_ah)
+    if beyond:
+        return Checked(rows, warnings, beyond)
     impossible = _impossible_voltage(rows["voltage_v"], cells_in_series)
     if impossible.any():
         problem = _voltage_problem(rows["voltage_v"], number, impossible, cells_in_series)
@@ -87,7 +102,7 @@ def check_rows(
         rows, number = _kept(rows, number, ~impossible)
 
     rows = _optional_columns(dict(rows), number, warnings, errors)
-    warnings += _gaps(rows["time_s"], number)
+    warnings += _gaps(rows["time_s"], number, counted="net_charge_ah" in rows)
     _check_sign(rows, warnings, errors)
     return Checked(rows, warnings, errors)
 
@@ -127,6 +142,28 @@ def _mostly_unreadable(rows: dict[str, np.ndarray], number: np.ndarray, bad: np.
     return Problem(where, found, "numbers with a decimal point in most rows")
 
 
+def _impossible_current(
+    current_a: np.ndarray, number: np.ndarray, rated_ah: float | None
+) -> list[Problem]:
+    """More flows than any house bank bears: another unit, or a broken row. One row is enough: left
+    out, its neighbours' current would stand for it."""
+    most_a = MOST_A if rated_ah is None else MOST_C * rated_ah
+    beyond = np.flatnonzero(np.abs(current_a) > most_a)
+    if not len(beyond):
+        return []
+    found = f"{current_a[beyond[0]]:.5g} A{_and_more(len(beyond) - 1)}"
+    expected = f"at most {most_a:g} A either way"
+    if rated_ah is not None:
+        expected += f", {MOST_C:g} times the rated capacity an hour"
+    hint = "if the column holds mA, its label has to say so: Current / mA"
+    where = f"row {number[beyond[0]]}"
+    return [Problem(where, found, expected, hint if len(beyond) > 1 else "")]
+
+
+def _and_more(count: int) -> str:
+    return f", and {count} more such row{'s' * (count > 1)}" if count else ""
+
+
 def _impossible_voltage(voltage_v: np.ndarray, cells: int | None) -> np.ndarray:
     if cells is None:
         return voltage_v <= 0.0
@@ -141,7 +178,7 @@ def _voltage_problem(
 ) -> Problem:
     first = int(np.flatnonzero(impossible)[0])
     where = f"row {number[first]}"
-    found = f"{voltage_v[first]:.5g} V, and {int(impossible.sum()) - 1} more such rows"
+    found = f"{voltage_v[first]:.5g} V{_and_more(int(impossible.sum()) - 1)}"
     if cells is None:
         return Problem(where, found, "a voltage above 0")
     low, high = _USUAL_CELL_V if impossible.mean() > 0.05 else _POSSIBLE_CELL_V
@@ -168,7 +205,11 @@ def _optional_columns(
             continue
         value, good = rows[key], np.isfinite(rows[key])
         if key == "temperature_c":
-            good = good & (value > -80.0) & (value < 150.0)
+            good = good & (value > POSSIBLE_C[0]) & (value < POSSIBLE_C[1])
+        elif key == "unix_time_s":
+            good = good & (value >= 0.0) & (value < _LAST_UNIX_S)
+        elif key == "net_charge_ah":
+            good = good & (np.abs(value) < 1e9)
         if not good.any():
             del rows[key]
             warnings.append(Problem(key, "no sensible value in any row", "numbers", "left out"))
@@ -182,24 +223,36 @@ def _optional_columns(
     return rows
 
 
-def _gaps(time_s: np.ndarray, number: np.ndarray) -> list[Problem]:
+def _gaps(time_s: np.ndarray, number: np.ndarray, counted: bool) -> list[Problem]:
     step_s = np.diff(time_s)
     usual_s = float(np.median(step_s))
-    at = np.flatnonzero(step_s > max(10.0 * usual_s, 30.0))
+    at = np.flatnonzero(step_s > max(min(10.0 * usual_s, usual_s + _LONG_GAP_S), 30.0))
     runs = [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run)]
     expected = f"steps near {usual_s:.4g} s"
-    done = "the current is taken to change steadily in between"
+    done = "what flowed in it is not known; it is guessed from both sides"
+    if counted:
+        done = "what flowed in it is taken from the counter"
     problems = []
     for run in runs[:_LISTED]:
-        lengths = step_s[run]
+        longest = span_words(float(step_s[run].max()))
         many = f"{len(run)} gaps of up to" if len(run) > 1 else "a gap of"
         where = f"rows {number[run[0]]} to {number[run[-1] + 1]}"
-        problems.append(Problem(where, f"{many} {lengths.max():.6g} s", expected, done))
+        since = float(time_s[run[0]] - time_s[0])
+        found = f"{many} {longest}, {span_words(since)} after the first row"
+        problems.append(Problem(where, found, expected, done))
     if len(runs) > _LISTED:
         rest_s = sum(float(step_s[run].sum()) for run in runs[_LISTED:])
         where = f"{len(runs) - _LISTED} more places"
-        problems.append(Problem(where, f"gaps, {rest_s:.6g} s together", expected, done))
+        problems.append(Problem(where, f"gaps, {span_words(rest_s)} together", expected, done))
     return problems
+
+
+def span_words(seconds: float) -> str:
+    """A length of time in the unit in which people think of it."""
+    for unit, length, most in (("s", 1.0, 600.0), ("min", 60.0, 7200.0), ("h", 3600.0, 172_800.0)):
+        if seconds < most:
+            return f"{seconds / length:.4g} {unit}"
+    return f"{seconds / 86400.0:.3g} days"
 
 
 def _check_sign(

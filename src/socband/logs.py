@@ -9,7 +9,6 @@ backwards, a current of the wrong sign, voltages that the cells cannot have) is 
 from __future__ import annotations
 
 import gzip
-import re
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -18,8 +17,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.errors import InputError, Problem
 from socband.log_check import Checked, check_rows
+from socband.log_columns import FIELDS, factor_of, matched
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -170,44 +170,6 @@ def sliced(log: Log, start: int | None = None, stop: int | None = None, step: in
 
 # ---------------------------------------------------------------- files
 
-# role: labels, best first. Battery Data Format, battery-data-alliance: preferred labels and machine
-# names; then the names used inside this program.
-_LABELS: dict[str, tuple[str, ...]] = {
-    "time": ("Test Time / s", "test_time_second", "time_s"),
-    "unix_time": ("Unix Time / s", "unix_time_second", "unix_time_s"),
-    "current": ("Current / A", "current_ampere", "current_a"),
-    "voltage": ("Voltage / V", "voltage_volt", "voltage_v"),
-    "temperature": (
-        "Surface Temperature / degC",
-        "surface_temperature_celsius",
-        "Temperature T1 / degC",
-        "temperature_t1_celsius",
-        "Ambient Temperature / degC",
-        "ambient_temperature_celsius",
-        "temperature_c",
-    ),
-    "net_charge": ("Net Capacity / Ah", "net_capacity_ah", "net_charge_ah"),
-    "true_soc": ("true_soc",),
-}
-_FIELDS = {
-    "time": "time_s",
-    "unix_time": "unix_time_s",
-    "current": "current_a",
-    "voltage": "voltage_v",
-    "temperature": "temperature_c",
-    "net_charge": "net_charge_ah",
-    "true_soc": "true_soc",
-}
-# a label's own unit, where it is not the one used inside
-_UNITS: dict[str, dict[str, float]] = {
-    "time": {"ms": 1e-3, "min": 60.0, "h": 3600.0},
-    "unix_time": {"ms": 1e-3},
-    "current": {"ma": 1e-3},
-    "voltage": {"mv": 1e-3},
-    "net_charge": {"mah": 1e-3},
-    "true_soc": {"%": 1e-2, "percent": 1e-2},
-}
-
 
 def read_log(
     path: str | Path,
@@ -215,6 +177,7 @@ def read_log(
     discharge_positive: bool = False,
     cells_in_series: int | None = None,
     on_problem: OnProblem = "report",
+    rated_capacity_ah: float | None = None,
 ) -> Log:
     """Read a log from CSV (comma, semicolon or tab; `.gz` too).
 
@@ -225,21 +188,22 @@ def read_log(
         discharge_positive: the file counts discharge as positive.
         cells_in_series: of the logged bank, to recognise impossible voltages; None = unknown.
         on_problem: "reject" turns every warning into an error.
+        rated_capacity_ah: of the logged bank, to recognise impossible currents; None = unknown.
 
     Raises:
         InputError: with row numbers as an editor counts them (the header is row 1).
     """
     path = Path(path)
     header, separator, trailing = _header(path)
-    found = _match(header, columns or {}, path.name)
+    found = matched(header, columns or {}, path.name)
     table = _table(path, separator, trailing, list(dict.fromkeys(found.values())))
     blank = table.isna().all(axis=1).to_numpy()
-    rows = {_FIELDS[role]: _numbers(table[label], separator) for role, label in found.items()}
+    rows = {FIELDS[role]: _numbers(table[label], separator) for role, label in found.items()}
     warnings = []
     for role, label in found.items():
-        factor = _factor(role, label)
+        factor = factor_of(role, label)
         if factor != 1.0:
-            rows[_FIELDS[role]] = rows[_FIELDS[role]] * factor
+            rows[FIELDS[role]] = rows[FIELDS[role]] * factor
             what = f"its unit, converted by {factor:g}"
             warnings.append(Problem(f"column {label!r}", what, "the unit used inside"))
     if "time_s" not in rows:
@@ -248,7 +212,7 @@ def read_log(
         rows["current_a"] = -rows["current_a"]
     if "unix_time" not in found and rows["time_s"].size and rows["time_s"][0] > 5e8:
         rows["unix_time_s"] = rows["time_s"]  # a date, then, or seconds since 1970
-    checked = check_rows(rows, 2, cells_in_series, ignored=blank)
+    checked = check_rows(rows, 2, cells_in_series, rated_capacity_ah, ignored=blank)
     checked.warnings[:0] = warnings
     clock = found.get("unix_time", found.get("time"))
     return replace(
@@ -256,10 +220,30 @@ def read_log(
     )
 
 
+# first bytes of what a CSV file may have been packed into
+_PACKED = {b"PK": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz", b"\x28\xb5\x2f\xfd": "zstandard",
+           b"7z\xbc\xaf": "7z", b"\x1f\x8b": "gzip"}  # fmt: skip
+
+
+def _is_gzip(path: Path) -> bool:
+    return path.suffix.lower() == ".gz"
+
+
+def _refuse_packed(path: Path) -> None:
+    with open(path, "rb") as stream:
+        first = stream.read(8)
+    for mark, kind in _PACKED.items():
+        if first.startswith(mark) and not (kind == "gzip" and _is_gzip(path)):
+            hint = "a name ending in .gz" if kind == "gzip" else "unpack it first"
+            found = f"{kind} data"
+            raise InputError(Problem(path.name, found, "a CSV text file, plain or .gz", hint))
+
+
 def _header(path: Path) -> tuple[list[str], str, bool]:
     """Column labels, separator, and whether rows end in a separator that the header lacks."""
     try:
-        opened = gzip.open if path.suffix == ".gz" else open
+        _refuse_packed(path)
+        opened = gzip.open if _is_gzip(path) else open
         with opened(path, "rt", encoding="utf-8-sig", errors="replace") as stream:
             line = stream.readline(65536)
             first = stream.readline(65536)
@@ -280,48 +264,6 @@ def _header(path: Path) -> tuple[list[str], str, bool]:
     return [label.strip().strip('"').strip() for label in labels], separator, trailing
 
 
-def _plain(label: str) -> str:
-    return re.sub(r"\s+", " ", label).strip().casefold()
-
-
-def _match(header: list[str], columns: Mapping[str, str], name: str) -> dict[str, str]:
-    """Role to label as it stands in the file."""
-    problems = []
-    by_plain = {_plain(label): label for label in reversed(header)}
-    found = {}
-    for role, label in columns.items():
-        if role not in _LABELS:
-            hint = did_you_mean(role, list(_LABELS))
-            problems.append(Problem("--column", shown(role), "a role it can have", hint))
-        elif _plain(label) not in by_plain:
-            hint = did_you_mean(label, header)
-            expected = f"a column of {name}"
-            problems.append(Problem(f"--column {role}", shown(label), expected, hint))
-        else:
-            found[role] = by_plain[_plain(label)]
-    for role, labels in _LABELS.items():
-        if role in columns:
-            continue
-        for label in labels:
-            if _plain(label) in by_plain:
-                found[role] = by_plain[_plain(label)]
-                break
-    listed = shown(", ".join(header))
-    for role in ("time", "current", "voltage"):
-        if role in found or role in columns or (role == "time" and "unix_time" in found):
-            continue
-        hint = f'name it: --column {role}="its label"'
-        problems.append(
-            Problem(name, f"columns {listed}", f"one called {_LABELS[role][0]!r}", hint)
-        )
-    doubled = {label for label in found.values() if header.count(label) > 1}
-    for label in sorted(doubled):
-        problems.append(Problem(name, f"two columns {label!r}", "one such column"))
-    if problems:
-        raise InputError(problems)
-    return found
-
-
 def _table(path: Path, separator: str, trailing: bool, labels: list[str]) -> pd.DataFrame:
     import pandas as pd
 
@@ -335,6 +277,7 @@ def _table(path: Path, separator: str, trailing: bool, labels: list[str]) -> pd.
             skip_blank_lines=False,  # so that row numbers stay those of the file
             skipinitialspace=True,
             low_memory=False,
+            compression="gzip" if _is_gzip(path) else None,
             index_col=False if trailing else None,
         )
     except pd.errors.ParserError as error:
@@ -383,8 +326,3 @@ def _dates_without_zone(column: pd.Series) -> bool:
     text = column.astype("string").str.strip()
     zone = text.str.contains(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)$", regex=True)
     return bool((text.str.contains(":", regex=False) & ~zone).fillna(False).mean() > 0.5)
-
-
-def _factor(role: str, label: str) -> float:
-    unit = re.search(r"(?:[/\[(_]\s*)([A-Za-z%]+)\s*[\])]?\s*$", label)
-    return _UNITS.get(role, {}).get(unit[1].casefold(), 1.0) if unit else 1.0

@@ -285,7 +285,8 @@ def warn(problems: Sequence[Problem]) -> None:
 
 
 def problems_text(error: InputError) -> str:
-    """Every problem of an input, one paragraph each."""
-    problems = error.problems
+    """Every problem of an input with the file it stands in, one paragraph each."""
+    problems = error.located
     head = f"{len(problems)} problems:" if len(problems) > 1 else "1 problem:"
-    return "\n".join([head, *(wrapped(str(p), "  - ", "    ") for p in problems)])
+    texts = ["".join(sign if sign.isprintable() else " " for sign in str(p)) for p in problems]
+    return "\n".join([head, *(wrapped(text, "  - ", "    ") for text in texts)])
