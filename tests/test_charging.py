@@ -135,6 +135,8 @@ def test_panel_voltage_and_night(bank):
     dead = ask(bank, "solar", **base, panel_volts=6.0)
     sunny = ask(bank, "solar", **base, panel_volts=20.5)
     assert chance(dead, "no_supply") > chance(sunny, "no_supply") + 0.2
+    with pytest.raises(InputError, match="--source solar"):  # of a mains charger it says nothing
+        ask(bank, "shore", **base, panel_volts=20.5)
     from dataclasses import replace
 
     from socband.site_fields import ClockTime

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from socband.errors import InputError
-from socband.readings import KINDS, describe_readings, parse_readings
+from socband.readings import KINDS, describe_readings, parse_readings, readings_for
 
 
 def test_good_readings_with_units_signs_and_commas():
@@ -31,12 +32,51 @@ def test_good_readings_with_units_signs_and_commas():
         (["fuse_in=13.2"], "fuse_out= with it"),
         (["capacity=1,8,0"], "a number"),
         (["display_soc=162"], "0 to 100 %"),
+        (["hour=3"], "clamp= or clamp_off= with it"),
+        (["load=5"], "load_display= or load_sag= with it"),
     ],
 )
 def test_bad_readings(texts, needle):
     with pytest.raises(InputError) as caught:
         parse_readings(texts)
     assert needle in str(caught.value)
+
+
+@pytest.mark.parametrize("name", ["rested", "volts"])
+def test_the_voltage_of_one_cell_is_not_that_of_the_bank(name):
+    assert parse_readings([f"{name}=13.2"], cells_in_series=4) == {name: 13.2}
+    with pytest.raises(InputError) as caught:
+        parse_readings([f"{name}=3.3"], cells_in_series=4)
+    (problem,) = caught.value.problems
+    assert problem.where == f"--reading {name}"
+    assert "0.825 V a cell" in problem.found
+    assert "4 LFP cells in series" in problem.expected
+    assert "whole bank" in problem.hint
+    with pytest.raises(InputError, match=r"6\.6 V a cell"):  # a bank of eight cells
+        parse_readings([f"{name}=26.4"], cells_in_series=4)
+
+
+def test_a_reading_of_another_question_is_refused_not_ignored():
+    for question, name, text in (
+        ("charging", "rested", "rested=13.2"),
+        ("suspects", "amps", "amps=3"),
+    ):
+        assert name in parse_readings([text])
+        with pytest.raises(InputError, match=f"`{question}` makes no use of"):
+            parse_readings([text], question)
+    assert {*readings_for("suspects"), *readings_for("charging")} == set(KINDS)
+    assert parse_readings(["display_soc=60"], "charging") == {"display_soc": 60.0}
+
+
+def test_one_clamp_meter_is_as_good_everywhere():
+    """As evidence over a log, and as a reading of `suspects`."""
+    from socband.evidence_text import parse_evidence
+    from socband.suspects_draws import GOOD_METERS
+
+    for amps in (0.0, -1.8, -60.0):
+        (piece,) = parse_evidence([f"clamp={amps}/{amps}"])
+        expected = np.hypot(GOOD_METERS.clamp_a, GOOD_METERS.clamp_share * amps)
+        assert piece.reading_std_a == pytest.approx(expected)
 
 
 def test_all_problems_of_a_list_come_at_once():

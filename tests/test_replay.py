@@ -150,6 +150,7 @@ def test_no_display_no_display_line(folder: Path) -> None:
     [
         (["full@300=true", "capacity@5.1=180"], ["300 h", "5.1 h", "0 to 5 h"]),
         (["clamp@2.2=-4"], ["clamp-meter reading at 2.2 h", "hardly any bank"]),  # 8 A flow then
+        (["rested@2=3.3"], ["--evidence rested", "whole bank"]),  # of one cell
         (["rested@2=13.9"], ["rested voltage at 2 h", "hardly any bank"]),  # of a full bank
     ],
 )

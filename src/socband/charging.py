@@ -72,7 +72,7 @@ def charging(
         rules: rules of thumb.
 
     Raises:
-        InputError: an unknown source.
+        InputError: an unknown source, or a panel's voltage where no panel is asked about.
     """
     import xarray as xr
 
@@ -81,6 +81,9 @@ def charging(
     if source not in KINDS:
         hint = did_you_mean(source, KINDS)
         raise InputError(Problem("--source", shown(source), "one of " + ", ".join(KINDS), hint))
+    if "panel_volts" in readings and source != "solar":
+        found = f"a panel's voltage, and a {source} charger"
+        raise InputError(Problem("--reading panel_volts", found, "--source solar with it"))
     soc, temperature_c, resistance = _state(setup, cell, log, readings, seed, members)
     n = len(soc)
     panel_v = readings.get("panel_volts", 0.0)

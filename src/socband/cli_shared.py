@@ -129,8 +129,9 @@ def read_inputs(
     column: list[str] | None,
     discharge_positive: bool,
     reading: list[str] | None = None,
+    question: str = "",
 ) -> tuple[Setup, CellModel, Log | None, dict[str, float]]:
-    """Setup, cell model, log and readings by hand.
+    """Setup, cell model, log and readings by hand; `question` is the command that reads them.
 
     Raises:
         InputError: with every problem of all of them at once.
@@ -147,7 +148,8 @@ def read_inputs(
     except InputError as error:
         problems += error.located
     try:
-        readings = parse_readings(reading or ())
+        cells = read.bank.cells_in_series if read else None
+        readings = parse_readings(reading or (), question, cells)
     except InputError as error:
         problems += error.located
     if log is not None:

@@ -9,19 +9,15 @@ from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
 from socband.cli_shared import at_least, check_targets, read_inputs, show
-from socband.readings import KINDS, describe_readings
-
-# of `readings.KINDS`: what only `charging` asks for, and what both commands do
-CHARGING_ONLY = ("amps", "volts", "temperature", "panel_volts", "fuse_in", "fuse_out")
-BOTH = ("display_soc", "since_full")
+from socband.readings import describe_readings, readings_for
 
 
-def _readings(charging: bool) -> Parameter:
+def _readings(question: str) -> Parameter:
     """The flag for readings by hand; its help names every reading that the command asks for."""
-    names = [n for n in KINDS if n in BOTH or (n in CHARGING_ONLY) == charging]
-    such = "amps=0.2" if charging else "clamp=-1.8"
+    such = "amps=0.2" if question == "charging" else "clamp=-1.8"
     text = f"taken by hand, such as --reading {such}; may be given several times. There are:"
-    return Parameter(name="--reading", negative=(), help=f"{text}\n{describe_readings(names)}")
+    listed = describe_readings(readings_for(question))
+    return Parameter(name="--reading", negative=(), help=f"{text}\n{listed}")
 
 
 def suspects(
@@ -29,7 +25,7 @@ def suspects(
     log: Path | None = None,
     /,
     *,
-    reading: Annotated[list[str] | None, _readings(charging=False)] = None,
+    reading: Annotated[list[str] | None, _readings("suspects")] = None,
     column: Columns = None,
     discharge_positive: Flag = False,
     members: int = 20_000,
@@ -59,7 +55,9 @@ def suspects(
     from socband.suspects import suspects as ask
     from socband.suspects_report import suspects_figure, suspects_json, suspects_text
 
-    read, cell, recorded, readings = read_inputs(setup, log, column, discharge_positive, reading)
+    read, cell, recorded, readings = read_inputs(
+        setup, log, column, discharge_positive, reading, "suspects"
+    )
     warn(() if recorded is None else recorded.warnings)
     show(
         ask(read, cell, recorded, readings, seed, members),
@@ -78,7 +76,7 @@ def charging(
     /,
     *,
     source: Literal["shore", "vehicle", "solar"] = "shore",
-    reading: Annotated[list[str] | None, _readings(charging=True)] = None,
+    reading: Annotated[list[str] | None, _readings("charging")] = None,
     column: Columns = None,
     discharge_positive: Flag = False,
     members: int = 8000,
@@ -109,7 +107,9 @@ def charging(
     from socband.charging_report import charging_figure, charging_json, charging_text
     from socband.report import warn
 
-    read, cell, recorded, readings = read_inputs(setup, log, column, discharge_positive, reading)
+    read, cell, recorded, readings = read_inputs(
+        setup, log, column, discharge_positive, reading, "charging"
+    )
     warn(() if recorded is None else recorded.warnings)
     show(
         ask(read, cell, recorded, readings, seed, members, source),

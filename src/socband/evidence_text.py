@@ -14,13 +14,12 @@ from collections.abc import Iterable
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge, RestedVoltage
+from socband.readings import CLAMP_STD_A, CLAMP_STD_SHARE
 
 _FORM = re.compile(r"\s*([a-z_]+)\s*(?:@\s*([0-9.]+)\s*h?)?\s*=\s*(\S.*?)\s*")
 
 # How sure the owner is that a full charge was a true one.
 FULL_WORDS = {"true": 0.98, "unsure": 0.5, "false": 0.02}
-CLAMP_STD_A = 0.1  # assumed: a DC clamp meter near zero, and its own zero not perfect
-CLAMP_STD_SHARE = 0.02  # assumed: 2 % of reading
 CAPACITY_STD_SHARE = 0.03  # assumed: how well an owner measures a capacity
 RESTED_HOURS = 1.0  # assumed where nothing is said of the rest
 
@@ -78,7 +77,7 @@ def _piece(kind: str, time_s: float, value: str, rested_hours: float) -> Evidenc
         return FullCharge(time_s, FULL_WORDS[value])
     if kind == "clamp":
         true, *shown_then = (_finite(part) for part in value.split("/", 1))
-        std_a = CLAMP_STD_A + CLAMP_STD_SHARE * abs(true)
+        std_a = math.hypot(CLAMP_STD_A, CLAMP_STD_SHARE * true)
         return ClampReading(time_s, true, std_a, *shown_then)
     number = _finite(value)
     if number <= 0.0:

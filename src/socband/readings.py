@@ -11,6 +11,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.site_check import RESTED_V, bank_voltage_problems
+
+# One standard deviation of a DC clamp meter: its zero [A] and a share of the reading, as roots of
+# squares (assumed: common practice, meters of 2 % and a few digits at the most).
+CLAMP_STD_A = 0.08
+CLAMP_STD_SHARE = 0.015
+CHARGED_V = (2.0, 3.8)  # of one cell, on a charger or not: as the limits of a setup file [V]
 
 
 @dataclass(frozen=True)
@@ -22,6 +29,8 @@ class ReadingKind:
         low, high: limits that a real reading cannot exceed.
         words: what is measured.
         needs: other readings that must be given with it.
+        needs_one_of: of these, one at least.
+        cell_v: lowest and highest of one cell, where it is a voltage of the bank [V].
     """
 
     unit: str
@@ -29,6 +38,8 @@ class ReadingKind:
     high: float
     words: str
     needs: tuple[str, ...] = ()
+    needs_one_of: tuple[str, ...] = ()
+    cell_v: tuple[float, float] | None = None
 
 
 KINDS: dict[str, ReadingKind] = {
@@ -42,14 +53,18 @@ KINDS: dict[str, ReadingKind] = {
     "display": ReadingKind(
         "A", -2000, 2000, "current on the display at that moment, + charging", ("clamp",)
     ),
-    "hour": ReadingKind("h", 0, 24, "hour of day of the clamp reading"),
+    "hour": ReadingKind(
+        "h", 0, 24, "hour of day of the clamp reading", needs_one_of=("clamp", "clamp_off")
+    ),
     "display_off": ReadingKind(
         "A", -200, 200, "current on the display with every load and charger switched off"
     ),
     "clamp_off": ReadingKind(
         "A", -200, 200, "clamp meter at the battery post with everything switched off"
     ),
-    "rested": ReadingKind("V", 0.1, 1000, "bank voltage after a rest without current"),
+    "rested": ReadingKind(
+        "V", 0.1, 1000, "bank voltage after a rest without current", cell_v=RESTED_V
+    ),
     "rested_hours": ReadingKind("h", 0, 1000, "how long it had rested", ("rested",)),
     "night": ReadingKind(
         "Ah", -1e4, 1e4, "net charge the display counted from one watched full charge to the next"
@@ -57,7 +72,13 @@ KINDS: dict[str, ReadingKind] = {
     "night_hours": ReadingKind("h", 1, 1000, "time between those two full charges", ("night",)),
     "capacity": ReadingKind("Ah", 0.01, 1e5, "charge the display counted from full to cut-off"),
     "capacity_hours": ReadingKind("h", 0.1, 1000, "how long that discharge took", ("capacity",)),
-    "load": ReadingKind("A", 0.1, 2000, "current of a known load that was switched on"),
+    "load": ReadingKind(
+        "A",
+        0.1,
+        2000,
+        "current of a known load that was switched on",
+        needs_one_of=("load_display", "load_sag"),
+    ),
     "load_display": ReadingKind(
         "A", 0, 2000, "how much the displayed current changed by it", ("load",)
     ),
@@ -65,21 +86,38 @@ KINDS: dict[str, ReadingKind] = {
     "display_soc": ReadingKind("%", 0, 100, "charge on the display, in percent"),
     "since_full": ReadingKind("h", 0, 1e5, "hours since the display last said full"),
     "amps": ReadingKind("A", -2000, 2000, "charge current into the bank now, + charging"),
-    "volts": ReadingKind("V", 0.1, 1000, "bank voltage now"),
+    "volts": ReadingKind("V", 0.1, 1000, "bank voltage now", cell_v=CHARGED_V),
     "temperature": ReadingKind("C", -60, 80, "temperature of the battery"),
     "panel_volts": ReadingKind("V", 0, 1000, "open-circuit voltage at the panel plug"),
     "fuse_in": ReadingKind("V", 0, 1000, "voltage on the source side of the fuse", ("fuse_out",)),
     "fuse_out": ReadingKind("V", 0, 1000, "voltage on the battery side of the fuse", ("fuse_in",)),
 }
 
+# what only `charging` asks for, and what both commands do
+_CHARGING_ONLY = ("amps", "volts", "temperature", "panel_volts", "fuse_in", "fuse_out")
+_BOTH = ("display_soc", "since_full")
+
+
+def readings_for(question: str) -> tuple[str, ...]:
+    """Names of the readings that "suspects" or "charging" makes use of; of any other, all."""
+    if question not in ("suspects", "charging"):
+        return tuple(KINDS)
+    charging = question == "charging"
+    return tuple(n for n in KINDS if n in _BOTH or (n in _CHARGING_ONLY) == charging)
+
+
 _FORM = re.compile(r"\s*([A-Za-z_]+)\s*=\s*([-+−]?[0-9.,]+(?:[eE][-+]?\d+)?)\s*([A-Za-z%°]*)\s*")
 
 
-def parse_readings(texts: Iterable[str]) -> dict[str, float]:
+def parse_readings(
+    texts: Iterable[str], question: str = "", cells_in_series: int | None = None
+) -> dict[str, float]:
     """Readings by name.
 
     Args:
         texts: "name=value" each; a unit may follow the number; a comma may stand for the point.
+        question: the command that asks; readings it makes no use of are refused.
+        cells_in_series: of the bank, to recognise the voltage of one cell; None = not checked.
 
     Raises:
         InputError: with every problem at once.
@@ -95,6 +133,11 @@ def parse_readings(texts: Iterable[str]) -> dict[str, float]:
         if name not in KINDS:
             hint = did_you_mean(name, list(KINDS))
             problems.append(Problem("--reading", shown(name), "a reading this program knows", hint))
+            continue
+        if name not in readings_for(question):
+            expected = "one of " + ", ".join(readings_for(question))
+            what = f"a reading that `{question}` makes no use of"
+            problems.append(Problem(f"--reading {name}", what, expected))
             continue
         kind = KINDS[name]
         try:
@@ -112,6 +155,16 @@ def parse_readings(texts: Iterable[str]) -> dict[str, float]:
             problems.append(Problem(f"--reading {name}", f"{value:g}", percent))
         elif name in found:
             problems.append(Problem("--reading", f"{name} twice", "each reading once"))
+        elif (
+            kind.cell_v
+            and cells_in_series
+            and (
+                wrong := bank_voltage_problems(
+                    f"--reading {name}", value, cells_in_series, kind.cell_v
+                )
+            )
+        ):
+            problems += wrong
         else:
             found[name] = value
     named = {p.where.removeprefix("--reading ") for p in problems}
@@ -124,6 +177,10 @@ def parse_readings(texts: Iterable[str]) -> dict[str, float]:
 def _missing(found: Mapping[str, float], named: set[str]) -> list[Problem]:
     problems = []
     for name in found:
+        either = KINDS[name].needs_one_of
+        if either and not any(other in found or other in named for other in either):
+            expected = " or ".join(f"{other}=" for other in either) + " with it"
+            problems.append(Problem(f"--reading {name}", "it alone", expected))
         for other in KINDS[name].needs:
             if other not in found and other not in named:
                 expected = f"{other}= with it ({KINDS[other].words})"

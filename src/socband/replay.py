@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from socband.errors import InputError, Problem
-from socband.evidence import ClampReading, Evidence
+from socband.evidence import ClampReading, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import counted_soc
 from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
+from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.site_fields import MINUTES_A_DAY, ClockTime
 from socband.snapshot import take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
@@ -66,7 +67,7 @@ def replay(
         current_a, voltage_v, temperature_c, true_soc where the log has it; attributes
         `median_offset_a`, `untracked_probability_after` and where the filter learned most.
     """
-    _within_the_log(log, evidence)
+    _check_pieces(setup, log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
     ambient_c = setup.ambient.temperature_c.median
     hour = hour_of_first_row(log, setup)
@@ -89,7 +90,7 @@ def replay(
     return _dataset(setup, log, track, posterior, display, settings, found)
 
 
-def _within_the_log(log: Log, evidence: Sequence[Evidence]) -> None:
+def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
     end_h = log.time_s[-1] / 3600.0
     problems = [
         Problem(
@@ -100,6 +101,11 @@ def _within_the_log(log: Log, evidence: Sequence[Evidence]) -> None:
         for piece in evidence
         if not 0.0 <= piece.time_s <= log.time_s[-1] * (1.0 + 1e-9)
     ]
+    for piece in evidence:
+        if isinstance(piece, RestedVoltage):
+            problems += bank_voltage_problems(
+                "--evidence rested", piece.voltage_v, setup.bank.cells_in_series, RESTED_V
+            )
     if problems:
         raise InputError(problems)
 

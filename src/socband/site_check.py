@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 # Per cell [V]. LFP cells are charged to 3.65 V and emptied to 2.0-2.5 V at the most (cell data
 # sheets); a rested cell lies between the ends of the published OCV curve, 2.0 and 3.65 V.
 _DISCONNECT = (2.0, 3.2)
-_RESTED = (2.0, 3.65)
+RESTED_V = (2.0, 3.65)
 _FULL = (3.2, 3.8)
 _RECONNECT = (2.2, 3.5)
 
@@ -97,19 +97,35 @@ def _voltage_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:
         (
             "present.rested_voltage_v",
             None if rested is None else Quantity.from_number(rested),
-            _RESTED,
+            RESTED_V,
         ),
     ]
     cells = bank.cells_in_series
     problems = []
-    for where, value, (low, high) in checks:
-        if value is None or low <= value.median / cells <= high:
-            continue
-        found = f"{value.median:g} V, which is {value.median / cells:.3g} V a cell"
-        expected = f"{low * cells:g} to {high * cells:g} V for {cells} LFP cells in series"
-        hint = "give the voltage of the whole bank" if low <= value.median <= high else ""
-        problems.append(Problem(where, found, expected, hint))
+    for where, value, limits_v in checks:
+        if value is not None:
+            problems += bank_voltage_problems(where, value.median, cells, limits_v)
     return problems
+
+
+def bank_voltage_problems(
+    where: str, bank_v: float, cells: int, limits_v: tuple[float, float]
+) -> list[Problem]:
+    """One problem if a voltage is none of a bank of so many cells, else none.
+
+    Args:
+        where: for the message.
+        bank_v: of the whole bank [V].
+        cells: in series.
+        limits_v: lowest and highest of one cell [V].
+    """
+    low, high = limits_v
+    if low <= bank_v / cells <= high:
+        return []
+    found = f"{bank_v:g} V, which is {bank_v / cells:.3g} V a cell"
+    expected = f"{low * cells:g} to {high * cells:g} V for {cells} LFP cells in series"
+    hint = "give the voltage of the whole bank" if low <= bank_v <= high else ""
+    return [Problem(where, found, expected, hint)]
 
 
 def _bank_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:

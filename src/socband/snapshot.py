@@ -32,6 +32,7 @@ from socband.evidence import ClampReading, Context, Evidence, FullCharge, Rested
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.site import Setup
+from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.track import Scale
 from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms
 
@@ -151,6 +152,10 @@ def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
             )
             problems.append(Problem("--evidence full", "a full charge now", expected, hint))
             continue
+        if isinstance(piece, RestedVoltage):
+            problems += bank_voltage_problems(
+                "--evidence rested", piece.voltage_v, setup.bank.cells_in_series, RESTED_V
+            )
         if piece.time_s != 0.0:
             found = f"{piece.label} at {piece.time_s / 3600.0:g} h"
             problems.append(Problem("--evidence", found, "evidence taken now, without @"))

@@ -14,6 +14,7 @@ import numpy as np
 
 from socband import cell as c
 from socband.causes import Hypothesis, P
+from socband.readings import CLAMP_STD_A, CLAMP_STD_SHARE
 
 if TYPE_CHECKING:
     from socband.models import CellModel
@@ -37,8 +38,8 @@ class Meters:
         load_share: how well a "known" load is known.
     """
 
-    clamp_a: float = 0.08
-    clamp_share: float = 0.015
+    clamp_a: float = CLAMP_STD_A
+    clamp_share: float = CLAMP_STD_SHARE
     display_a: float = 0.02
     display_soc: float = 0.006
     rested_v: float = 0.004
