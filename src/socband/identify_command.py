@@ -216,7 +216,7 @@ def _read_all(
             at = f"{error.origin}, " if error.origin else ""
             problems += [replace(p, where=at + p.where) for p in error.problems]
     if problems:
-        raise InputError(problems)
+        raise InputError(dict.fromkeys(problems))  # what is wrong with a flag, once for all files
     return logs
 
 
