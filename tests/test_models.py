@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -34,6 +35,13 @@ def test_shipped_models_are_there():
 def test_round_trip_is_byte_for_byte(name):
     text = _text(name)
     assert dump_cell(CellModel.from_tree(tomllib.loads(text))) == text
+
+
+def test_any_words_come_back():
+    """Tabs, quotes, backslashes and characters that no TOML text may hold bare."""
+    words = 'a "quoted" \\ title\twith\na tab, a bell \a and \x7f; 25 °C'
+    cell = replace(load_cell("lfp-26650-2ah"), title=words)
+    assert CellModel.from_tree(tomllib.loads(dump_cell(cell))).title == words
 
 
 @pytest.mark.parametrize("name", SHIPPED)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -152,8 +153,8 @@ def write_sections(
 
 def _toml(value: Any) -> str:
     if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
-        return f'"{escaped}"'
+        # JSON's escapes are TOML's too, but for one character that only TOML forbids.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, tuple):
         items = [_toml(item) for item in value]
         line = f"[{', '.join(items)}]"
