@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from socband.fit_report import cell_dataset, cell_figure, cell_text
+from socband.fit_report import cell_dataset, cell_figure, cell_text, write_fit_report
+from socband.identify import Fitted
 from socband.models import available_cells, load_cell
 
 
@@ -61,3 +62,13 @@ def test_the_picture_holds_the_whole_upper_end():
     full = replace(cell.ocv, value=(*cell.ocv.value[:-1], 3.6))
     axes = cell_figure(replace(cell, ocv=full)).axes[0]
     assert axes.get_ylim()[1] > 3.6 + cell.hysteresis.value[-1]
+
+
+@pytest.mark.parametrize("name", ["report.PNG", "report.Html"])
+def test_a_report_in_any_case_of_its_ending(name, tmp_path):
+    """The command lets it pass before the fit, so it must be written after it."""
+    cell = load_cell("lfp-26650-2ah")
+    row = {"name": "x", "used_for": "fit", "rms_mv": {"2-10": None, "10-95": 2.0, "20-95": 1.0}}
+    write_fit_report(Fitted(cell, [row], None, ("a note",)), tmp_path / name)
+    head = b"\x89PNG" if name.endswith("PNG") else b"<!doctype html>"
+    assert (tmp_path / name).read_bytes().startswith(head)

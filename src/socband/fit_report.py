@@ -245,7 +245,7 @@ def write_fit_report(fitted: Fitted, path: Any) -> None:
     from socband.errors import InputError, Problem
 
     path = Path(path)
-    if path.suffix not in (".png", ".html"):
+    if path.suffix.lower() not in (".png", ".html"):
         raise InputError(Problem(f"--report {path}", path.suffix or "no ending", ".png or .html"))
     from matplotlib.figure import Figure
 
@@ -261,7 +261,7 @@ def write_fit_report(fitted: Fitted, path: Any) -> None:
     picture = io.BytesIO()
     figure.savefig(picture, format="png", dpi=110)
     beside = path.with_name(f".{path.name}.part")
-    if path.suffix == ".png":
+    if path.suffix.lower() == ".png":
         beside.write_bytes(picture.getvalue())
     else:
         image = base64.b64encode(picture.getvalue()).decode()
