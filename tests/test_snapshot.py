@@ -95,6 +95,34 @@ def test_one_error_at_a_time(section: str, values: dict[str, Any], wanted: float
     np.testing.assert_allclose(soc_of(make_setup(**{section: values})), wanted, atol=1e-9)
 
 
+def test_what_would_be_more_than_full_is_ruled_out_not_cut_to_full() -> None:
+    """An offset of 0.08 A over 5000 h of 100 Ah: the normal prior cut to what leaves the bank
+    between empty and full, by plain rejection; cut to full instead, half of all would be full."""
+    setup = make_setup(
+        monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.08}},
+        present={"hours_since_full": 5000.0},
+    )
+    soc = soc_of(setup)
+    wide = 0.6 - 0.08 * np.random.default_rng(3).standard_normal(2_000_000) * 5000.0 / 100.0
+    wanted = np.minimum(wide[(wide > 0.0) & (wide <= 1.01)], 1.0)
+    assert np.mean(soc >= 1.0) < 0.02
+    for level in (0.05, 0.5, 0.95):
+        # 5 standard errors of a quantile of N draws of a nearly even density, and of as many of the
+        # prior's draws as are left to choose from (8 N times the share that fits, 0.1)
+        assert abs(np.quantile(soc, level) - np.quantile(wanted, level)) < 5 * 0.5 / np.sqrt(
+            0.8 * N
+        )
+
+
+def test_a_display_at_full_may_have_counted_beyond_it() -> None:
+    """On a charger the monitor stands at 100 %, whatever its offset: then nothing is ruled out."""
+    drift = {"monitor": {"offset_a": -0.1}}
+    soc = soc_of(make_setup(**drift, present={"display_soc": 1.0, "hours_since_full": 72.0}))
+    assert (soc == 1.0).all()
+    with pytest.raises(InputError, match="more than full"):
+        soc_of(make_setup(**drift, present={"display_soc": 0.95, "hours_since_full": 72.0}))
+
+
 def test_drift_with_temperature() -> None:
     """2 mA per kelvin, 20 K below 25 °C, 72 h: the offset is -40 mA, the charge 2.88 % higher."""
     setup = make_setup(monitor={"drift_a_per_k": 0.002}, ambient={"temperature_c": 5.0})
@@ -266,7 +294,8 @@ def test_a_clamp_reading_is_held_against_what_was_shown(
 ) -> None:
     """0.6 A flow unseen, not the 1.8 A of the whole load: over 24 h of 100 Ah 14.4 %.
 
-    The even prior is cut to the meter's 0.08 A and 1.5 %; 5 standard errors of a median of 400 members.
+    The even prior is cut to the meter's 0.08 A and 1.5 %; 5 standard errors of a median of 400
+    members.
     """
     house.write_text(HOUSE + more)
     asked = ["tonight", str(house), "--evidence", given, "--members", "400", "--json"]

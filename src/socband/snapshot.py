@@ -15,7 +15,8 @@ any, evenly (assumed), but none where the setup's standing loads alone exceed th
 single readings averages out over hours; the charge efficiency set in the monitor cannot be taken
 into account, as what was charged since full is not known.
 
-What is known besides weighs the members: the bank is still on, and a rested voltage fits or not.
+What is known besides weighs the members: the bank is still on, it has not gained since it was full,
+and a rested voltage fits or not.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ Array = np.ndarray
 
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
+OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
 LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
 
 
@@ -120,12 +122,16 @@ def take_snapshot(
         true_ah -= members.untracked_a * untracked_hours(setup, hours) + hidden_ah
         soc = 1.0 - shortfall + true_ah / capacity_ah
         soc -= cell.self_discharge_per_day * hours / 24.0
+    # Since a full charge a bank can have lost, but not gained: a draw in which it did is none. Only
+    # a display that stands at full may have gone on counting beyond it, unseen.
+    counts = present.display_soc is not None and present.display_soc < 1.0 - OVERFULL / 2.0
+    overfull = soc > 1.0 + OVERFULL if counts else np.zeros(draws, dtype=bool)
     rng = np.random.default_rng([seed, 11])
     members = members.replaced(soc=np.minimum(soc, 1.0), h=2.0 * rng.random(draws) ** 4 - 1.0)
     if present.rested_voltage_v is not None:
         rested = RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0)
         evidence = [rested, *evidence]
-    log_weight, effective = _weigh(setup, cell, members, temperature_c, evidence)
+    log_weight, effective = _weigh(setup, cell, members, temperature_c, evidence, overfull)
     keep = np.sort(rng.permutation(systematic(normalised(log_weight), rng))[:n])
     members = members.take(keep)
     if present.current_a is not None:
@@ -202,6 +208,7 @@ def _weigh(
     members: Members,
     temperature_c: Array,
     evidence: Sequence[Evidence],
+    overfull: Array,
 ) -> tuple[Array, float]:
     """Log weights of the draws under what is known besides the display, and their number."""
     present = setup.present
@@ -211,7 +218,7 @@ def _weigh(
     amps_cell = np.full(n, amps * scale.cell_per_bank)
     cell_v = voltage(cell, members.soc, amps_cell, amps_cell, members.h, amps_cell, temperature_c)
     limit_v = setup.limits.disconnect_v.median / scale.cells_in_series
-    alive = (members.soc > 0.0) & (cell_v > limit_v)
+    alive = (members.soc > 0.0) & (cell_v > limit_v) & ~overfull
     log_weight = np.where(alive, 0.0, -np.inf)
     effective = float(alive.sum())
     if effective >= LEAST_EFFECTIVE and evidence:
@@ -234,6 +241,15 @@ def _weigh(
                     "was the bank really at rest? is the number of cells right?",
                 )
             )
+    if effective < LEAST_EFFECTIVE and overfull.mean() > 0.5:
+        raise InputError(
+            Problem(
+                "present",
+                "a display under which nearly every possible bank would be more than full by now",
+                "a bank that has gained nothing since it was full",
+                "check hours_since_full and the sign of monitor.offset_a",
+            )
+        )
     if effective < LEAST_EFFECTIVE:
         raise InputError(
             Problem(
