@@ -258,3 +258,37 @@ def test_a_title_with_dollar_signs_is_drawn(run: Run, tmp_path: Path) -> None:
     code, _, err = run("tonight", str(setup), *FEW, "--plot", str(tmp_path / "night.png"))
     assert (code, err) == (0, "")
     assert (tmp_path / "night.png").stat().st_size > 10_000
+
+
+def test_sigterm_ends_the_command_and_its_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As a service manager ends it: what was begun is unwound, no worker goes on alone."""
+    import multiprocessing
+    import os
+    import signal
+    import time
+
+    from socband import cli
+
+    worker = multiprocessing.get_context("spawn").Process(target=time.sleep, args=(600,))
+    unwound = []
+
+    def command(argv: list[str]) -> None:
+        worker.start()
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(60)
+        finally:
+            unwound.append(argv)
+
+    before = signal.getsignal(signal.SIGTERM)
+    # not the end of this test run, where nobody listens
+    monkeypatch.setattr(cli, "build_app", lambda: command)
+    signal.signal(signal.SIGTERM, lambda number, frame: None)
+    try:
+        assert cli.main(["anything"]) == 128 + signal.SIGTERM
+        worker.join(30)
+        assert worker.exitcode == -signal.SIGTERM
+        assert unwound == [["anything"]]
+    finally:
+        worker.kill()
+        signal.signal(signal.SIGTERM, before)

@@ -161,3 +161,14 @@ def test_unknown_layout_is_one_clear_error(tmp_path: Path) -> None:
     path.write_text("a,b,c\n1,2,3\n")
     with pytest.raises(InputError, match="columns 'a, b, c'"):
         read_record(path)
+
+
+def test_a_record_goes_by_its_content_not_its_name(tmp_path: Path) -> None:
+    rows = ["time, step, current, voltage, chgAh, disAh"]
+    rows += [f"{t}, 1, 2.0, 3.2, 1.0, {2 + t}" for t in range(9)]
+    path = tmp_path / "d.csv.zip"
+    path.write_text("\n".join(rows))
+    assert charge_ah(read_record(path))[-1] == -8.0
+    path.write_bytes(b"PK\x03\x04" + path.read_bytes())
+    with pytest.raises(InputError, match="zip data"):
+        read_record(path)

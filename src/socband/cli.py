@@ -6,7 +6,11 @@ need when they are called, so that `socband --help` answers at once.
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from cyclopts import App
 
@@ -16,6 +20,7 @@ from socband.cli_research import bench, cell, fit
 from socband.cli_technician import charging, suspects
 
 EXIT_BAD_INPUT = 2
+EXIT_ENDED = 128 + signal.SIGTERM  # as a shell says of a command that a signal ended
 
 
 def build_app() -> App:
@@ -36,6 +41,33 @@ def build_app() -> App:
     return app
 
 
+class _Ended(BaseException):
+    """SIGTERM arrived; no `Exception`, so that nobody takes it for one of an estimator's."""
+
+
+@contextmanager
+def _no_worker_left_behind() -> Iterator[None]:
+    """Within it SIGTERM unwinds the command, which removes scratch files, and ends its workers."""
+
+    def end(number: int, frame: object) -> None:
+        raise _Ended
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may set a handler
+        return
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    except _Ended:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)  # once is enough
+        if "multiprocessing" in sys.modules:
+            for worker in sys.modules["multiprocessing"].active_children():
+                worker.terminate()
+        raise
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run the command.
 
@@ -43,7 +75,7 @@ def main(argv: list[str] | None = None) -> int:
         argv: arguments without the program's name; those of the process by default.
 
     Returns:
-        0, or 2 if an input is bad; the reason stands on standard error then.
+        0; 2 if an input is bad, the reason stands on standard error then; 143 if ended by SIGTERM.
     """
     from cyclopts import CycloptsError
 
@@ -53,7 +85,10 @@ def main(argv: list[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):  # a terminal that cannot show a sign shows another
             stream.reconfigure(errors="replace")
     try:
-        build_app()(sys.argv[1:] if argv is None else argv)
+        with _no_worker_left_behind():
+            build_app()(sys.argv[1:] if argv is None else argv)
+    except _Ended:
+        return EXIT_ENDED
     except InputError as error:
         from socband.report import problems_text
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from socband.errors import InputError, Problem
-from socband.logs import Log, read_log
+from socband.logs import Log, is_gzip, read_log, refuse_packed
 
 _CELLS = 1  # all of them are records of single cells
 
@@ -145,7 +145,8 @@ _BY_LABELS: dict[frozenset[str], Callable[[str | Path], Log]] = {
 def _head(path: Path) -> bytes:
     """The first line."""
     try:
-        opened = gzip.open if path.suffix == ".gz" else open
+        refuse_packed(path)
+        opened = gzip.open if is_gzip(path) else open
         with opened(path, "rb") as stream:
             return stream.readline(65536).strip()
     except (OSError, EOFError) as error:
@@ -157,7 +158,10 @@ def _frame(path: str | Path) -> dict[str, np.ndarray]:
     import pandas as pd
 
     try:
-        table = pd.read_csv(path, skipinitialspace=True, skip_blank_lines=False)
+        packing = "gzip" if is_gzip(Path(path)) else None  # whatever else its name suggests
+        table = pd.read_csv(
+            path, skipinitialspace=True, skip_blank_lines=False, compression=packing
+        )
     except (OSError, EOFError, ValueError) as error:  # pandas' own errors are ValueErrors
         found = f"data that cannot be read: {error}"
         raise InputError(Problem(str(path), found, "an undamaged CSV file")) from None

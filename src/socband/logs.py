@@ -225,15 +225,22 @@ _PACKED = {b"PK": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz", b"\x28\xb5\x2f\xfd"
            b"7z\xbc\xaf": "7z", b"\x1f\x8b": "gzip"}  # fmt: skip
 
 
-def _is_gzip(path: Path) -> bool:
+def is_gzip(path: Path) -> bool:
+    """By its name."""
     return path.suffix.lower() == ".gz"
 
 
-def _refuse_packed(path: Path) -> None:
+def refuse_packed(path: Path) -> None:
+    """Refuse a file by its first bytes.
+
+    Raises:
+        InputError: it is packed, and not as `.gz`.
+        OSError: it cannot be opened.
+    """
     with open(path, "rb") as stream:
         first = stream.read(8)
     for mark, kind in _PACKED.items():
-        if first.startswith(mark) and not (kind == "gzip" and _is_gzip(path)):
+        if first.startswith(mark) and not (kind == "gzip" and is_gzip(path)):
             hint = "a name ending in .gz" if kind == "gzip" else "unpack it first"
             found = f"{kind} data"
             raise InputError(Problem(path.name, found, "a CSV text file, plain or .gz", hint))
@@ -242,8 +249,8 @@ def _refuse_packed(path: Path) -> None:
 def _header(path: Path) -> tuple[list[str], str, bool]:
     """Column labels, separator, and whether rows end in a separator that the header lacks."""
     try:
-        _refuse_packed(path)
-        opened = gzip.open if _is_gzip(path) else open
+        refuse_packed(path)
+        opened = gzip.open if is_gzip(path) else open
         with opened(path, "rt", encoding="utf-8-sig", errors="replace") as stream:
             line = stream.readline(65536)
             first = stream.readline(65536)
@@ -277,7 +284,7 @@ def _table(path: Path, separator: str, trailing: bool, labels: list[str]) -> pd.
             skip_blank_lines=False,  # so that row numbers stay those of the file
             skipinitialspace=True,
             low_memory=False,
-            compression="gzip" if _is_gzip(path) else None,
+            compression="gzip" if is_gzip(path) else None,
             index_col=False if trailing else None,
         )
     except pd.errors.ParserError as error:
