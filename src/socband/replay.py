@@ -24,7 +24,7 @@ from socband.site_fields import MINUTES_A_DAY, ClockTime
 from socband.snapshot import take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import Scale, Track, hour_of_first_row
-from socband.unknowns import Unknowns
+from socband.unknowns import Members, Unknowns
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -37,6 +37,7 @@ MARK_RATIO = 0.75  # to less than this share of its width
 # Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
 # a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
 LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
+LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
 REST_C_RATE = 0.01  # below this the bank counts as resting (assumed)
 
 
@@ -64,8 +65,11 @@ def replay(
 
     Returns:
         Dataset over `time` (ends of steps): soc_quantile, soc_mean, soc_std, ess, display_soc,
-        current_a, voltage_v, temperature_c, true_soc where the log has it; attributes
-        `median_offset_a`, `untracked_probability_after` and where the filter learned most.
+        current_a, voltage_v, temperature_c, true_soc where the log has it; over `member` at its end
+        soc, offset_a, untracked_a, capacity_fraction and `unseen_a`, the current that the display
+        misses on average over a day, offset and untracked load together, positive = the display
+        shows too much; over `mark` where the band narrowed. Attributes: `told_apart` (whether
+        offset and untracked load can be), `longest_gap_hours` and `gap_from_hours` of the log.
     """
     _check_pieces(setup, log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
@@ -87,7 +91,7 @@ def replay(
         settings.probabilities.index(0.05),
         settings.probabilities.index(0.95),
     )
-    return _dataset(setup, log, track, posterior, display, settings, found)
+    return _dataset(setup, log, track, posterior, display, settings, found, unknowns)
 
 
 def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
@@ -257,10 +261,14 @@ def _dataset(
     display: np.ndarray,
     settings: Settings,
     found: Sequence[Mark],
+    unknowns: Unknowns,
 ) -> xr.Dataset:
     import xarray as xr
 
     members = posterior.members
+    share = np.array([p.hours.fraction for p in unknowns.patterns])[members.untracked_pattern]
+    silent_s = np.diff(log.time_s)
+    longest = int(np.argmax(silent_s))
     bank = track.scale
     variables = {
         "soc_quantile": (("time", "quantile"), posterior.quantiles),
@@ -273,6 +281,7 @@ def _dataset(
         "temperature_c": ("time", track.temperature_c),
         "offset_a": ("member", members.offset_a),
         "untracked_a": ("member", members.untracked_a),
+        "unseen_a": ("member", members.offset_a + share * members.untracked_a),
         "capacity_fraction": ("member", members.capacity_fraction),
         "soc": ("member", members.soc),
     }
@@ -294,9 +303,24 @@ def _dataset(
             "rated_capacity_ah": setup.bank.rated_capacity_ah,
             "members": settings.members,
             "log": log.name,
+            "told_apart": int(_told_apart(members, unknowns.draw(START_DRAWS, settings.seed))),
+            "longest_gap_hours": float(silent_s[longest]) / 3600.0,
+            "gap_from_hours": float(log.time_s[longest]) / 3600.0,
         },
     )
     return with_attributes(dataset, f"Band on the charge: {setup.about.title}", settings.seed)
+
+
+def _told_apart(members: Members, before: Members) -> bool:
+    """Does what was seen say of the display's drift which part is offset and which is load?
+
+    A log knows their sum. The parts are told apart where there is but one, or where of each much
+    more is known than before.
+    """
+    pairs = [(getattr(members, n), getattr(before, n)) for n in ("offset_a", "untracked_a")]
+    if any(np.ptp(prior) == 0.0 for _, prior in pairs):
+        return True
+    return all(float(now.std()) < LEARNED * float(prior.std()) for now, prior in pairs)
 
 
 def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
@@ -307,6 +331,9 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
         "display_soc": dataset["display_soc"].values[-1],
         "offset_a": as_percentiles(quantiles_of(dataset["offset_a"].values)),
         "untracked_a": as_percentiles(quantiles_of(dataset["untracked_a"].values)),
+        "unseen_a": as_percentiles(quantiles_of(dataset["unseen_a"].values)),
+        "told_apart": bool(dataset.attrs["told_apart"]),
+        "longest_gap_hours": dataset.attrs["longest_gap_hours"],
         "untracked_none": float(np.mean(dataset["untracked_a"].values == 0.0)),
         "band": {
             "time_s": dataset["time"].values,

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from socband.site import Setup
 
 WIDTH = 78
+FULL_DOUBT = 0.01  # of full and of empty nobody knows better where they lie (assumed)
+LONG_GAP_H, SPLIT_GAP_H = 1.0, 12.0  # silence of a log worth a line; worth two logs (assumed)
 
 
 def wrapped(text: str, indent: str = "", hang: str | None = None) -> str:
@@ -211,30 +213,25 @@ def replay_text(dataset: xr.Dataset) -> str:
         display = f"{100 * shown[row]:6.1f} %" if np.isfinite(shown[row]) else "     -  "
         line = (
             f"  {hours[row]:5.1f}  {display} {100 * quantile[row, 1]:6.1f} %"
-            f"   {100 * quantile[row, 0]:5.1f} to {100 * quantile[row, 2]:5.1f} %"
+            f"   {_band_words(quantile[row, 0], quantile[row, 2])}"
         )
         lines.append(line + (f"  {100 * true[row]:6.1f} %" if true is not None else ""))
     low, middle, high = quantile[-1]
+    band = f"between {100 * low:.1f} and {100 * high:.1f} %"
+    if low > 1.0 - FULL_DOUBT or high < FULL_DOUBT:
+        band = _band_words(low, high).strip()
     lines += [
         "",
         wrapped(
             f"At the end the true charge is likely {100 * middle:.1f} %, and with 90 % "
-            f"certainty between {100 * low:.1f} and {100 * high:.1f} %."
+            f"certainty {band}."
         ),
     ]
     if np.isfinite(shown[-1]):
         lines.append(wrapped(f"The display would say {100 * shown[-1]:.1f} %."))
-    untracked = quantiles_of(dataset["untracked_a"].values)
-    none = float(np.mean(dataset["untracked_a"].values == 0.0))
-    offset = quantiles_of(dataset["offset_a"].values)
-    lines.append(
-        wrapped(
-            f"Shunt offset {offset[2]:+.3f} A (90 %: {offset[0]:+.3f} to {offset[4]:+.3f} A); "
-            f"untracked load {untracked[2]:.3f} A (90 %: {untracked[0]:.3f} to "
-            f"{untracked[4]:.3f} A), none at all: {100 * none:.0f} %."
-        )
-    )
+    lines += _unseen_lines(dataset)
     lines += _mark_lines(dataset)
+    lines += _gap_lines(dataset.attrs)
     if true is not None:
         inside = (true >= quantile[:, 0]) & (true <= quantile[:, 2])
         lines.append(
@@ -245,6 +242,63 @@ def replay_text(dataset: xr.Dataset) -> str:
         )
     lines += ["", *caution_lines(CAUTIONS[:1])]
     return "\n".join(lines)
+
+
+def _gap_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """How long the log is silent, and what that means."""
+    gap = attrs["longest_gap_hours"]
+    if gap < LONG_GAP_H:
+        return []
+    text = (
+        f"The log is silent for {gap:.1f} h from hour {attrs['gap_from_hours']:.1f} on. What "
+        "flowed then is guessed from the hours beside it, and the band widened by as much as "
+        "these differ; a charge within the gap nobody sees."
+    )
+    if gap > SPLIT_GAP_H:
+        text += (
+            " After so long rather replay what lies behind the gap by itself, with [present] as it "
+            "was then."
+        )
+    return [wrapped(text)]
+
+
+def _band_words(low: float, high: float) -> str:
+    """A band 17 signs wide; at either end no finer than anybody knows what full or empty is."""
+    if low > 1.0 - FULL_DOUBT:
+        return f"over {100 * (1.0 - FULL_DOUBT):.0f} %".rjust(16)
+    if high < FULL_DOUBT:
+        return f"below {100 * FULL_DOUBT:.0f} %".rjust(16)
+    return f"{100 * low:5.1f} to {100 * high:5.1f} %"
+
+
+def _unseen_lines(dataset: xr.Dataset) -> list[str]:
+    """What the display misses: the sum, and its parts only where they can be told apart."""
+    unseen = quantiles_of(dataset["unseen_a"].values)
+    lines = [
+        wrapped(
+            f"The display misses {unseen[2]:+.3f} A on average (90 %: {unseen[0]:+.3f} to "
+            f"{unseen[4]:+.3f} A): shunt offset and untracked load together; above 0 it shows more "
+            "and more too much."
+        )
+    ]
+    if not dataset.attrs["told_apart"]:
+        text = (
+            "Which part of it is offset and which is load, nothing here says: read the display "
+            "with everything switched off, that is the offset."
+        )
+        return [*lines, wrapped(text)]
+    untracked = quantiles_of(dataset["untracked_a"].values)
+    none = float(np.mean(dataset["untracked_a"].values == 0.0))
+    offset = quantiles_of(dataset["offset_a"].values)
+    parts = f"offset {offset[2]:+.3f} A (90 %: {offset[0]:+.3f} to {offset[4]:+.3f} A), "
+    if none > 0.95:
+        parts += f"no untracked load ({chance_words(none, dataset.sizes['member'])})"
+    else:
+        parts += (
+            f"untracked load {untracked[2]:.3f} A (90 %: {untracked[0]:.3f} to "
+            f"{untracked[4]:.3f} A; none at all: {100 * none:.0f} %)"
+        )
+    return [*lines, wrapped(f"Of that: {parts}.")]
 
 
 def _mark_lines(dataset: xr.Dataset) -> list[str]:
