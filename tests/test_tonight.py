@@ -154,3 +154,34 @@ def test_sources_that_the_cold_stops_are_said():
     )
     assert "Too cold" not in said(ambient=frost)
     assert "Too cold" not in said(sources=shore, ambient={"temperature_c": 20.0})
+
+
+def test_the_first_battery_to_open_is_named_beside_the_disconnect():
+    """Two batteries, one worn and cut off early by its BMS; a bank that counts as one has no such
+    row."""
+    batteries = [
+        {"name": "old", "rated_capacity_ah": 100.0, "capacity_factor": 0.5, "cutoff_v": 12.4},
+        {"name": "new", "rated_capacity_ah": 100.0, "cutoff_v": 10.0},
+    ]
+    loads = [{"name": "fan", "power_w": 400.0}]
+    dataset = tonight(setup_from_table(table(batteries=batteries, loads=loads)), CELL, 400, 1)
+    opens, ends = dataset["first_battery_open_hours"].values, dataset["lvd_hours"].values
+    assert (opens <= ends).all()
+    rows = tonight_text(dataset).splitlines()
+    row = next(row for row in rows if "One opens in" in row)
+    assert f"{np.median(opens):.1f} h" in row
+    assert max(map(len, rows)) <= 80
+    answer = tonight_json(dataset)["first_battery_open_hours"]
+    assert answer["p50"] == pytest.approx(np.median(opens), abs=0.1)
+    plain = tonight(setup_from_table(table(loads=loads)), CELL, 400, 1)
+    assert "One opens in" not in tonight_text(plain)
+    assert tonight_json(plain)["first_battery_open_hours"]["p05"] is None
+
+
+def test_hours_of_an_untracked_load_are_said_to_carry_no_doubt():
+    load = {"probability": 0.5, "current_a": 1.0, "hours": ["22:00-06:00"]}
+    text = tonight_text(tonight(setup_from_table(table(untracked_load=load)), CELL, 200, 1))
+    assert "hours, 22:00-06:00, are taken as certain" in " ".join(text.split())
+    for other in ({"probability": 0.0, "hours": ["22:00-06:00"]}, {"probability": 0.5}):
+        text = tonight_text(tonight(setup_from_table(table(untracked_load=other)), CELL, 200, 1))
+        assert "taken as certain" not in text

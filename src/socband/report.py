@@ -110,6 +110,9 @@ def tonight_text(dataset: xr.Dataset) -> str:
             "as far as no reading says more. What the display says narrows the answer."
         )
     lines.append(wrapped(text))
+    if attrs["untracked_hours"]:
+        text = f"The untracked load's hours, {attrs['untracked_hours']}, are taken as certain."
+        lines.append(wrapped(text))
     lines += [*_switch_off_lines(dataset), *_waking_lines(dataset)]
     lines += ["", *caution_lines(CAUTIONS)]
     return "\n".join(lines)
@@ -176,22 +179,31 @@ def _row(label: str, value: str, doubt: str) -> str:
 def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
     lvd = quantiles_of(dataset["lvd_hours"].values)
     horizon = dataset.attrs["horizon_hours"]
-
     if np.isinf(lvd[0]):  # fewer than one member in twenty disconnects at all
-        return [f"  {'Disconnects':<14} not within {horizon:.0f} h (more than 95 % sure)"]
+        rows = [f"  {'Disconnects':<14} not within {horizon:.0f} h (more than 95 % sure)"]
+    else:
+        last = f"to {clock_after(dataset.attrs, lvd[4])}" if np.isfinite(lvd[4]) else "or later"
+        rows = [
+            _hours_row("Disconnects in", lvd, horizon),
+            _row("", "", f"that is {clock_after(dataset.attrs, lvd[0])} {last}"),
+        ]
+    opens = quantiles_of(dataset["first_battery_open_hours"].values)
+    if np.isfinite(opens[0]):
+        rows += [
+            _hours_row("One opens in", opens, horizon),
+            _row("", "", "the first battery to go; the others carry on alone"),
+        ]
+    return rows
 
-    def hours(value: float) -> str:
+
+def _hours_row(label: str, hours: np.ndarray, horizon: float) -> str:
+    """A row for quantiles of a time, which may lie beyond the horizon (inf)."""
+
+    def words(value: float) -> str:
         return f"{value:.1f} h" if np.isfinite(value) else f"over {horizon:.0f} h"
 
-    last = f"to {clock_after(dataset.attrs, lvd[4])}" if np.isfinite(lvd[4]) else "or later"
-    return [
-        _row(
-            "Disconnects in",
-            hours(lvd[2]).replace("over ", ">"),
-            f"90 % sure: {hours(lvd[0])} to {hours(lvd[4])}",
-        ),
-        _row("", "", f"that is {clock_after(dataset.attrs, lvd[0])} {last}"),
-    ]
+    doubt = f"90 % sure: {words(hours[0])} to {words(hours[4])}"
+    return _row(label, words(hours[2]).replace("over ", ">"), doubt)
 
 
 def caution_lines(cautions: Sequence[str]) -> list[str]:

@@ -128,7 +128,7 @@ _PRIORS: dict[str, _Prior] = {
         _of_capacity({"dist": "expon", "loc": 0.0, "scale": 0.004}, "scale"),
         "assumed: a small device, on average 0.4 % of capacity per hour",
     ),
-    "untracked_load.hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
+    "untracked_load.hours": _Prior(["00:00-24:00"], "assumed: day and night, and that for sure"),
     "ambient.temperature_c": _Prior(
         {"dist": "norm", "loc": 15.0, "scale": 8.0}, "assumed: nothing is said of the weather"
     ),
@@ -323,6 +323,6 @@ def item_name(section: str, index: int, raw: Mapping[str, Any]) -> str:
 
 def _describe(key: str, value: Any) -> str:
     if isinstance(value, str | list):
-        return str(value)
+        return value if isinstance(value, str) else ", ".join(value)
     unit = next((u for tail, u in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
     return Quantity.from_value(value).describe(unit)

@@ -63,7 +63,9 @@ def tonight(
         anywhere), and attributes `timezone` (of `start`; "" if not said), `display_soc`,
         `hours_since_full_assumed`, `widest_unknown` ("" without a display: then it is the display
         itself), `too_cold_to_charge` (chance that the sources described bring nothing now because
-        a battery is too cold; 0 without sources), `enough_off`, `enough_chance`, `enough_reached`.
+        a battery is too cold; 0 without sources), `untracked_hours` (in which an untracked load
+        is taken to draw; "" if all day or if there is none), `enough_off`, `enough_chance`,
+        `enough_reached`.
     """
     import xarray as xr
 
@@ -128,8 +130,14 @@ def tonight(
         ),
         temperature_c=setup.ambient.temperature_c.median,
         timezone=setup.present.timezone or "",
+        untracked_hours=_untracked_hours(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def _untracked_hours(setup: Setup) -> str:
+    load = setup.untracked_load
+    return "" if load.hours.is_always or load.probability == 0.0 else str(load.hours)
 
 
 def _too_cold(plan: Plan) -> float:
@@ -169,6 +177,9 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "soc": as_percentiles(quantiles_of(dataset["soc_now"].values)),
             "charge_left_ah": as_percentiles(quantiles_of(dataset["charge_left_ah"].values)),
             "lvd_hours": as_percentiles(quantiles_of(lvd)),
+            "first_battery_open_hours": as_percentiles(
+                quantiles_of(dataset["first_battery_open_hours"].values)
+            ),
             "lvd_not_within_horizon": float(np.mean(np.isinf(lvd))),
             "comes_back_by_itself": float(np.mean(dataset["comes_back"].values)),
             "lasts_until": dict(
