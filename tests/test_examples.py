@@ -7,6 +7,8 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -103,6 +105,47 @@ def test_setup_files_of_the_examples_are_fine(capsys: pytest.CaptureFixture[str]
     for name in ("lake-cabin.toml", "long-boat.toml", "drive-cycle.toml"):
         assert main(["check", str(ROOT / "examples" / name)]) == 0
         assert "fine" in capsys.readouterr().out
+
+
+def keys_shown(path: Path) -> set[tuple[str, str]]:
+    """(section, key) of every line of a setup file, also of those behind a comment sign."""
+    section, shown = "", set()
+    for line in path.read_text(encoding="utf-8").splitlines():
+        if found := re.match(r"\[+([\w.]+)\]+", line):
+            section = found[1]
+        elif found := re.match(r"(?:# )?(\w+) = \S", line):
+            shown.add((section, found[1]))
+            tomllib.loads(line.removeprefix("# "))  # and so it could be used
+    return shown
+
+
+def test_long_boat_shows_every_key_there_is() -> None:
+    from socband.site import _SECTIONS
+    from socband.site_parts import ReZero
+
+    kinds = {**_SECTIONS, "monitor.re_zero": ReZero}
+    schema = {(name, field.name) for name, kind in kinds.items() for field in fields(kind)}
+    schema.remove(("monitor", "re_zero"))  # a section of its own
+    schema.add(("loads", "like"))  # gone once read
+    assert keys_shown(ROOT / "examples" / "long-boat.toml") == schema
+
+
+def test_what_long_boat_holds_behind_a_comment_sign_can_be_said(tmp_path: Path) -> None:
+    """One by one; a load's current in place of its power."""
+    from socband.site import read_setup
+
+    text = (ROOT / "examples" / "long-boat.toml").read_text(encoding="utf-8")
+    hidden = re.findall(r"^# (?:\w+) = .*$", text, flags=re.MULTILINE)
+    assert len(hidden) == 7
+    for line in hidden:
+        spoken = text.replace(line, line.removeprefix("# "))
+        if "rested_hours" in line:
+            spoken = spoken.replace("# rested_voltage_v", "rested_voltage_v")
+        if "current_a = 4" in line:
+            spoken = spoken.replace("power_w = 50\n", "")
+        path = tmp_path / "setup.toml"
+        path.write_text(spoken, encoding="utf-8")
+        assert read_setup(path).about.title.startswith("Long boat"), line
 
 
 def test_drive_cycle_example_as_a_script(data_dir: Path) -> None:
