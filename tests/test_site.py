@@ -286,3 +286,14 @@ def test_a_source_without_a_bank_that_can_be_counted_is_no_second_problem() -> N
     with pytest.raises(InputError) as caught:
         setup_from_table({"bank": BANK | {"cells_in_series": "four"}, "sources": [panels]})
     assert [p.where for p in caught.value.problems] == ["bank.cells_in_series"]
+
+
+def test_as_many_strings_as_there_are_batteries() -> None:
+    """So that suspects knows of one that may be missing, and waking of how many wake."""
+    two = [{"name": name, "rated_capacity_ah": 100} for name in ("a", "b")]
+    assert setup_from_table({"bank": BANK}).bank.strings_in_parallel == 1
+    assert setup_from_table({"bank": BANK, "batteries": two}).bank.strings_in_parallel == 2
+    said = BANK | {"strings_in_parallel": 3}
+    assert setup_from_table({"bank": said}).bank.strings_in_parallel == 3
+    with pytest.raises(InputError, match=r"found 3, beside 2 \[\[batteries\]\]"):
+        setup_from_table({"bank": said, "batteries": two})

@@ -196,6 +196,9 @@ def setup_from_table(
     problems += cross_checks(parts) + supply_problems(parts)
     if problems:
         raise InputError(problems, name)
+    if parts["batteries"]:
+        count = len(parts["batteries"])
+        parts["bank"] = dataclasses.replace(parts["bank"], strings_in_parallel=count)
     return Setup(name=name, assumptions=filled.assumptions, **parts)
 
 

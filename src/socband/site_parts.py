@@ -47,7 +47,8 @@ class Bank:
 
     Attributes:
         cell: name or path of a cell model.
-        cells_in_series, strings_in_parallel: its make-up.
+        cells_in_series, strings_in_parallel: its make-up; with [[batteries]] there are as many
+            strings as batteries.
         rated_capacity_ah: of the whole bank, as printed on it [Ah].
         capacity_fraction: present over rated capacity at the model's reference temperature.
         resistance_factor: present cell resistance over the cell model's.

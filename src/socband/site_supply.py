@@ -119,6 +119,9 @@ def supply_problems(parts: Mapping[str, Any]) -> list[Problem]:
             problems.append(Problem(f"{where}.sunset", found, "a time after sunrise"))
     batteries, bank = parts.get("batteries") or (), parts.get("bank")
     if batteries and bank is not None:
+        if bank.strings_in_parallel not in (1, len(batteries)):
+            found = f"{bank.strings_in_parallel}, beside {len(batteries)} [[batteries]]"
+            problems.append(Problem("bank.strings_in_parallel", found, "one number of batteries"))
         total = sum(battery.rated_capacity_ah for battery in batteries)
         if abs(total / bank.rated_capacity_ah - 1.0) > 0.05:
             problems.append(
