@@ -1,17 +1,36 @@
-"""Which unknown widens the band: variance shares from the ensemble itself.
+"""Which unknown widens the band: variance shares from the ensemble itself; a monitor's budget.
 
 The first-order sensitivity index of an unknown X is Var(E[Y | X]) / Var(Y) (Sobol 1993; Saltelli et
 al. 2010, 10.1016/j.cpc.2009.09.018). With the members at hand it is the correlation ratio of Y over
 slices of X ("given data": Plischke, Borgonovo & Smith 2013, 10.1016/j.ejor.2012.11.047), so no
 model run is needed, and what evidence has already taught is counted.
+
+The budget of a monitor asks the same of its display after some days without a full charge: how far
+it may be off (a coverage interval by Monte Carlo: JCGM 101:2008), and by which source.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.quantity import Quantity
+from socband.snapshot import take_snapshot
+from socband.summary import QUANTILES, quantiles_of, with_attributes
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from socband.models import CellModel
+    from socband.site import Setup
+
+DAYS = (1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 14.0, 21.0, 30.0, 60.0, 90.0)  # that are shown
+SHOWN_SOC = 0.5  # assumed where neither the setup nor the caller says what the display shows
+SURE = 0.9
+LEAST_DAYS = 0.02  # half an hour: sooner is at once
 Array = np.ndarray
 
 
@@ -50,3 +69,79 @@ def variance_shares(causes: Mapping[str, Array], y: Array) -> dict[str, float]:
     """First-order share of each cause in the variance of `y`, largest first."""
     shares = {name: first_order_share(x, y) for name, x in causes.items()}
     return dict(sorted(shares.items(), key=lambda item: -item[1]))
+
+
+def error_budget(
+    setup: Setup,
+    cell: CellModel,
+    days: float = 7.0,
+    within: float = 0.05,
+    display_soc: float | None = None,
+    members: int = 20_000,
+    seed: int = 0,
+) -> xr.Dataset:
+    """How wrong a display may be after days without a full charge, and by which source.
+
+    Args:
+        setup: bank and monitor; of its present only the display and the clock are used.
+        cell: its model.
+        days: since the last full charge.
+        within: what the display is wanted to be within of the true charge, 0..1.
+        display_soc: what it shows then, 0..1; None: as the setup says, else `SHOWN_SOC`.
+        members, seed: of the ensemble.
+
+    Returns:
+        Dataset: `error` (day, quantile), display less true charge, 0..1; `variance_share` (cause)
+        on the last of these days, largest first; attributes `display_soc`, `days`, `within` and
+        `longest_days`, the longest time at which the display is within that of the truth with a
+        certainty of 90 % (`days` at most; 0 if not even right after a full charge).
+
+    Raises:
+        InputError: after so many days nearly every possible bank would be empty.
+    """
+    import xarray as xr
+
+    if display_soc is None:
+        display_soc = setup.present.display_soc
+    shown = SHOWN_SOC if display_soc is None else display_soc
+
+    def after(so_many: float) -> tuple[Array, Mapping[str, Array]]:
+        present = replace(
+            setup.present,
+            display_soc=shown,
+            hours_since_full=Quantity.from_number(24.0 * so_many),
+            rested_voltage_v=None,
+            rested_hours=None,
+            current_a=None,
+        )
+        snapshot = take_snapshot(replace(setup, present=present), cell, members, seed)
+        return shown - snapshot.members.soc, snapshot.causes
+
+    def holds(so_many: float) -> bool:
+        return float(np.quantile(np.abs(after(so_many)[0]), SURE)) <= within
+
+    last, causes = after(days)
+    shown_days = [*(day for day in DAYS if day < days), days]
+    errors = [quantiles_of(after(day)[0]) for day in shown_days[:-1]] + [quantiles_of(last)]
+    low, high = (days, days) if holds(days) else (0.0, days)
+    while high - low > max(0.01 * high, LEAST_DAYS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    shares = variance_shares(causes, last)
+    dataset = xr.Dataset(
+        {
+            "error": (("day", "quantile"), np.array(errors),
+                      {"units": "1", "long_name": "displayed less true charge"}),
+            "variance_share": ("cause", list(shares.values()),
+                               {"units": "1", "long_name": "share of the error's variance"}),
+            "error_std": ((), float(last.std()), {"units": "1", "long_name": "its deviation"}),
+        },
+        coords={
+            "day": ("day", shown_days, {"units": "d", "long_name": "since the last full charge"}),
+            "quantile": list(QUANTILES),
+            "cause": list(shares),
+        },
+        attrs={"display_soc": shown, "days": days, "within": within, "longest_days": float(low),
+               "members": members},
+    )  # fmt: skip
+    return with_attributes(dataset, f"How wrong the display can be: {setup.about.title}", seed)

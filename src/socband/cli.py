@@ -17,7 +17,7 @@ from cyclopts import App
 from socband import __version__
 from socband.cli_owner import check, replay, tonight
 from socband.cli_research import bench, cell, fit
-from socband.cli_technician import charging, suspects
+from socband.cli_technician import budget, charging, suspects
 
 EXIT_BAD_INPUT = 2
 EXIT_ENDED = 128 + signal.SIGTERM  # as a shell says of a command that a signal ended
@@ -36,7 +36,7 @@ def build_app() -> App:
         print_error=False,
         result_action="return_value",
     )
-    for function in (tonight, replay, check, suspects, charging, cell, fit, bench):
+    for function in (tonight, replay, check, suspects, charging, budget, cell, fit, bench):
         app.command(function)
     return app
 

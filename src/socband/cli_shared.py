@@ -67,6 +67,16 @@ def at_least(flag: str, value: int, least: int, most: int) -> None:
         raise InputError(Problem(flag, str(value), f"a whole number from {least} to {most}"))
 
 
+def within_limits(flag: str, value: float, low: float, high: float, unit: str) -> None:
+    """Refuse a number outside its limits, or none.
+
+    Raises:
+        InputError: naming the flag.
+    """
+    if not low <= value <= high:
+        raise InputError(Problem(flag, f"{value:g}", f"{low:g} to {high:g} {unit}"))
+
+
 class Progress:
     """A progress bar that shows itself after two seconds, and only on a terminal."""
 

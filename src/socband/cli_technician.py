@@ -1,4 +1,4 @@
-"""Commands of the technician: suspects, charging."""
+"""Commands of the technician and the engineer: suspects, charging, budget."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
-from socband.cli_shared import at_least, check_targets, read_inputs, show
+from socband.cli_shared import at_least, check_targets, read_inputs, show, within_limits
 from socband.readings import describe_readings, readings_for
 
 
@@ -119,4 +119,52 @@ def charging(
         save=save,
         plot=plot,
         figure=charging_figure,
+    )
+
+
+def budget(
+    setup: Path,
+    /,
+    *,
+    days: float = 7.0,
+    within: float = 5.0,
+    display: float | None = None,
+    members: int = 20_000,
+    seed: int = 0,
+    json: Flag = False,
+    save: Path | None = None,
+    plot: Path | None = None,
+) -> None:
+    """How wrong the display can be after days without a full charge, and which error dominates.
+
+    Args:
+        setup: setup file of bank and monitor.
+        days: since the last full charge.
+        within: how far off the display may be [percent of charge].
+        display: what it shows then [percent]; as in the setup file, or 50, if left out.
+        members: draws in all.
+        seed: same seed, same numbers.
+        json: print one JSON object instead of text.
+        save: write the result as NetCDF to this file (.nc).
+        plot: draw the error over the days to this file (.png, .svg, .pdf).
+    """
+    check_targets(save=save, plot=plot)
+    at_least("--members", members, 1000, 1_000_000)
+    at_least("--seed", seed, 0, 2**31 - 1)
+    within_limits("--days", days, 0.1, 1000.0, "days")
+    within_limits("--within", within, 0.1, 100.0, "percent")
+    from socband.budget import error_budget
+    from socband.budget_report import budget_figure, budget_json, budget_text
+    from socband.models import load_cell
+    from socband.site import read_setup
+
+    read = read_setup(setup, {"display": display})
+    show(
+        error_budget(read, load_cell(read.bank.cell), days, within / 100.0, None, members, seed),
+        text=budget_text,
+        as_json=budget_json,
+        json_wanted=json,
+        save=save,
+        plot=plot,
+        figure=budget_figure,
     )

@@ -281,7 +281,11 @@ def _dataset(
         "temperature_c": ("time", track.temperature_c),
         "offset_a": ("member", members.offset_a),
         "untracked_a": ("member", members.untracked_a),
-        "unseen_a": ("member", members.offset_a + share * members.untracked_a),
+        "unseen_a": (
+            "member",
+            members.offset_a + share * members.untracked_a,
+            {"units": "A", "long_name": "current that the display misses, mean of a day"},
+        ),
         "capacity_fraction": ("member", members.capacity_fraction),
         "soc": ("member", members.soc),
     }

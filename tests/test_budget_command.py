@@ -1,0 +1,132 @@
+"""The error budget of a monitor against closed forms, and through the command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from socband.budget import error_budget
+from socband.budget_report import budget_json, budget_text
+from socband.cli import main
+from socband.errors import InputError
+from socband.models import load_cell
+from socband.site import Setup, setup_from_table
+
+CABIN = str(Path(__file__).resolve().parent.parent / "examples" / "lake-cabin.toml")
+CELL = load_cell("lfp-prismatic-100ah")
+N = 20_000
+
+
+def monitor(**more: Any) -> Setup:
+    """A bank of 100 Ah and a monitor without errors but for what is given."""
+    return setup_from_table(
+        {
+            "bank": {
+                "cell": "lfp-prismatic-100ah",
+                "cells_in_series": 4,
+                "rated_capacity_ah": 100.0,
+                "capacity_fraction": 1.0,
+            },
+            "monitor": {
+                "offset_a": 0.0,
+                "gain_error": 0.0,
+                "drift_a_per_k": 0.0,
+                "dead_band_a": 0.0,
+                "re_zero": {"false_probability": 0.0},
+                **more,
+            },
+            "untracked_load": {"probability": 0.0},
+            "ambient": {"temperature_c": 25.0},
+            "present": {"clock": "12:00"},
+        }
+    )
+
+
+def test_an_offset_alone_is_its_charge_over_the_capacity() -> None:
+    """0.03 A: 0.72 Ah a day, so 0.72 % of 100 Ah; self-discharge adds its mean."""
+    offset = {"dist": "norm", "loc": 0.0, "scale": 0.03}
+    found = error_budget(monitor(offset_a=offset), CELL, days=10.0, within=0.03, members=N)
+    assert found["day"].values.tolist() == [1.0, 2.0, 3.0, 5.0, 7.0, 10.0]
+    lost = CELL.self_discharge_per_day
+    for day in (1.0, 5.0, 10.0):
+        low, middle, high = found["error"].sel(day=day, quantile=[0.05, 0.5, 0.95]).values
+        std = 0.0072 * day
+        # 5 standard errors: 1.25 std/sqrt(n) of a median, 2.1 std/sqrt(n) of a 5 % quantile
+        assert abs(middle - lost * day) < 5 * 1.25 * std / np.sqrt(N)
+        for end, sign in ((low, -1), (high, 1)):
+            assert abs(end - lost * day - sign * 1.645 * std) < 5 * 2.1 * std / np.sqrt(N)
+    assert next(iter(found["cause"].values)) == "shunt offset"
+    # 25 slices of a normal hold 98.8 % of its variance between them (computed)
+    assert float(found["variance_share"][0]) == pytest.approx(0.988, abs=0.002)
+    # 90 % lie within 1.645 deviations: 3 % is reached after 2.5 days; the search stops at 1 %
+    assert found.attrs["longest_days"] == pytest.approx(0.03 / (1.645 * 0.0072), rel=0.03)
+
+
+def test_two_sources_share_the_variance() -> None:
+    """Offset 0.72 % a day; a gain error of 1 % on the 50 Ah drawn 0.5 %, on whatever day."""
+    setup = monitor(
+        offset_a={"dist": "norm", "loc": 0.0, "scale": 0.03},
+        gain_error={"dist": "norm", "loc": 0.0, "scale": 0.01},
+    )
+    for days, offset_share in ((0.25, 0.0018**2), (2.0, 0.0144**2)):
+        found = error_budget(setup, CELL, days=days, members=N)
+        share = dict(zip(found["cause"].values, found["variance_share"].values, strict=True))
+        wanted = offset_share / (offset_share + 0.005**2)
+        assert share["shunt offset"] == pytest.approx(wanted, abs=0.02)
+        assert share["gain error"] == pytest.approx(1.0 - wanted, abs=0.02)
+        assert float(found["error_std"]) == pytest.approx(
+            np.sqrt(offset_share + 0.005**2), rel=0.03
+        )
+
+
+def test_what_no_interval_of_full_charges_mends() -> None:
+    """A bank half as large again as set: wrong from the first hour."""
+    found = error_budget(monitor(assumed_capacity_ah=70.0), CELL, days=5.0, members=2000)
+    assert found.attrs["longest_days"] == 0.0
+    assert "Not even right after a full charge" in budget_text(found)
+    sound = error_budget(monitor(), CELL, days=5.0, members=2000)
+    assert sound.attrs["longest_days"] == 5.0
+    assert "For at least 5 days" in budget_text(sound)
+
+
+def test_longer_than_the_bank_can_last_is_refused() -> None:
+    setup = monitor(offset_a=0.5)
+    with pytest.raises(InputError, match="empty by now"):
+        error_budget(setup, CELL, days=30.0, members=1000)
+
+
+def test_through_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    drawn, saved = tmp_path / "b.png", tmp_path / "b.nc"
+    few = ["budget", CABIN, "--days", "4", "--members", "2000"]
+    assert main([*few, "--plot", str(drawn), "--save", str(saved)]) == 0
+    text = capsys.readouterr().out
+    assert max(map(len, text.splitlines())) <= 80
+    for words in ("shows 46 %", "shunt offset", "untracked load", "90 % sure"):
+        assert words in text
+    assert drawn.stat().st_size > 10_000
+    assert saved.exists()
+    assert main([*few, "--display", "70", "--within", "30", "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert (answer["display_soc"], answer["within"]) == (0.7, 0.3)
+    assert [entry["days"] for entry in answer["error"]] == [1.0, 2.0, 3.0, 4.0]
+    assert budget_json(error_budget(monitor(), CELL, members=1000))["longest_days"] == 7.0
+
+
+@pytest.mark.parametrize(
+    ("flags", "says"),
+    [
+        (["--days", "0"], "--days: found 0; expected 0.1 to 1000 days"),
+        (["--days", "nan"], "--days: found nan"),
+        (["--within", "200"], "--within: found 200"),
+        (["--display", "0.5"], "--display"),
+    ],
+)
+def test_flags_outside_their_limits(
+    capsys: pytest.CaptureFixture[str], flags: list[str], says: str
+) -> None:
+    assert main(["budget", CABIN, *flags]) == 2
+    assert says in " ".join(capsys.readouterr().err.split())
