@@ -64,6 +64,14 @@ def test_every_wrong_piece_is_said_at_once() -> None:
     assert "did you mean 'clamp'" in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "text", ["clamp=1e300", "clamp=1e300/1e300", "clamp=-3/nan", "capacity=1e300", "rested=inf"]
+)
+def test_numbers_beyond_any_bank_are_refused(text: str) -> None:
+    with pytest.raises(InputError, match=rf"--evidence {text.partition('=')[0]}: found"):
+        parse_evidence([text])
+
+
 def test_a_capacity_test_narrows_tonight(capsys: pytest.CaptureFixture[str]) -> None:
     """A smaller bank than assumed leaves less charge; the same seed, so no noise between them."""
     few = ("tonight", CABIN, "--members", "1500")

@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge, RestedVoltage
 from socband.readings import CLAMP_STD_A, CLAMP_STD_SHARE
+from socband.readings import KINDS as READINGS
 
 _FORM = re.compile(r"\s*([a-z_]+)\s*(?:@\s*([0-9.]+)\s*h?)?\s*=\s*(\S.*?)\s*")
 
@@ -29,7 +30,7 @@ KINDS = {
     "current shown then: -1.8/-1.2",
     "rested": "bank voltage after a rest [V]",
     "capacity": "capacity measured from full to cut-off [Ah]",
-}
+}  # those with a number have the limits of the reading of the same name
 
 
 def parse_evidence(
@@ -76,19 +77,18 @@ def _piece(kind: str, time_s: float, value: str, rested_hours: float) -> Evidenc
             raise ValueError(value)
         return FullCharge(time_s, FULL_WORDS[value])
     if kind == "clamp":
-        true, *shown_then = (_finite(part) for part in value.split("/", 1))
+        true, *shown_then = (_number(kind, part) for part in value.split("/", 1))
         std_a = math.hypot(CLAMP_STD_A, CLAMP_STD_SHARE * true)
         return ClampReading(time_s, true, std_a, *shown_then)
-    number = _finite(value)
-    if number <= 0.0:
-        raise ValueError(value)
+    number = _number(kind, value)
     if kind == "rested":
         return RestedVoltage(time_s, number, rested_hours)
     return CapacityTest(time_s, number, CAPACITY_STD_SHARE * number)
 
 
-def _finite(text: str) -> float:
+def _number(kind: str, text: str) -> float:
+    """Within the limits that a reading of this name has."""
     number = float(text)
-    if not math.isfinite(number):
+    if not READINGS[kind].low <= number <= READINGS[kind].high:  # nor is it NaN
         raise ValueError(text)
     return number
