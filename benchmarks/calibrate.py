@@ -4,11 +4,19 @@
     python benchmarks/calibrate.py lfp-26650-2ah --write    and store it in the model's file
     python benchmarks/calibrate.py --pooled                 one setting over the records of all
                                                             cells, from the grids already run
+    python benchmarks/calibrate.py my-cell.toml --records house.csv run.csv+end.csv@5 --write
+                                                            a model and records of one's own
 
 A model is at its best on the records it was fitted to, so those would make the filter too sure of
 it. Where a cell has dynamic records at several temperatures, each inner one is filtered with a
-model fitted without it (made when it is not there yet, and kept in `--folder`). Only records
-that benchmarks/split.toml names for calibration are read.
+model fitted without it (made when it is not there yet, and kept in `--folder`). Of the open
+records only those are read that benchmarks/split.toml names for calibration.
+
+Records of one's own are named as `socband fit` names them. Their true charge is the column
+`true_soc`, or lies between two ends: full where most charged, empty after the discharge that
+follows (`+END`); one end alone is not good enough to judge a band by. They may be those the model
+was fitted to, but then the filter trusts it too much; better are others of the same cell. What
+calibrates must not score afterwards.
 
 Chosen is the setting of least CRPS among those whose 90 % band holds the truth in 88 % of the time
 or more over all records alike, and in 80 % or more on each as far as so few faults can tell (within
@@ -22,7 +30,7 @@ import argparse
 import itertools
 import json
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -30,12 +38,18 @@ from pathlib import Path
 import numpy as np
 
 from socband.bench import Context, make_context
-from socband.datasets import bench_record, set_file
+from socband.datasets import BenchRecord, bench_record, bench_records, set_file
+from socband.errors import InputError, Problem
 from socband.estimators.ensemble import BENCH_SETTINGS, Ensemble
 from socband.executors import executor_from
 from socband.faults import stream
+from socband.identify_command import write_beside
+from socband.identify_source import Source, anchored_capacity_ah
+from socband.layouts import read_record
+from socband.logs import charge_ah, with_true_soc
 from socband.models import Calibration, CellModel, dump_cell, load_cell
 from socband.open_sets import OPEN_SETS
+from socband.report import problems_text
 from socband.scoring import LEVELS, score_record
 
 HERE = Path(__file__).resolve().parent
@@ -82,6 +96,12 @@ def calibration_records() -> set[str]:
     return set(split["calibration"]["records"])
 
 
+def scoring_records() -> set[str]:
+    """Names that the frozen split keeps for scoring, and the parts of their runs."""
+    split = tomllib.loads((HERE / "split.toml").read_text(encoding="utf-8"))
+    return {*split["scoring"]["records"], *split["scoring"]["closed"]}
+
+
 def left_out_model(code: str, folder: Path) -> CellModel:
     """The 2.06 Ah cell fitted without one temperature; fitted once, then read from `folder`."""
     path = folder / f"lfp-26650-2ah-without-{code}.toml"
@@ -121,6 +141,62 @@ def context_of(model: str, folder: Path) -> Context:
         cell = left_out_model(LEFT_OUT[name], folder) if name in LEFT_OUT else context.cells[name]
         cells[name] = replace(cell, calibration=None)
     return replace(context, cells=cells)
+
+
+def _stem(path: Path) -> str:
+    return Path(path.name.removesuffix(".gz")).stem
+
+
+def own_record(text: str, cell: CellModel, model: str) -> BenchRecord:
+    """A record of one's own with its true charge.
+
+    Raises:
+        InputError: no such file, a record that scores here, or one whose charge nothing tells.
+    """
+    part = Source.from_text(text)
+    missing = [f for f in part.files if not f.is_file()]
+    if missing:
+        raise InputError([Problem(f"--records {f}", "no such file", "a record") for f in missing])
+    if {_stem(file).casefold() for file in part.files} & {n.casefold() for n in scoring_records()}:
+        found, expected = "a record that scores", "one that benchmarks/split.toml does not keep"
+        raise InputError(Problem(f"--records {text}", found, expected))
+    log = read_record(part.path)
+    if log.true_soc is not None:
+        [record] = bench_records(part.path, model)
+        return replace(record, name=_stem(part.path), temperature_c=part.temperature_c)
+    if part.end_point is None:
+        expected = "a column `true_soc`, or the discharge that empties the cell after it"
+        raise InputError(Problem(log.name, "no true charge", expected, "FILE+END"))
+    table = cell.capacity_temperature
+    usual = np.interp(part.temperature_c, table.temperature_c, table.value) * cell.capacity_ah
+    capacity_ah = anchored_capacity_ah(part, log, {}, float(usual))
+    charge = charge_ah(log)
+    log = with_true_soc(log, 1.0 - (float(charge.max()) - charge[0]) / capacity_ah, capacity_ah)
+    return BenchRecord(_stem(part.path), log, model, capacity_ah, part.temperature_c)
+
+
+def _stem(path: Path) -> str:
+    return Path(path.name.removesuffix(".gz")).stem
+
+
+def own_context(model: str, texts: Sequence[str]) -> Context:
+    """Records of one's own with the model they are to be filtered with.
+
+    Raises:
+        InputError: everything that is wrong with the model and the records.
+    """
+    cell = load_cell(model)
+    problems: list[Problem] = []
+    records = []
+    for text in texts:
+        try:
+            records.append(own_record(text, cell, model))
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(problems)
+    context = make_context(records, SEED)
+    return replace(context, cells={r.name: replace(cell, calibration=None) for r in records})
 
 
 def scores(job: tuple[Context, str, int, int], item: tuple[float, float, float]) -> list[float]:
@@ -190,11 +266,15 @@ def pooled(folder: Path) -> list[Outcome]:
     return answer
 
 
+def honest(found: list[Outcome]) -> list[Outcome]:
+    """Those settings whose band covers what it says; see the module."""
+    return [o for o in found if o.coverage_90 >= 0.88 and o.worst_90 + o.worst_error >= 0.80]
+
+
 def chosen(found: list[Outcome]) -> Outcome:
     """See the module."""
-    honest = [o for o in found if o.coverage_90 >= 0.88 and o.worst_90 + o.worst_error >= 0.80]
-    if honest:
-        return min(honest, key=lambda o: o.crps)
+    if honest(found):
+        return min(honest(found), key=lambda o: o.crps)
     return max(found, key=lambda o: o.worst_90)
 
 
@@ -211,41 +291,76 @@ def show(found: list[Outcome], best: Outcome) -> None:
         )
 
 
-def main() -> None:
+def caution(found: list[Outcome], cell: CellModel, names: Sequence[str]) -> str:
+    """What a setting found on records of one's own is not good for; a line each, or nothing."""
+    lines = []
+    if not honest(found):
+        lines.append("No setting is honest on these records: the one marked covers the worst most.")
+    seen = [name for name in names if any(f"{name}." in s for s in cell.sources.values())]
+    if seen:
+        lines.append(f"The model was fitted to {', '.join(seen)}: it is less sure of others.")
+    return "".join(f"{line}\n" for line in lines)
+
+
+def main(argv: Sequence[str] | None = None) -> None:
     """Read the flags, run the grid, print, store."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("model", nargs="?", choices=tuple(RECORDS))
-    parser.add_argument("--pooled", action="store_true")
-    parser.add_argument("--faults", type=int, default=10)
-    parser.add_argument("--members", type=int, default=400)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--folder", type=Path, default=Path(".calibration-models"))
-    parser.add_argument("--write", action="store_true")
-    given = parser.parse_args()
-    given.folder.mkdir(exist_ok=True)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "model", nargs="?", help=f"{', '.join(RECORDS)}; with --records, any model or its file"
+    )
+    parser.add_argument("--pooled", action="store_true", help="see above")
+    parser.add_argument(
+        "--records",
+        nargs="+",
+        metavar="FILE[+END][@T]",
+        help="records of one's own: fitted ones or, better, others; never ones that score",
+    )
+    parser.add_argument("--faults", type=int, default=10, help="drawn for each record")
+    parser.add_argument("--members", type=int, default=400, help="of the ensemble")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
+    parser.add_argument(
+        "--folder", type=Path, default=Path(".calibration-models"), help="for models and grids"
+    )
+    parser.add_argument("--write", action="store_true", help="store the setting in the model file")
+    given = parser.parse_args(argv)
     if given.pooled:
+        given.folder.mkdir(exist_ok=True)
         found = pooled(given.folder)
         show(found, chosen(found))
         return
     if given.model is None:
         parser.error("a model, or --pooled")
-    context = context_of(given.model, given.folder)
+    if given.faults < 1 or given.members < 10:
+        parser.error("--faults of at least 1, --members of at least 10")
+    if given.records:
+        if given.write and not given.model.endswith(".toml"):
+            parser.error("--write with --records needs the path of your own model file (.toml)")
+        try:
+            context = own_context(given.model, given.records)
+        except InputError as error:
+            parser.error(problems_text(error))
+        path, names = Path(given.model), tuple(context.records)
+    else:
+        if given.model not in RECORDS:
+            parser.error(f"for {given.model}: name records with --records")
+        given.folder.mkdir(exist_ok=True)
+        context = context_of(given.model, given.folder)
+        path, names = MODELS / f"{given.model}.toml", RECORDS[given.model]
     found = outcomes(context, given.faults, given.members, given.workers)
     best = chosen(found)
     show(found, best)
-    grid = json.dumps([asdict(o) for o in found], indent=1)
-    (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
+    if given.records:
+        print(caution(found, load_cell(path), names), end="")
+    else:
+        grid = json.dumps([asdict(o) for o in found], indent=1)
+        (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
     if given.write:
-        path = MODELS / f"{given.model}.toml"
         calibration = Calibration(
-            best.eta,
-            best.error_scale,
-            best.tau_scale,
-            date.today().isoformat(),
-            RECORDS[given.model],
+            best.eta, best.error_scale, best.tau_scale, date.today().isoformat(), names
         )
-        text = dump_cell(replace(load_cell(path), calibration=calibration))
-        path.write_text(text, encoding="utf-8")
+        write_beside(path, dump_cell(replace(load_cell(path), calibration=calibration)))
         print(f"stored in {path.name}")
 
 

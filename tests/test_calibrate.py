@@ -1,0 +1,104 @@
+"""`benchmarks/calibrate.py` on a model and records of one's own."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from socband.cell import simulate
+from socband.errors import InputError
+from socband.models import dump_cell, load_cell
+
+SCRIPT = Path(__file__).parents[1] / "benchmarks" / "calibrate.py"
+LABELS = ("Test Time / s", "Current / A", "Voltage / V")
+
+
+@pytest.fixture(scope="module")
+def calibrate():
+    spec = importlib.util.spec_from_file_location("calibrate", SCRIPT)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["calibrate"] = module
+    spec.loader.exec_module(module)
+    yield module
+    del sys.modules["calibrate"]
+
+
+@pytest.fixture
+def own(tmp_path):
+    """An uncalibrated model, and a discharge from full with and without its true charge.
+
+    `rest` empties the cell after it: the charge left, by the simulated truth.
+    """
+    cell = replace(load_cell("lfp-26650-2ah"), name="own", calibration=None)
+    model = tmp_path / "own.toml"
+    model.write_text(dump_cell(cell), encoding="utf-8")
+    time_s = np.arange(0.0, 3 * 3600.0, 30.0)
+    current_a = np.where(time_s % 1800 < 900, -0.8, -0.2)
+    current_a[0] = 0.0
+    made = simulate(cell, time_s, current_a, 25.0, 1.0, 1.0)
+    table = np.column_stack([time_s, current_a, made.voltage_v, made.soc])
+    for name, columns, labels in (
+        ("told", table, (*LABELS, "true_soc")),
+        ("full", table[:, :3], LABELS),
+        ("A123_DYN_50_P25_s1", table, (*LABELS, "true_soc")),
+    ):
+        head = ",".join(labels)
+        np.savetxt(tmp_path / f"{name}.csv", columns, "%.9g", ",", header=head, comments="")
+    left_ah = float(made.soc[-1]) * cell.capacity_ah
+    rest = np.array([[0.0, -0.1, 3.2], [3600.0 * left_ah / 0.1, -0.1, 2.0]])
+    head = ",".join(LABELS)
+    np.savetxt(tmp_path / "rest.csv", rest, "%.9g", ",", header=head, comments="")
+    return tmp_path
+
+
+def test_a_model_of_ones_own_is_calibrated_and_stored(calibrate, own, monkeypatch, capsys):
+    monkeypatch.setattr(calibrate, "GRID", ((0.5, 1.0, 2.0), (0.25, 0.7, 15.0)))
+    model, record = str(own / "own.toml"), str(own / "told.csv@25")
+    few = ("--faults", "1", "--members", "60")
+    calibrate.main([model, "--records", record, *few])
+    assert load_cell(model).calibration is None
+    shown = capsys.readouterr().out
+    calibrate.main([model, "--records", record, *few, "--write"])
+    assert capsys.readouterr().out == f"{shown}stored in own.toml\n"
+    stored = load_cell(model).calibration
+    assert (stored.eta, stored.error_scale, stored.tau_scale) in calibrate.GRID
+    assert stored.records == ("told",)
+
+
+def test_true_charge_lies_between_two_ends_where_no_column_tells_it(calibrate, own):
+    model = str(own / "own.toml")
+    texts = [str(own / "told.csv"), f"{own / 'full.csv'}+{own / 'rest.csv'}@25"]
+    context = calibrate.own_context(model, texts)
+    told, full = (context.records[name].log.true_soc for name in ("told", "full"))
+    np.testing.assert_allclose(full, told, atol=2e-3)
+    assert context.records["full"].capacity_ah == pytest.approx(2.06, rel=0.01)
+    assert context.cells["full"].calibration is None
+
+
+def test_what_cannot_calibrate_is_refused_all_at_once(calibrate, own):
+    """A scoring record of the frozen split, one without a known end, a file that is not there."""
+    texts = [str(own / f"{name}.csv") for name in ("A123_DYN_50_P25_s1", "full", "none")]
+    with pytest.raises(InputError) as caught:
+        calibrate.own_context(str(own / "own.toml"), texts)
+    text = str(caught.value)
+    assert "A123_DYN_50_P25_s1.csv: found a record that scores" in text
+    assert "full.csv: found no true charge" in text
+    assert "none.csv: found no such file" in text
+
+
+def test_a_shipped_model_is_not_overwritten_from_records_of_ones_own(calibrate, own, capsys):
+    with pytest.raises(SystemExit):
+        calibrate.main(["lfp-26650-2ah", "--records", str(own / "told.csv"), "--write"])
+    assert "path of your own model file" in capsys.readouterr().err
+
+
+def test_records_the_model_was_fitted_to_are_said(calibrate):
+    cell = load_cell("lfp-18650-2ah")
+    said = calibrate.caution([], cell, ["LFP_25degC_1C", "other"])
+    assert "fitted to LFP_25degC_1C: " in said
+    assert calibrate.caution([], cell, ["other"]).count("\n") == 1
