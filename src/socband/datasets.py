@@ -305,10 +305,10 @@ def bench_records(
     if log.true_soc is None:
         hint = f"open records by name: {', '.join(KNOWN)}"
         raise InputError(Problem(path.name, "no true charge", "a column `true_soc`, 0 to 1", hint))
-    return [BenchRecord(path.stem, log, cell, _counted_capacity_ah(log, path.name))]
+    return [BenchRecord(path.stem, log, cell, counted_capacity_ah(log, path.name))]
 
 
-def _counted_capacity_ah(log: Log, name: str) -> float:
+def counted_capacity_ah(log: Log, name: str) -> float:
     """Capacity that the stated true charge implies: the slope of charge over true_soc [Ah]."""
     assert log.true_soc is not None
     soc = log.true_soc - np.mean(log.true_soc)

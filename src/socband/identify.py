@@ -15,8 +15,10 @@ import numpy as np
 
 from socband import identify_family as family
 from socband.cell import CellScalars, CellTables
+from socband.datasets import counted_capacity_ah
 from socband.errors import InputError, Problem
-from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, tables_of
+from socband.identify_anchor import Anchor, anchor, notes_on
+from socband.identify_dynamic import BOUND, NAMES, Fit, Frame, Record, fit_dynamic, tables_of
 from socband.identify_model import cell_from_fit
 from socband.identify_ocv import GRID, Branch, fitted_entropy, gap_from_published, ocv_and_gap
 from socband.identify_residual import score_records, voltage_error_of
@@ -29,6 +31,7 @@ from socband.models import CellModel, load_cell
 Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
 _PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
+_MOST_LEFT_MV = 30.0
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
 
 
@@ -85,18 +88,6 @@ def is_dynamic(log: Log) -> bool:
     size = float(np.max(np.abs(log.current_a)))
     moves = np.abs(np.diff(np.sign(log.current_a) * (np.abs(log.current_a) > 0.1 * size)))
     return int(np.sum(moves > 0)) >= 10
-
-
-def anchored_start(log: Log, capacity_ah: float) -> float:
-    """True charge at the first row: full at the most charged row of a record that ends in
-    discharge, empty at the least charged row of one that ends in charge."""
-    charge = charge_ah(log)
-    # The last tenth of the charge that moved decides the direction.
-    moved = np.cumsum(np.abs(np.diff(charge, prepend=charge[0])))
-    last = charge[-1] - charge[np.searchsorted(moved, 0.9 * moved[-1])]
-    if last <= 0:
-        return 1.0 - (float(charge.max()) - charge[0]) / capacity_ah
-    return -(float(charge.min()) - charge[0]) / capacity_ah
 
 
 def start_state(log: Log) -> float:
@@ -157,15 +148,9 @@ def fit_cell(
         notes.append(
             "constant-current records only: they cannot tell time constants, which are priors"
         )
-    records = [
-        _record(part, log, table, left) for part, (log, _) in zip(dynamic, logs, strict=True)
-    ]
-    anchored = sum(part.end_point is not None for part in dynamic)
-    if anchored:
-        notes.append(
-            f"true charge of {anchored} of {len(dynamic)} records anchored at both ends, by the"
-            " discharge that followed"
-        )
+    tied = [_record(part, log, table, left) for part, (log, _) in zip(dynamic, logs, strict=True)]
+    records = [record for record, _ in tied]
+    notes += notes_on([(record.name, at) for record, at in tied])
     frame, ocv_spread_v = _frame(
         branches, records, capacity, step_ohm, table, like, published_ocv_v, notes
     )
@@ -181,24 +166,45 @@ def fit_cell(
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
     fit = fit_dynamic(records, frame, rounds=rounds)
     tables = tables_of(fit.p, frame)
-    error = voltage_error_of(tables, records, widen=1.0 if moving else 2.0)
+    both_ends = all(at.how in ("both ends", "file") for _, at in tied)
+    error = voltage_error_of(tables, records, 1.0 if moving else 2.0, both_ends)
     cell = cell_from_fit(
         name, title or name, fit, frame, tables, error, branches, records, table,
         ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
     )  # fmt: skip
+    tied += [_record(part, read_record(part.path), table, left) for part in score]
     rows = score_records(cell, records, "fit")
-    rows += score_records(
-        cell, [_record(p, read_record(p.path), table, left) for p in score], "score"
-    )
+    rows += score_records(cell, [record for record, _ in tied[len(records) :]], "score")
+    rows = [row | {"true_charge": at.how} for row, (_, at) in zip(rows, tied, strict=True)]
+    cell = replace(cell, notes=(*cell.notes, *_doubts(rows, fit)))
     return Fitted(cell, rows, fit, cell.notes)
 
 
-def _record(part: Source, log: Log, table: dict[float, float], left: dict[float, float]) -> Record:
+def _doubts(rows: list[dict[str, Any]], fit: Fit) -> list[str]:
+    """What should keep a reader from trusting a fit; empty for a good one."""
+    found = []
+    for row in rows:
+        left_mv = row["rms_mv"]["20-95"]
+        if row["used_for"] == "fit" and left_mv is not None and left_mv > _MOST_LEFT_MV:
+            found.append(
+                f"{row['name']}: {left_mv:.0f} mV are left at 20 to 95 %, where a good fit leaves"
+                f" less than {_MOST_LEFT_MV:g}: is its true charge or its temperature wrong?"
+            )
+    at_edge = [name for name, x in zip(NAMES, fit.p, strict=False) if abs(x) > 0.98 * BOUND]
+    if at_edge:
+        found.append(f"at the edge of what the fit allows: {', '.join(at_edge)}")
+    return found
+
+
+def _record(
+    part: Source, log: Log, table: dict[float, float], left: dict[float, float]
+) -> tuple[Record, Anchor]:
     capacity = _capacity_at(table, part.temperature_c)
     if part.end_point is not None:
         capacity = anchored_capacity_ah(part, log, left, capacity)
-    start = anchored_start(log, capacity)
-    return Record.from_log(log, part.temperature_c, capacity, start, start_state(log))
+    at = anchor(log, capacity, part.end_point is not None)
+    record = Record.from_log(log, part.temperature_c, capacity, at.start_soc, start_state(log))
+    return record, at
 
 
 def _branches(down: Sequence[Source], up: Sequence[Source]) -> list[Branch]:
@@ -231,6 +237,10 @@ def _capacity_table(
             table.setdefault(branch.temperature_c, []).append(branch.capacity_ah)
     if table:
         return {t: float(np.mean(v)) for t, v in sorted(table.items())}
+    told = [(t, counted_capacity_ah(log, log.name)) for log, t in logs if log.true_soc is not None]
+    if told:
+        notes.append("no low-rate discharge: the capacity is what the files' true charge implies")
+        return {told[0][0]: float(np.median([capacity_ah for _, capacity_ah in told]))}
     spans = [float(np.ptp(charge_ah(log))) for log, _ in logs]
     notes.append("no low-rate discharge: the capacity is the most charge that any record moved")
     return {logs[0][1]: max(spans)}

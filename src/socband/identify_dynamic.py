@@ -32,6 +32,7 @@ _SOC_ERROR = 4e-3
 _OVER = 0.03  # of the overpotential that a record has beyond the calmest one's
 _MEAN_S = 60.0
 _RAW_WEIGHT = 0.3
+BOUND = 4.0  # of a parameter, in spreads of its prior
 SOFT = 4.0  # weighted errors beyond this count less
 # Least squares ends in the nearest valley, and the lag has two: it saturates, or it does not.
 _STARTS = ({}, {"saturation_lag_c_rate": 2.0})
@@ -291,7 +292,7 @@ def _fit_from(
         return np.concatenate([*parts, prior_residuals(p)])
 
     result = least_squares(
-        residuals, p0, bounds=(-4.0, 4.0), max_nfev=rounds, x_scale=1.0, diff_step=1e-4,
+        residuals, p0, bounds=(-BOUND, BOUND), max_nfev=rounds, x_scale=1.0, diff_step=1e-4,
         ftol=1e-5, xtol=1e-5,
     )  # fmt: skip
     n_prior = len(prior_residuals(p0))

@@ -19,6 +19,7 @@ from socband.logs import Log, charge_ah
 Array = np.ndarray
 GRID = np.arange(physics.INTERVALS + 1) / physics.INTERVALS
 _LOWEST_GAP_V = 5e-4
+_HIGHEST_V = 3.65  # charge limit of the kind of cell
 _RISE_V = 2e-6  # least step of OCV between two rows of the grid
 
 
@@ -109,7 +110,7 @@ def settled_ocv(branch: Branch, tables: CellTables, entropy_v_per_k: Array) -> t
     slack = 1.5 / physics.INTERVALS
     out_v = np.interp(GRID, x, rest_v[good][order])
     out_h = np.interp(GRID, x, h[good][order])
-    out_v[(GRID < x[0] - slack) | (GRID > x[-1] + slack)] = np.nan
+    out_v[(GRID < x[0] - slack) | (GRID > x[-1])] = np.nan
     return out_v, out_h
 
 
@@ -140,7 +141,7 @@ def ocv_and_gap(
     known = np.isfinite(parts)
     ocv = np.where(known, parts, 0.0).sum(0) / np.maximum(known.sum(0), 1)
     ocv[~known.any(0)] = np.nan
-    return rising(_smooth_plateau(_fill(ocv))), gap_v
+    return rising(_smooth_plateau(_fill(_to_full(ocv)))), gap_v
 
 
 def gap_from_published(
@@ -165,6 +166,23 @@ def _mean(parts: list[tuple[Array, Array]]) -> tuple[Array, Array]:
     mean_v = np.where(good, v, 0.0).sum(0) / count
     mean_v[~good.any(0)] = np.nan
     return mean_v, h.mean(0)
+
+
+def _to_full(ocv: Array) -> Array:
+    """Let the curve run on to full as steeply as it ended; it rises to the charge limit there.
+
+    A discharge's surface begins a little below full, so a curve held at its last value would be
+    flat in its last step: a charger's hold would then say nothing, or any charge at all.
+    """
+    known = np.flatnonzero(np.isfinite(ocv))
+    last = known[-1]
+    if last == len(GRID) - 1 or len(known) < 4 or last < 0.95 * len(GRID):
+        return ocv
+    step_v = (ocv[last] - ocv[known[-4]]) / (last - known[-4])
+    out = ocv.copy()
+    run_on = ocv[last] + max(step_v, _RISE_V) * np.arange(1, len(GRID) - last)
+    out[last + 1 :] = np.minimum(run_on, max(_HIGHEST_V, ocv[last]))
+    return out
 
 
 def _fill(values: Array) -> Array:

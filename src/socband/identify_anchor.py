@@ -1,0 +1,121 @@
+"""Where a record's true charge is tied down: its full end, its empty end, both, or its own truth.
+
+Without a column of true charge the counter of a record tells how the charge moves, not where it
+stands. Something must: the full cell it begins with, the empty one, or both ends of the run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband.datasets import counted_capacity_ah
+from socband.errors import InputError, Problem
+from socband.logs import Log, charge_ah
+
+# A full cell rests above 3.33 V whatever its temperature (open 26650, 18650 and prismatic cells);
+# one on a charger of 3.55 to 3.65 V may be short of full at a high current, not by much.
+_RESTED_FULL_V = 3.32
+_CHARGING_FULL_V = 3.5
+_RESTED_EMPTY_V = 3.0  # below some 5 %
+_NEAR = 0.005  # of the capacity: as good as at the end itself
+_SMALL_C_RATE = 0.1
+_MOST_SLOPE_OFF = 0.05
+_MOST_OFF = 0.03
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """True charge at the first row of a record and how it is known.
+
+    Attributes:
+        start_soc: true charge at the first row.
+        how: "file", "both ends", "full", "empty", or "assumed full".
+    """
+
+    start_soc: float
+    how: str
+
+
+def anchor(log: Log, capacity_ah: float, has_end_point: bool = False) -> Anchor:
+    """Tie down the true charge of a record.
+
+    With an end point the capacity is that of the run between its two ends, so the cell is full
+    where it is most charged. Without one, a record that ends in charge and rested empty before is
+    taken as empty there; any other as full at its most charged row.
+
+    Args:
+        log: the record.
+        capacity_ah: usable, at the record's temperature.
+        has_end_point: is `capacity_ah` of this very run, from full to empty?
+
+    Raises:
+        InputError: the file's own true charge contradicts its current.
+    """
+    if log.true_soc is not None:
+        _check_truth(log, capacity_ah)
+        return Anchor(float(log.true_soc[0]), "file")
+    charge = charge_ah(log)
+    full = Anchor(
+        1.0 - (float(charge.max()) - charge[0]) / capacity_ah,
+        "both ends" if has_end_point else "full",
+    )
+    if has_end_point:
+        return full
+    small_a = _SMALL_C_RATE * capacity_ah
+    bottom = charge - charge.min() <= _NEAR * capacity_ah
+    rested = bottom & (np.abs(log.current_a) < small_a)
+    if _ends_in_charge(charge) and (log.voltage_v[rested] < _RESTED_EMPTY_V).any():
+        return Anchor(-(float(charge.min()) - charge[0]) / capacity_ah, "empty")
+    top = charge.max() - charge <= _NEAR * capacity_ah
+    limit_v = np.where(log.current_a > 0.2 * small_a, _CHARGING_FULL_V, _RESTED_FULL_V)
+    if (log.voltage_v >= limit_v)[top].any():
+        return full
+    return Anchor(full.start_soc, "assumed full")
+
+
+def _ends_in_charge(charge: np.ndarray) -> bool:
+    # The last tenth of the charge that moved decides the direction.
+    moved = np.cumsum(np.abs(np.diff(charge, prepend=charge[0])))
+    return bool(charge[-1] > charge[np.searchsorted(moved, 0.9 * moved[-1])])
+
+
+def _check_truth(log: Log, capacity_ah: float) -> None:
+    """A true charge that does not move as the current says is of another cell or another run."""
+    assert log.true_soc is not None
+    told_ah = counted_capacity_ah(log, log.name)
+    if abs(told_ah / capacity_ah - 1.0) > _MOST_SLOPE_OFF:
+        found = f"true_soc that makes it a cell of {told_ah:.4g} Ah"
+        raise InputError(Problem(log.name, found, f"{capacity_ah:.4g} Ah, as the other records"))
+    off = log.true_soc - charge_ah(log) / capacity_ah
+    off_rms = float(np.std(off))
+    if off_rms > _MOST_OFF:
+        found = f"true_soc {off_rms:.3f} (rms) beside what its own current counts"
+        raise InputError(Problem(log.name, found, f"at most {_MOST_OFF:g}", "of another run?"))
+
+
+def notes_on(anchors: list[tuple[str, Anchor]]) -> list[str]:
+    """What a reader of the model has to know of its records' true charge; empty if nothing.
+
+    Args:
+        anchors: name of each record fitted, and its anchor.
+    """
+    found = []
+    n = len(anchors)
+    both = sum(a.how == "both ends" for _, a in anchors)
+    if both:
+        found.append(
+            f"true charge of {both} of {n} records anchored at both ends, by the discharge that"
+            " followed"
+        )
+    own = sum(a.how == "file" for _, a in anchors)
+    if own:
+        found.append(f"true charge of {own} of {n} records from the files themselves (true_soc)")
+    assumed = [name for name, a in anchors if a.how == "assumed full"]
+    if assumed:
+        found.append(
+            f"{', '.join(assumed)}: neither a full nor an empty cell is seen in it; taken as full"
+            " where it is most charged, which may be far off"
+        )
+    return found
