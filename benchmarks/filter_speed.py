@@ -67,7 +67,7 @@ def kernel_s_per_step(cell: CellModel, n: int, steps: int, threads: int, keep: b
     """Seconds per member and step of the compiled filter."""
     track = a_track(cell, 60.0)
     run = _Run(track, cell, prior(cell), Settings(members=n), ())
-    run.drive[k.SIGMA_E_V] = 0.004
+    run.drive[k.SIGMA_E_V], run.drive[k.KEEP_E] = 0.004, 0.9
     state, parameters, pattern = run.start(score_matrix(1, n))
     shape = (steps, n) if keep else (0, 0)
     out = [np.zeros(shape) for _ in range(3)]

@@ -401,7 +401,7 @@ def _begin(cell: CellModel, truth: str) -> None:
     from socband import kernels, posterior_settings
 
     kernels.n_threads = lambda: 1  # the houses share the processors, not the members
-    if truth == "same":  # no simulated error can have a size that follows the ensemble
+    if truth == "same":  # see `main`
         posterior_settings.LAG_ERROR_SHARE = 0.0
     _CELL[:] = [cell]
 
@@ -498,6 +498,8 @@ def main(arguments: list[str] | None = None) -> int:
         error_scale=scale if o.error_scale is None else o.error_scale,
         tau_scale=memory if o.tau_scale is None else o.tau_scale,
         least_noise_v=0.0,
+        # no simulated error can have a size that follows the ensemble
+        **({"full_std_soc": 0.0, "full_memory_s": np.inf} if o.truth == "same" else {}),
         moves=o.moves,
         probabilities=tuple(np.arange(1, DRAWS + 1) / (DRAWS + 1)),
     )

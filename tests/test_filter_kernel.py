@@ -97,6 +97,7 @@ def make_drive(model: CellModel, row_s: np.ndarray, row_a: np.ndarray) -> np.nda
     respond(time_s, current_a, ends, model.tau1_s, model.tau2_s, turn, out)
     # any size of the voltage-model error, as long as it is one for all members
     out[k.SIGMA_E_V] = 0.004 + 0.004 * np.sin(np.arange(len(row_s)) / 9.0) ** 2
+    out[k.KEEP_E] = 0.9 + 0.09 * np.cos(np.arange(len(row_s)) / 7.0)  # and any memory
     return out
 
 
@@ -111,7 +112,7 @@ def make_inputs(
     """A mission of discharge, rest, charge and a gap at changing temperature; members far apart."""
     rng = np.random.default_rng(5)
     settings = Settings(bias_walk_a_per_sqrt_s=common.pop("bias_walk", 1e-5), outlier_sigma=4.0)
-    vector, factors = kernel_inputs(model, settings, 0.7)
+    vector, factors = kernel_inputs(model, settings)
     vector[k.EFFICIENCY] = 0.99  # so that charge and discharge differ visibly
     for name, value in common.items():
         vector[getattr(k, name.upper())] = value
@@ -208,7 +209,7 @@ class Reference:
             self.q *= c[k.EFFICIENCY]
         tau = np.array([c[k.TAU1_S], c[k.TAU2_S]])
         self.a = np.exp(-dt / tau)
-        a_e = math.exp(-dt / c[k.TAU_E_S])
+        a_e = self.inputs.drive[k.KEEP_E, t]
         kf.F = np.array(
             [
                 [1, 0, 0, 0, self.q],
@@ -444,7 +445,7 @@ def test_threads_and_chunks_change_no_number(model: CellModel) -> None:
 
 def test_temperature_table_is_fine_enough(model: CellModel) -> None:
     """Straight lines between half degrees against the formulas: better than one in a thousand."""
-    _, factors = kernel_inputs(model, Settings(), 1.0)
+    _, factors = kernel_inputs(model, Settings())
     between = np.linspace(-30.0, 55.0, 1000)
     exact = np.stack(physics.temperature_factors(model, between), axis=-1)
     grid = -60.0 + 0.5 * np.arange(len(factors))

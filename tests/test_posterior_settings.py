@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from socband.models import VoltageError, load_cell
-from socband.posterior_settings import error_std_v
+from socband.posterior_settings import error_std_v, kept_of_error, share_of_full
 
 ERROR = VoltageError(3e-3, 0.01, 0.0, 600.0, 5e-4, temperature_c=(-25.0, 15.0))
 
@@ -40,3 +40,17 @@ def test_load_counts_by_the_resistance_at_its_temperature() -> None:
     cell = replace(load_cell("lfp-26650-2ah"), voltage_error=error)
     parts = {"slope_v": 0.0, "lag": 0.0, "temperature_c": cell.reference_temperature_c}
     assert error_std_v(cell, 1.0, c_rate=0.3, **parts) == pytest.approx(3e-3)
+
+
+def test_near_full_the_error_is_one_of_its_own() -> None:
+    """Half the way into the last 5 % half the doubt of full, and the mean of both rates.
+
+    By hand: exp(-300 (1/2/3000 + 1/2/600)) = exp(-0.3); a memory shorter than full's stays.
+    """
+    np.testing.assert_allclose(share_of_full(np.array([0.5, 0.95, 0.975, 1.0])), [0, 0, 0.5, 1])
+    kept = kept_of_error(300.0, 3000.0, 600.0, np.array([0.0, 0.5, 1.0]))
+    np.testing.assert_allclose(kept, np.exp([-0.1, -0.3, -0.5]))
+    assert kept_of_error(300.0, 400.0, 600.0, 1.0) == pytest.approx(np.exp(-0.75))
+    cell = replace(load_cell("lfp-26650-2ah"), voltage_error=ERROR)
+    parts = {"slope_v": 0.0, "c_rate": 0.0, "lag": 0.0, "temperature_c": 15.0}
+    assert error_std_v(cell, 2.0, **parts, full_v=8e-3) == pytest.approx(10e-3)  # 6-8-10

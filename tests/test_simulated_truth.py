@@ -53,7 +53,7 @@ def chi2_of_the_truth(st: ModuleType, cell: CellModel, **changes: float) -> tupl
     chi2, apart = [], []
     for j in np.flatnonzero(houses.kept):
         run = _Run(houses.tracks[j], quiet, st.prior(quiet), settings, ())
-        run.drive[k.SIGMA_E_V] = 1e-9
+        run.drive[k.SIGMA_E_V], run.drive[k.KEEP_E] = 1e-9, 1.0
         state, parameters, pattern = run.start(scores[:, [j]])
         state[k.I1], state[k.I2] = houses.start_a[:, j]
         parameters[k.FAST_START_A] = houses.start_a[1, j]

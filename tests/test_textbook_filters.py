@@ -55,7 +55,7 @@ def test_welch_bishop_with_our_kernel() -> None:
     """
     n = 400
     cell = replace(straight_cell(std_v=0.0, noise_v=0.1), ocv=Curve((0.0, 1.0), (0.0, 1.0)))
-    common, factors = kernel_inputs(cell, Settings(outlier_sigma=1e9), 1.0)
+    common, factors = kernel_inputs(cell, Settings(outlier_sigma=1e9))
     values = readings(n)
     state = np.zeros((k.STATE_ROWS, 1))
     state[k.P0] = 1.0

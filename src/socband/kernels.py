@@ -54,6 +54,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     HYST_KEEP,
     I1,
     I2,
+    KEEP_E,
     LAG,
     LOGLIK,
     NOISE_V,
@@ -86,7 +87,6 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     T_REF_C,
     TAU1_S,
     TAU2_S,
-    TAU_E_S,
     TEMPERATURE_K,
     UNTRACKED_A,
     VOLTAGE_V,
@@ -142,7 +142,7 @@ def filter_range(
         state: (STATE_ROWS, n), parameters: (PARAMETER_ROWS, n), pattern: (n,) int64.
         dt_s, voltage_v, temperature_c: (t,); voltage NaN = not measured.
         drive: (DRIVE_ROWS, t) the seen current and its RC and hysteresis responses, see
-            `kernels_track.respond`, and the voltage-model error's deviation [V].
+            `kernels_track.respond`, and the voltage-model error's deviation [V] and memory.
         patterns_on: (patterns, t) share of the step in which the untracked load draws.
         charge_var: (t,) variance that the step adds to the charge of unknown cause (a gap).
         table: (k, >=7) cell table on a uniform charge grid over 0..1.
@@ -155,7 +155,6 @@ def filter_range(
     keep = out_z.shape[0] > 0
     tau1 = common[TAU1_S]
     tau2 = common[TAU2_S]
-    tau_e = common[TAU_E_S]
     w = np.empty(SIZE)
     which = np.empty(BLOCK, np.uint64)
     for start in range(first, last, BLOCK):
@@ -171,14 +170,13 @@ def filter_range(
             w[PRODUCT + j] = 1.0
         updates = 0
         last_dt = last_temperature = np.nan
-        a1 = a2 = ae = c1 = c2 = 0.0
+        a1 = a2 = c1 = c2 = 0.0
         for t in range(n_steps):
             dt = dt_s[t]
             if dt != last_dt:
                 last_dt = dt
                 a1 = math.exp(-dt / tau1)
                 a2 = math.exp(-dt / tau2)
-                ae = math.exp(-dt / tau_e)
                 # Mean of an exponential approach over the step, as a weight on its start.
                 c1 = tau1 * (1.0 - a1) / dt if dt > 0.0 else 1.0
                 c2 = tau2 * (1.0 - a2) / dt if dt > 0.0 else 1.0
@@ -187,7 +185,7 @@ def filter_range(
                 at_temperature(w, factors, common, last_temperature)
             for j in range(BLOCK):
                 w[ON + j] = patterns_on[which[j], t]
-            predict(w, drive, t, dt, a1, a2, ae, c1, c2, charge_var[t], common)
+            predict(w, drive, t, dt, a1, a2, drive[KEEP_E, t], c1, c2, charge_var[t], common)
             if not math.isnan(voltage_v[t]):
                 look_up(w, table)
                 surface(w, common)

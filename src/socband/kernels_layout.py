@@ -14,12 +14,13 @@ FAST_START_A = 8  # the fast diffusion mode when the log began
 PARAMETER_ROWS = 9
 
 # rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows,
-# and the standard deviation of the voltage-model error, the same for all members
+# and the voltage-model error, the same for all members: its standard deviation, and what it keeps
+# of itself over the step
 SEEN_A, RC1_BEFORE, RC1_END, RC1_MEAN, RC2_BEFORE, RC2_END, RC2_MEAN, HYST_KEEP, HYST_ADD = range(9)
 # the fast mode of the diffusion current, and what the step's mean holds of where it started
 RC3_END, RC3_MEAN, RC3_LEFT = 9, 10, 11
-SIGMA_E_V = 12
-DRIVE_ROWS = 13
+SIGMA_E_V, KEEP_E = 12, 13
+DRIVE_ROWS = 14
 
 # entries of the vector of numbers common to all members
 (
@@ -31,14 +32,13 @@ DRIVE_ROWS = 13
     T_REF_C,
     CELL_CAPACITY_AH,
     EFFICIENCY,
-    TAU_E_S,
     NOISE_V,
     BIAS_WALK_A,
     OUTLIER_SIGMA,
     T_GRID_START_C,
     T_GRID_STEP_K,
-) = range(14)
-COMMON_SIZE = 14
+) = range(13)
+COMMON_SIZE = 13
 
 # columns of the cell table (see cell.CellTables)
 OCV, HYST, ENTROPY, R0, R1, R2, LAG = range(7)

@@ -26,7 +26,13 @@ from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
 from socband.evidence import Context, Evidence
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
-from socband.posterior_settings import Settings, error_std_v, kernel_inputs
+from socband.posterior_settings import (
+    Settings,
+    error_std_v,
+    kept_of_error,
+    kernel_inputs,
+    share_of_full,
+)
 from socband.smoother import cloud_draw, look_back
 from socband.track import Track
 from socband.unknowns import NAMES, Members, Unknowns, normal_scores, score_matrix
@@ -105,10 +111,11 @@ class _Run:
         noise = settings.resolved(cell)
         self.eta = noise.eta
         self.table = np.ascontiguousarray(CellTables.from_model(cell).table)
-        self.common, self.factors = kernel_inputs(cell, settings, noise.tau_scale)
+        self.common, self.factors = kernel_inputs(cell, settings)
+        self.tau_e_s = cell.voltage_error.tau_s * noise.tau_scale
         self.error_scale = noise.error_scale
         self.drive = track.drive.copy()
-        self.drive[k.SIGMA_E_V] = np.nan  # filled as the run goes on, see `foresee`
+        self.drive[[k.SIGMA_E_V, k.KEEP_E]] = np.nan  # filled as the run goes on, see `foresee`
         self.is_steady = np.array([p.hours.is_always for p in unknowns.patterns])
         self.patterns_on = track.patterns_on(unknowns.patterns)
         self.voltage_v = track.voltage_v if settings.use_voltage else np.full(len(track), np.nan)
@@ -210,6 +217,8 @@ class _Run:
         surface = surface_soc(self.cell, soc, slow_a[:, None], track.temperature_c[part][:, None])
         row = np.minimum((surface * n_grid).astype(np.int64), n_grid - 1)
         slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
+        near_full = share_of_full(surface)
+        full_v = np.sqrt(np.square(slope_v * near_full) @ weights) * self.settings.full_std_soc
         self.drive[k.SIGMA_E_V, part] = error_std_v(
             self.cell,
             self.error_scale,
@@ -217,6 +226,10 @@ class _Run:
             np.abs(slow_a) / self.cell.capacity_ah,
             np.abs(surface - soc) @ weights,
             track.temperature_c[part],
+            full_v,
+        )
+        self.drive[k.KEEP_E, part] = kept_of_error(
+            track.dt_s[part], self.tau_e_s, self.settings.full_memory_s, near_full @ weights
         )
 
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:
@@ -290,20 +303,10 @@ class _Run:
                 resampled.append((float(self.track.time_s[last - 1]), rate))
             if progress is not None:
                 progress(last, t_all)
-        hindsight = (
-            look_back(
-                self.track,
-                settings,
-                state,
-                parameters,
-                pattern,
-                self.patterns_on,
-                self.factors,
-                self.common,
-            )
-            if settings.hindsight
-            else None
-        )
+        hindsight = None
+        if settings.hindsight:
+            given = (self.patterns_on, self.factors, self.common)
+            hindsight = look_back(self.track, settings, state, parameters, pattern, *given)
         return Posterior(
             time_s=self.track.time_s,
             quantiles=quantiles,
