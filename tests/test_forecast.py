@@ -233,3 +233,35 @@ def test_who_lasts_does_not_come_back():
     setup = setup_from_table(table(question={"until": ["07:00"], "horizon_hours": 1.0}))
     plan = prepare(setup, CELL, members_of(setup, 30, centre=0.8), NOW, seed=1)
     assert not w.comes_back(plan, run(plan), CELL).any()
+
+
+def test_the_end_is_doubted_along_the_charge_as_the_filter_doubts_it():
+    """std_soc, and a fifth of the lag: here that of the cell's own table, worked out beside.
+
+    z_s = z e^(-x/z) with x = lag·asinh-saturated C-rate (`socband.cell`, Plett 2015 for the
+    notation); a heavier load is met with more doubt.
+    """
+    from dataclasses import replace
+
+    error = replace(CELL.voltage_error, std_soc=0.0, temperature_c=(12.0,))
+    quiet = replace(CELL, voltage_error=error)
+    spreads = []
+    for amps in (10.0, 40.0):
+        setup = setup_from_table(table(loads=[{"name": "load", "current_a": amps}]))
+        members = members_of(setup, n=2000)
+        members = members.replaced(
+            charge_shift=np.zeros(2000),
+            diffusion_factor=np.ones(2000),
+            temperature_offset_k=np.zeros(2000),
+        )
+        plan = prepare(setup, quiet, members, seed=3)
+        warm = setup.ambient.temperature_c.median
+        rate = amps / setup.bank.rated_capacity_ah
+        k_lag = quiet.lag.share + (1 - quiet.lag.share) * np.exp(
+            quiet.lag.activation_kj_mol / 8.314462618e-3 * (1 / (warm + 273.15) - 1 / 298.15)
+        )
+        s = quiet.lag.saturation_c_rate
+        x = np.interp(0.1, quiet.lag.soc, quiet.lag.value) * s * np.arcsinh(k_lag * rate / s)
+        lag = 0.1 * (1 - np.exp(-x / 0.1))
+        spreads.append(plan.soc_shift.std() / (0.2 * lag))
+    assert spreads == pytest.approx([1.0, 1.0], rel=0.06)  # 2,000 draws: 1.6 %

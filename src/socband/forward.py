@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.bank import Batteries, bank_of
-from socband.cell import CellTables, temperature_factors
+from socband.cell import CellTables, surface_soc, temperature_factors
 from socband.demand import Demand, hours_until, moment
 from socband.models import KELVIN, CellModel
-from socband.posterior_settings import Settings, error_std_v
+from socband.posterior_settings import LAG_ERROR_SHARE, Settings, error_std_v
 from socband.sources import Sources
 from socband.unknowns import Members, Pattern, normal_scores, uniforms
 
@@ -31,6 +31,7 @@ Array = np.ndarray
 
 GRID_S = 900.0
 CHUNK = 1200  # at most so many members are worked on together: twenty-five to a lane
+LOW_SOC = 0.1  # where limits are met under load
 WARMEST_HOUR = 15.0  # assumed: the air is warmest in mid-afternoon
 
 
@@ -146,7 +147,7 @@ def prepare(
     Every member's cells differ from the model by its own `voltage_offset_v`, `charge_shift` and
     `diffusion_factor`. The voltage model is wrong near the cut-off beyond that: every member meets
     its limits with a drawn error added to the offset as a constant, and on a curve moved along the
-    charge axis by another `std_soc`.
+    charge axis by another `std_soc` and by a share of how far the surface lags under the load.
 
     Args:
         members: the ensemble now.
@@ -193,7 +194,11 @@ def prepare(
     # where the curve is steep the error is a shift along it: below
     std_v = error_std_v(cell, scale, 0.0, c_rate, 0.0, ambient_c)
     error_v = std_v * normal_scores(seed, "forecast.voltage_error", n) + members.voltage_offset_v
-    soc_shift = scale * cell.voltage_error.std_soc * normal_scores(seed, "forecast.soc_shift", n)
+    # along the charge axis, as the filter has it: the model's own error, and a share of the lag
+    slow_a = -c_rate * cell.capacity_ah * members.diffusion_factor
+    lag = LOW_SOC - surface_soc(cell, np.full(n, LOW_SOC), slow_a, ambient_c)
+    along = np.hypot(scale * cell.voltage_error.std_soc, LAG_ERROR_SHARE * lag)
+    soc_shift = along * normal_scores(seed, "forecast.soc_shift", n)
     soc_shift *= cell.voltage_error.unfamiliar_factor(ambient_c)
     soc_shift += members.charge_shift
 
