@@ -6,6 +6,8 @@
     faults = 50
     seed = 0
     step_s = 60
+    columns = { current = "I[A]" }    # labels of files that are not the Battery Data Format's
+    discharge_positive = true
 
 Paths in a plan are relative to its folder.
 """
@@ -41,6 +43,7 @@ class Plan:
         seed: of everything random.
         step_s: records are brought to steps of this length [s]; 0 = as recorded; None = 10 to 60 s
             by the length of the record (`bench.usual_step_s`).
+        columns, discharge_positive: how files are read, as for `logs.read_log`.
     """
 
     records: tuple[str, ...]
@@ -50,6 +53,8 @@ class Plan:
     faults: int = 50
     seed: int = 0
     step_s: float | None = None
+    columns: Mapping[str, str] | None = None
+    discharge_positive: bool = False
 
     @classmethod
     def from_tree(cls, tree: Mapping[str, Any], folder: Path, origin: str = "") -> Plan:
@@ -100,7 +105,13 @@ class Plan:
         records: list[BenchRecord] = []
         for word in self.records:
             try:
-                found = bench_records(word, self.cell, say=say)
+                found = bench_records(
+                    word,
+                    self.cell,
+                    columns=self.columns,
+                    discharge_positive=self.discharge_positive,
+                    say=say,
+                )
                 if self.cell and self.cell_for_all:
                     found = [replace(r, cell=self.cell, cell_scaled_to_ah=None) for r in found]
                 if not self.cell and any(record.cell == "" for record in found):
@@ -162,6 +173,11 @@ def _text(raw: Any) -> str | None:
     return raw if isinstance(raw, str) and raw else None
 
 
+def _labels(raw: Any) -> dict[str, str] | None:
+    fits = isinstance(raw, dict) and raw and all(isinstance(x, str) and x for x in raw.values())
+    return dict(raw) if fits else None
+
+
 def _flag(raw: Any) -> bool | None:
     return raw if isinstance(raw, bool) else None
 
@@ -186,5 +202,7 @@ _KINDS: dict[str, tuple[Callable[[Any], Any], str]] = {
     "estimators": (_texts, "a list of names or path.py:Class"),
     "faults": (_whole(1, MOST_FAULTS), f"a whole number from 1 to {MOST_FAULTS}"),
     "seed": (_whole(0, 2**31 - 1), f"a whole number from 0 to {2**31 - 1}"),
+    "columns": (_labels, 'a table of labels, such as { current = "I[A]" }'),
+    "discharge_positive": (_flag, "true or false"),
     "step_s": (_seconds, f"0 (as recorded), or 1 to {MOST_STEP_S:g} s"),
 }

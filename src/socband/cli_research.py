@@ -144,6 +144,8 @@ def bench(
     *,
     cell: str = "",
     records: Files = None,
+    column: Columns = None,
+    discharge_positive: Flag = False,
     estimators: Estimators = "all",
     faults: int | None = None,
     seed: int | None = None,
@@ -160,6 +162,9 @@ def bench(
         plan: a plan in TOML instead of flags; flags given beside it come first.
         cell: cell model, by name or path; open records bring their own if it is left out.
         records: files with a column true_soc, folders or names of open data sets or records.
+        column: for other labels, in all files, such as --column true_soc=z; may be given several
+            times.
+        discharge_positive: in all files the current is positive on discharge.
         estimators: names with commas between them, path.py:Class for your own, or all.
         faults: draws of monitor faults for each record.
         seed: same seed, same numbers.
@@ -195,6 +200,8 @@ def bench(
         "faults": faults,
         "seed": seed,
         "step_s": step,
+        "columns": column_mapping(column),
+        "discharge_positive": discharge_positive or None,
     }
     given = {key: value for key, value in given.items() if value is not None}
     if plan is None:

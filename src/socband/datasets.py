@@ -272,7 +272,12 @@ def bench_record(
 
 
 def bench_records(
-    asked: str | Path, cell: str, *, say: Callable[[str], object] = lambda text: None
+    asked: str | Path,
+    cell: str,
+    *,
+    columns: Mapping[str, str] | None = None,
+    discharge_positive: bool = False,
+    say: Callable[[str], object] = lambda text: None,
 ) -> list[BenchRecord]:
     """Records behind one `--records` word.
 
@@ -280,6 +285,7 @@ def bench_records(
         asked: a CSV file with a `true_soc` column, a folder or the name of an open set (all of its
             known records), or the name of one open record.
         cell: cell model for a CSV file; open records bring their own.
+        columns, discharge_positive: how a CSV file is read, as for `logs.read_log`.
         say: gets the licence notice before a download.
 
     Raises:
@@ -301,7 +307,7 @@ def bench_records(
         choices = [*KNOWN, *OPEN_SETS]
         expected = "a file, a folder of an open set, or the name of an open record"
         raise InputError(Problem("--records", shown(text), expected, did_you_mean(text, choices)))
-    log = read_record(path)
+    log = read_record(path, columns, discharge_positive)
     if log.true_soc is None:
         hint = f"open records by name: {', '.join(KNOWN)}"
         raise InputError(Problem(path.name, "no true charge", "a column `true_soc`, 0 to 1", hint))
