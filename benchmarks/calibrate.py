@@ -192,7 +192,7 @@ def own_context(model: str, texts: Sequence[str]) -> Context:
         try:
             records.append(own_record(text, cell, model))
         except InputError as error:
-            problems += error.problems
+            problems += error.located
     if problems:
         raise InputError(problems)
     context = make_context(records, SEED)

@@ -10,7 +10,8 @@ import pytest
 
 from socband import identify_command
 from socband.cell import simulate
-from socband.models import load_cell
+from socband.models import VoltageError, load_cell
+from socband.posterior_settings import POOLED_ERROR_SCALE, POOLED_ETA, POOLED_TAU_SCALE
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -72,3 +73,14 @@ def test_fit_from_python(tmp_path, monkeypatch, capsys):
     name, used, rms_mv = capsys.readouterr().out.splitlines()[-1].split()
     assert (name, used) == ("drive.csv", "fit")
     assert float(rms_mv) < 10.0
+
+
+def test_the_page_tells_what_an_uncalibrated_model_gets():
+    """The filter's own figures, and the growth of the error 25 K beyond the only temperature."""
+    page = " ".join((ROOT / "models" / "README.md").read_text(encoding="utf-8").split())
+    assert (
+        f"learning rate {POOLED_ETA:g}, the model error {POOLED_ERROR_SCALE:g} times as large, "
+        f"its memory {POOLED_TAU_SCALE:g} times as long" in page
+    )
+    factor = float(VoltageError(0.001, 0.0, 0.0, 600.0, 0.001).unfamiliar_factor(np.array(0.0)))
+    assert f"fitted at 25 °C alone, {factor:.1f} times at 0 °C" in page

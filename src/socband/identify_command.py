@@ -213,8 +213,7 @@ def _read_all(
         try:
             logs[file] = read_record(file, columns, discharge_positive)
         except InputError as error:
-            at = f"{error.origin}, " if error.origin else ""
-            problems += [replace(p, where=at + p.where) for p in error.problems]
+            problems += error.located
     if problems:
         raise InputError(dict.fromkeys(problems))  # what is wrong with a flag, once for all files
     return logs
