@@ -16,7 +16,7 @@ from socband.models import load_cell
 from socband.site import Setup, setup_from_table
 from socband.site_fields import Hours
 from socband.suspects_design import LogColumns, ModelSettings
-from socband.track import GAP_S, Scale, Track, hour_of_first_row
+from socband.track import GAP_S, MOST_IN_GAP, Scale, Track, hour_of_first_row
 from socband.unknowns import STEADY, Pattern
 
 CELL = load_cell("lfp-18650-2ah")
@@ -74,18 +74,32 @@ def test_slow_rows_are_no_gap() -> None:
     assert (track_of(make_log(3600.0 * np.arange(50.0))).charge_var > 0).all()
 
 
-def test_a_gap_carries_the_current_beside_it() -> None:
-    """The same 1 A on both sides: 1 A in the gap, unsure by half of it; other 0.2 A and 1 A: their
-    mean 0.6 A, unsure by their half difference and half of the mean together."""
+def _with_a_gap(before_a: float, after_a: float) -> Track:
+    """Half an hour, two hours of silence, half an hour; a cell of 2 Ah."""
     time_s = np.concatenate([np.arange(0.0, 1801.0, 10.0), 9000.0 + np.arange(0.0, 1801.0, 10.0)])
-    for late_a, amps, unsure_a in ((1.0, 1.0, 0.5), (0.2, 0.6, np.hypot(0.4, 0.3))):
-        current = np.where(time_s < 9000.0, 1.0, late_a)
-        track = track_of(Log("gap", time_s, current, np.full(len(time_s), 3.3)))
+    current = np.where(time_s < 9000.0, before_a, after_a)
+    return track_of(Log("gap", time_s, current, np.full(len(time_s), 3.3)))
+
+
+def test_a_gap_carries_the_current_beside_it() -> None:
+    """The same 0.2 A on both sides: 0.2 A in the gap, unsure by half of it; other 0.04 and 0.2 A:
+    their mean 0.12 A, unsure by their half difference and half of the mean together."""
+    for late_a, amps, unsure_a in ((0.2, 0.2, 0.1), (0.04, 0.12, np.hypot(0.08, 0.06))):
+        track = _with_a_gap(0.2, late_a)
         gap = int(np.argmax(track.dt_s))
         assert track.dt_s[gap] == pytest.approx(7200.0)
         assert track.current_a[gap] == pytest.approx(amps, rel=0.02)
         unsure = unsure_a * 2.0 / CELL.capacity_ah
         assert np.sqrt(track.charge_var[gap]) == pytest.approx(unsure, rel=0.03)
+
+
+def test_a_gap_that_would_empty_the_bank_says_nothing_of_it() -> None:
+    """1 A for two hours are the whole cell: a charger must have run, and nothing is guessed."""
+    track = _with_a_gap(-1.0, -1.0)
+    gap = int(np.argmax(track.dt_s))
+    assert track.current_a[gap] == 0.0
+    assert np.sqrt(track.charge_var[gap]) == pytest.approx(MOST_IN_GAP, rel=1e-6)
+    assert np.ptp([0.0, 1.0]) / np.sqrt(12.0) < MOST_IN_GAP  # wider than "anything from 0 to 1"
 
 
 def test_means_leave_out_what_was_not_measured() -> None:

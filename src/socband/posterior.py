@@ -23,7 +23,7 @@ import numpy as np
 from socband import kernels as k
 from socband import kernels_band
 from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
-from socband.evidence import Context, Evidence
+from socband.evidence import Context, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import (
@@ -56,6 +56,7 @@ class Posterior:
         scores: (d, n) their normal scores.
         state: (STATE_ROWS, n) of their filters, after the last step.
         hindsight_quantiles: (t, q) with what is known at the end, looking back; None if not asked.
+        missed: by how many deviations all but a twentieth missed a reading, by the step before it.
         resampled_at_s: when resampling and moves took place, with their acceptance rate.
     """
 
@@ -70,6 +71,7 @@ class Posterior:
     parameters: Array
     resampled_at_s: tuple[tuple[float, float], ...] = field(default=())
     hindsight_quantiles: Array | None = None
+    missed: dict[int, float] = field(default_factory=dict)
 
 
 def condition(
@@ -121,6 +123,7 @@ class _Run:
         self.voltage_v = track.voltage_v if settings.use_voltage else np.full(len(track), np.nan)
         # evidence by the step after which it is applied; -1 = before the first
         self.evidence: dict[int, list[Evidence]] = {}
+        self.missed: dict[int, float] = {}
         for piece in sorted(evidence, key=lambda one: one.time_s):
             after = int(np.searchsorted(track.time_s, piece.time_s, side="right")) - 1
             self.evidence.setdefault(after, []).append(piece)
@@ -245,6 +248,8 @@ class _Run:
                 temperature_c=float(self.track.temperature_c[at]),
                 eta=self.eta,
             )
+            if isinstance(piece, RestedVoltage) and step not in self.missed:  # moves come later
+                self.missed[step] = float(np.quantile(piece.deviations(state, context), 0.05))
             piece.apply(state, context)
         return bool(pieces)
 
@@ -319,6 +324,7 @@ class _Run:
             parameters=parameters,
             resampled_at_s=tuple(resampled),
             hindsight_quantiles=hindsight,
+            missed=self.missed,
         )
 
     def move(

@@ -21,7 +21,7 @@ from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.site_fields import MINUTES_A_DAY, ClockTime
-from socband.snapshot import take_snapshot
+from socband.snapshot import MOST_DEVIATIONS, take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import Scale, Track, hour_of_first_row
 from socband.unknowns import Members, Unknowns
@@ -127,7 +127,7 @@ def _refuse_contradictions(
     least = max(LEAST_MEMBERS, LEAST_SHARE * members)
     problems = []
     for row in sorted({_row_of(posterior.time_s, piece) for piece in evidence}):
-        if posterior.ess[row] < least:
+        if posterior.ess[row] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
             pieces = [p for p in evidence if _row_of(posterior.time_s, p) == row]
             what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
             clamp = any(isinstance(p, ClampReading) for p in pieces)

@@ -264,12 +264,11 @@ def _gap_lines(attrs: Mapping[str, Any]) -> list[str]:
     text = (
         f"The log is silent for {gap:.1f} h from hour {attrs['gap_from_hours']:.1f} on. What "
         "flowed then is guessed from the hours beside it, and the band widened by as much as "
-        "these differ; a charge within the gap nobody sees."
+        "these differ; where that would move much of the bank, nothing is guessed."
     )
     if gap > SPLIT_GAP_H:
         text += (
-            " After so long rather replay what lies behind the gap by itself, with [present] as it "
-            "was then."
+            " After so long the band begins anew, from what the voltages behind the gap say."
         )
     return [wrapped(text)]
 

@@ -27,6 +27,7 @@ Array = np.ndarray
 FIRST_S = 1800.0  # what flows for so long at first tells what flowed before (assumed)
 LEANING_C = 0.05
 GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known
+MOST_IN_GAP = 0.4  # of the capacity; as a standard deviation, more than that of "anything" (0.29)
 BESIDE_GAP_S = 1800.0  # assumed: what flows for so long on both sides tells what flowed in a gap
 
 
@@ -134,7 +135,7 @@ class Track:
         starts = np.concatenate([[0], ends[:-1]])
         length = t[ends] - t[starts]
         in_gap = gap_before[ends] & (ends - starts == 1)
-        row_a, row_var = _row_currents(log, gap_before)
+        row_a, row_var = _row_currents(log, gap_before, cell.capacity_ah / scale.cell_per_bank)
         row_a = row_a * scale.cell_per_bank
         drive = np.empty((k.DRIVE_ROWS, len(ends)))
         turn = cell.hysteresis_decay / (3600.0 * cell.capacity_ah)
@@ -193,7 +194,7 @@ class Track:
         return np.stack([p.active(self.hour + offsets).mean(axis=0) for p in patterns])
 
 
-def _row_currents(log: Log, gap_before: Array) -> tuple[Array, Array]:
+def _row_currents(log: Log, gap_before: Array, capacity_ah: float) -> tuple[Array, Array]:
     """Current that holds between each row and the one before, and what a gap leaves unsure of it.
 
     From the instrument's own charge counter where the log has one (a sampled current misses what
@@ -201,7 +202,8 @@ def _row_currents(log: Log, gap_before: Array) -> tuple[Array, Array]:
     is the mean current on both sides, and may be off by as much as the two sides differ and as
     half of that mean (assumed: a load may have run, or not): the best guess of what truly flowed,
     where a display goes on with one row's current (`replay.displayed`) and a balance with a
-    straight line (`balance_of`).
+    straight line (`balance_of`). Where that guess would move more than `MOST_IN_GAP` of the bank,
+    something else must have run meanwhile: then nothing is guessed, and the charge may be anywhere.
 
     Returns:
         (r,) current [A] and (r,) its variance, not 0 only behind a gap; bank level.
@@ -228,6 +230,9 @@ def _row_currents(log: Log, gap_before: Array) -> tuple[Array, Array]:
         variance[row] = (
             np.ptp(sides) ** 2 / 4.0 + (0.5 * amps[row]) ** 2 if sides else amps[row] ** 2
         )
+        most_a = MOST_IN_GAP * capacity_ah * 3600.0 / dt[row]
+        if abs(amps[row]) > most_a:
+            amps[row], variance[row] = 0.0, most_a**2
     return amps, variance
 
 
