@@ -76,6 +76,32 @@ def test_two_kernels_agree():
     np.testing.assert_allclose(fast.column(k.O_OUT)[same], slow.column(k.O_OUT)[same], rtol=3e-5)
 
 
+def test_kernels_agree_where_the_inverter_cuts_out_under_way():
+    """The lanes have laid the loads out ahead when it does, with what is behind it."""
+    behind = {"duty": 0.4, "cycle_min": 30.0, "through_inverter": True}
+    loads = [
+        {"name": "pump", "power_w": 55.0, **behind},
+        {"name": "fridge", "power_w": 155.0, "surge": 3.0, "surge_s": 1.0, **behind},
+        {"name": "blower", "current_a": 9.0, "duty": 0.35, "cycle_min": 18.0},
+        {"name": "lamps", "power_w": 9.0, "hours": ["20:00-08:00"]},
+    ]
+    plan, _ = planned(
+        100, (0.3, 0.3), loads=loads, inverter={"cutout_v": 12.7}, question={"horizon_hours": 24.0}
+    )
+    fast, slow = run(plan), run(plan, general=True)
+    cut, end = (
+        [night.column(column) for night in (fast, slow)] for column in (k.O_INVERTER, k.O_LVD)
+    )
+    assert np.mean(np.isfinite(cut[1])) > 0.9
+    assert np.median(cut[1]) > 1800.0
+    near = np.isclose(*cut, rtol=0, atol=2.0)
+    assert np.mean(near) > 0.97
+    near &= np.isclose(*end, rtol=0, atol=2.0)  # see above on sags that just last the delay
+    assert np.mean(near) > 0.97
+    # what is not behind it goes on as it would have
+    np.testing.assert_allclose(fast.column(k.O_OUT)[near], slow.column(k.O_OUT)[near], rtol=3e-5)
+
+
 def test_kernels_agree_on_the_temperature_at_the_end():
     """With a warm afternoon ahead the night's coldest moment is not its end."""
     plan, _ = planned(50, (0.7, 0.2), ambient=SWINGING, question={"horizon_hours": 17.0})

@@ -7,11 +7,13 @@ import pytest
 from numba import njit
 
 from socband.kernels_math import (
-    asinh_slope_small,
-    asinh_small,
+    asinh_single,
+    asinh_slope_single,
     exp_negative,
     exp_short,
+    exp_single,
     log_positive,
+    log_single,
 )
 
 FEW_ULP = 1e-15  # four and a half units in the last place of a double
@@ -32,21 +34,56 @@ def test_exponential() -> None:
     assert (_over(np.zeros(3), False) == 1.0).all()
 
 
-@njit(error_model="numpy")
-def _short(x):
-    out = np.empty_like(x)
-    for i in range(len(x)):
-        out[i] = exp_short(x[i])
-    return out
+def _each(function, x):
+    """A function of one number over an array, compiled."""
+
+    @njit(error_model="numpy")
+    def over(x):
+        out = np.empty_like(x)
+        for i in range(len(x)):
+            out[i] = function(x[i])
+        return out
+
+    return over(x)
 
 
 def test_short_exponential() -> None:
     """The shorter series: 1e-11, and exact where nothing decays."""
     x = np.concatenate([-np.geomspace(1e-18, 699.0, 200_001), [0.0]])
-    np.testing.assert_allclose(_short(x), np.exp(x), rtol=1e-11, atol=0)
-    assert (_short(np.zeros(3)) == 1.0).all()
+    got = _each(exp_short, x)
+    np.testing.assert_allclose(got, np.exp(x), rtol=1e-11, atol=0)
+    assert got[-1] == 1.0
+    assert _each(exp_short, np.array([-1e9])) == pytest.approx(np.exp(-700.0), rel=1e-9)
     # its cut must show, or the bound above says nothing
-    assert np.max(np.abs(_short(x) / np.exp(x) - 1.0)) > 1e-13
+    assert np.max(np.abs(got / np.exp(x) - 1.0)) > 1e-13
+
+
+SINGLE = 2e-7  # three units in the last place of a single
+
+
+@pytest.mark.parametrize(
+    ("function", "truth", "x"),
+    [
+        (exp_single, np.exp, -np.geomspace(1e-12, 86.0, 200_001)),
+        (log_single, np.log, np.geomspace(1.5, 1e30, 200_001)),
+        (asinh_single, np.arcsinh, np.linspace(1e-6, 1.0, 50_001)),
+        (asinh_slope_single, lambda q: 1.0 / np.sqrt(1.0 + q * q), np.linspace(0.0, 1.0, 50_001)),
+    ],
+    ids=["exp", "log", "asinh", "its slope"],
+)
+def test_single_precision(function, truth, x) -> None:
+    """The lanes' functions over the range that they are used on, against numpy in double."""
+    x = x.astype(np.float32)
+    got = _each(function, x)
+    assert got.dtype == np.float32
+    np.testing.assert_allclose(got, truth(x.astype(float)), rtol=SINGLE, atol=0)
+
+
+def test_single_exponential_at_its_ends() -> None:
+    """Exact where nothing decays; a harmless zero far below, without wrapping round."""
+    got = _each(exp_single, np.array([0.0, -0.0, -1e30, -np.inf], np.float32))
+    np.testing.assert_array_equal(got[:2], 1.0)
+    np.testing.assert_allclose(got[2:], np.exp(-87.0), rtol=1e-6)
 
 
 def test_exponential_stops_at_the_end_of_its_range() -> None:
@@ -66,18 +103,3 @@ def test_inverse_hyperbolic_sine_from_it() -> None:
     y = np.concatenate([[0.0], np.geomspace(1e-12, 1e4, 50_001)])
     asinh = _over(y + np.sqrt(1.0 + y * y), True)
     np.testing.assert_allclose(asinh, np.arcsinh(y), rtol=0, atol=1e-13)
-
-
-@njit(error_model="numpy")
-def _small(x, slope):
-    out = np.empty_like(x)
-    for i in range(len(x)):
-        out[i] = asinh_slope_small(x[i]) if slope else asinh_small(x[i])
-    return out
-
-
-def test_small_inverse_hyperbolic_sine() -> None:
-    """The polynomials for currents below saturation: asinh to 1e-9, its slope to 1e-8."""
-    x = np.linspace(0.0, 1.0, 50_001)
-    np.testing.assert_allclose(_small(x, False), np.arcsinh(x), rtol=1e-9, atol=0)
-    np.testing.assert_allclose(_small(x, True), 1.0 / np.sqrt(1.0 + x * x), rtol=1e-8, atol=0)

@@ -6,8 +6,9 @@ runs of one plan share every random number, so that their difference is what the
 
 from __future__ import annotations
 
+import gc
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 GRID_S = 900.0
-CHUNK = 1200  # at most so many members are worked on together: twenty-five to a lane
+CHUNK = 2500  # at most so many members are worked on together: fifty to a lane
 LOW_SOC = 0.1  # where limits are met under load
 WARMEST_HOUR = 15.0  # assumed: the air is warmest in mid-afternoon
 
@@ -280,48 +281,71 @@ def run(
     gone = demand.all_off(off)
     enabled = np.array([name not in gone for name in demand.names], dtype=bool)
     soc = np.empty((n, len(plan.grid_s)), dtype=np.float32)
-    report = np.empty((n, O_COUNT))
     series = plan.cells_in_series
     loads = (
         demand.power_w / series, demand.current_a, demand.duty, demand.cycle_s, demand.kind,
         demand.span_ptr, demand.spans, enabled,
     )  # fmt: skip
 
-    def lanes(bounds: tuple[int, int]) -> None:
-        from socband.kernels_lanes import carry_lanes, room_of
+    usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0
+    if usual and batteries.plain and not general:
+        from socband.kernels_lanes import carry_lanes
+        from socband.kernels_lanes_layout import LANES, SIZE, report_of, room_of, starts
+        from socband.kernels_lookup import with_rises
 
-        carry_lanes(
-            bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
-            plan.warmth, batteries.state, batteries.parameters, plan.limits, plan.ambient,
-            loads, soc, report, room_of(len(demand.names)),
-        )  # fmt: skip
+        table, warmth = with_rises(plan.table), with_rises(plan.warmth)
+        begin = starts(batteries.state, batteries.parameters, plan.limits)
+        ends = np.empty((n, SIZE // LANES))
 
-    def single(bounds: tuple[int, int]) -> None:
+        def part(bounds: tuple[int, int]) -> None:
+            carry_lanes(
+                *bounds, plan.seed, plan.horizon_s, plan.grid_s, plan.cell, table, warmth, *begin,
+                plan.ambient, loads, soc, ends, room_of(len(demand.names)),
+            )  # fmt: skip
+
+        _in_parts(carry_lanes, part, n, threads)
+        report = report_of(ends)
+    else:
         from socband.kernels_forward import carry, room_of
 
-        carry(
-            bounds[0], bounds[1], plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
-            plan.warmth, batteries.state, batteries.parameters, plan.limits, plan.ambient,
-            loads, sources.scale, sources.kind, sources.shape,
-            sources.slot_s, float(coarse), soc, report,
-            room_of(len(batteries.names), len(sources.names), len(demand.names)),
-        )  # fmt: skip
+        report = np.empty((n, O_COUNT))
 
-    usual = len(batteries.names) == 1 and not sources.names and coarse == 1.0
-    part = lanes if usual and batteries.plain and not general else single
+        def part(bounds: tuple[int, int]) -> None:
+            carry(
+                *bounds, plan.seed, plan.horizon_s, plan.grid_s, plan.cell, plan.table,
+                plan.warmth, batteries.state, batteries.parameters, plan.limits, plan.ambient,
+                loads, sources.scale, sources.kind, sources.shape,
+                sources.slot_s, float(coarse), soc, report,
+                room_of(len(batteries.names), len(sources.names), len(demand.names)),
+            )  # fmt: skip
+
+        _in_parts(carry, part, n, threads)
+    np.clip(soc, 0.0, 1.0, out=soc)
+    return Run(report, soc)
+
+
+def _in_parts(kernel, part: Callable[[tuple[int, int]], None], n: int, threads: int | None) -> None:
+    """Call `part`, which calls a compiled kernel, on ranges that together cover 0..n."""
     threads = threads or os.cpu_count() or 1
     # as many parts for every thread; no number depends on how members are parted
     parts = threads * -(-n // (threads * CHUNK))
     edges = [round(k * n / parts) for k in range(parts + 1)]
     bounds = list(pairwise(edges))
-    if threads == 1 or len(bounds) == 1:
-        for pair in bounds:
-            part(pair)
-    else:
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(part, bounds))
-    np.clip(soc, 0.0, 1.0, out=soc)
-    return Run(report, soc)
+    # The compiler makes a million objects that all stay: to look for garbage among them takes a
+    # tenth of its time.
+    paused = gc.isenabled() and not kernel.signatures
+    if paused:
+        gc.disable()
+    try:
+        if threads == 1 or len(bounds) == 1:
+            for pair in bounds:
+                part(pair)
+        else:
+            with ThreadPoolExecutor(threads) as pool:
+                list(pool.map(part, bounds))
+    finally:
+        if paused:
+            gc.enable()
 
 
 def with_demand(plan: Plan, demand: Demand) -> Plan:

@@ -28,8 +28,17 @@ PART = njit(
     cache=True, nogil=True, error_model="numpy", _nrt=False, no_cpython_wrapper=True,
     no_cfunc_wrapper=True,
 )  # fmt: skip
-# For what happens often: to hand ten arrays over costs as much as to use them. Slow to compile.
-INLINE = njit(cache=True, nogil=True, error_model="numpy", _nrt=False, inline="always")
+# For what happens often: to hand ten arrays over costs as much as to use them. Put in by LLVM, not
+# by numba (inline="always"), which would look up the types of every copy anew: that took seconds.
+INLINE = njit(
+    cache=True, nogil=True, error_model="numpy", _nrt=False, no_cpython_wrapper=True,
+    no_cfunc_wrapper=True, forceinline=True,
+)  # fmt: skip
+# The same for what is also called from Python.
+OPEN = njit(
+    cache=True, nogil=True, error_model="numpy", _nrt=False, no_cfunc_wrapper=True,
+    forceinline=True,
+)  # fmt: skip
 
 # Columns of a cell table (socband.cell), and places in the vector of cell constants.
 OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
@@ -91,7 +100,7 @@ V_BEGAN = B_COUNT + S_COUNT
 Y_POWER, Y_CURRENT, Y_TAKEN, Y_LIMIT, Y_IDLE, Y_COUNT = range(6)
 
 
-@INLINE
+@OPEN
 def factors(warmth, b, bank):
     """Factors of R0, R1, R2, lag and capacity at the temperature of battery b."""
     place = (bank[b, V_T] - WARMTH_LOW_C) * WARMTH_PER_K
@@ -196,7 +205,7 @@ def mean_soc(bank):
     return total / weight
 
 
-@INLINE
+@OPEN
 def thevenin(bank):
     """Shared voltage and resistance of the closed batteries, from each one's E_E and E_R."""
     g_sum = 0.0

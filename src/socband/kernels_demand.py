@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from socband.kernels_bank import INLINE, JIT, PART
+from socband.kernels_bank import INLINE, JIT, PART, warm_at
 
 # Columns of the array `load_kind` (L, K_COUNT).
 (
@@ -39,8 +39,21 @@ from socband.kernels_bank import INLINE, JIT, PART
     D_CURRENT,
     D_DUTY,
     D_CYCLE,  # [s]
+    D_DRAW,  # number of the next switching: drawn when there is nothing to wait for
     D_COUNT,
-) = range(14)
+) = range(15)
+
+# Columns of `ahead` (members · INTERVALS, N_COUNT): what all loads together draw, one row for every
+# interval between two moments at which a load is looked at.
+(
+    N_UNTIL,  # [s] when it ends
+    N_WATT,  # over cells in series
+    N_AMPERE,
+    N_AIR,  # [°C] as it begins
+    N_SWITCHED,  # 1 if a load switches as it begins
+    N_COUNT,
+) = range(6)
+INTERVALS = 16  # laid out at a time
 
 
 @INLINE
@@ -93,12 +106,14 @@ def _update(t, k, duty, jitter, keys, states):
             share = _number(keys[k], 1)
             count = 1
             due = t
+            states[k, D_DRAW] = _number(keys[k], 2)
         while begins or due <= t + 1e-6:
             on = not on
             count += 1
             mean = states[k, D_CYCLE] * (duty if on else 1.0 - duty)
-            lasts = mean * (1.0 + jitter * (2.0 * _number(keys[k], count) - 1.0))
+            lasts = mean * (1.0 + jitter * (2.0 * states[k, D_DRAW] - 1.0))
             due += share * lasts if begins else max(lasts, 1.0)
+            states[k, D_DRAW] = _number(keys[k], count + 1)
             begins = False
         states[k, D_OWN_ON] = 1.0 if on else 0.0
         states[k, D_OWN_NEXT] = due
@@ -123,6 +138,30 @@ def _span_at(t, k, end, spans, states):
     return inside, until
 
 
+@INLINE
+def _look(t, k, j, warm_c, kind, span_ptr, spans, keys, states):
+    """Bring load j, at place k, to time t; True if it has switched."""
+    duty = states[k, D_DUTY] + kind[j, K_DUTY_PER_K] * (warm_c - kind[j, K_DUTY_AT_C])
+    _update(t, k, duty, kind[j, K_JITTER], keys, states)
+    inside, until = _span_at(t, k, span_ptr[j + 1], spans, states)
+    on = 1.0 if inside and states[k, D_OWN_ON] > 0.5 else 0.0
+    surge_end = states[k, D_SURGE_END]
+    if on > states[k, D_ON] and kind[j, K_SURGE_S] > 0.0 and t > 1e-3:
+        surge_end = t + kind[j, K_SURGE_S]
+        states[k, D_SURGE_END] = surge_end
+    switched = on != states[k, D_ON] or surge_end >= t - 1e-6
+    states[k, D_ON] = on
+    change = min(states[k, D_OWN_NEXT], until)
+    factor = on
+    if surge_end > t + 1e-6:
+        change = min(change, surge_end)
+        factor = on * kind[j, K_SURGE]
+    states[k, D_CHANGE] = change
+    states[k, D_WATT] = states[k, D_POWER] * factor
+    states[k, D_AMPERE] = states[k, D_CURRENT] * factor
+    return switched
+
+
 @PART
 def begin_loads(at, m, seed, loads, keys, states):
     """Put a member's loads at places at..at+L, before their first moment.
@@ -133,12 +172,9 @@ def begin_loads(at, m, seed, loads, keys, states):
     for j in range(kind.shape[0]):
         k = at + j
         keys[k] = _key_of(seed, m, np.int64(kind[j, K_STREAM]))
+        for column in range(D_COUNT):
+            states[k, column] = 0.0
         states[k, D_CHANGE] = 0.0 if enabled[j] else np.inf
-        states[k, D_WATT] = 0.0
-        states[k, D_AMPERE] = 0.0
-        states[k, D_ON] = 0.0
-        states[k, D_OWN_ON] = 0.0
-        states[k, D_OWN_NEXT] = 0.0
         states[k, D_SWITCHINGS] = -1.0
         states[k, D_SPAN] = span_ptr[j]
         states[k, D_SURGE_END] = -1.0
@@ -162,24 +198,8 @@ def switch_loads(t, at, warm_c, horizon_s, kind, span_ptr, spans, keys, states):
     for j in range(kind.shape[0]):
         k = at + j
         if states[k, D_CHANGE] <= t + 1e-6:
-            duty = states[k, D_DUTY] + kind[j, K_DUTY_PER_K] * (warm_c - kind[j, K_DUTY_AT_C])
-            _update(t, k, duty, kind[j, K_JITTER], keys, states)
-            inside, until = _span_at(t, k, span_ptr[j + 1], spans, states)
-            on = 1.0 if inside and states[k, D_OWN_ON] > 0.5 else 0.0
-            surge_end = states[k, D_SURGE_END]
-            if on > states[k, D_ON] and kind[j, K_SURGE_S] > 0.0 and t > 1e-3:
-                surge_end = t + kind[j, K_SURGE_S]
-                states[k, D_SURGE_END] = surge_end
-            changed = changed or on != states[k, D_ON] or surge_end >= t - 1e-6
-            states[k, D_ON] = on
-            change = min(states[k, D_OWN_NEXT], until)
-            factor = on
-            if surge_end > t + 1e-6:
-                change = min(change, surge_end)
-                factor = on * kind[j, K_SURGE]
-            states[k, D_CHANGE] = change
-            states[k, D_WATT] = states[k, D_POWER] * factor
-            states[k, D_AMPERE] = states[k, D_CURRENT] * factor
+            switched = _look(t, k, j, warm_c, kind, span_ptr, spans, keys, states)
+            changed = changed or switched
         power += states[k, D_WATT]
         current += states[k, D_AMPERE]
         event = min(event, states[k, D_CHANGE])
@@ -194,6 +214,43 @@ def cut_inverter(at, kind, states):
             states[at + j, D_CHANGE] = np.inf
             states[at + j, D_WATT] = 0.0
             states[at + j, D_AMPERE] = 0.0
+
+
+GO_ON, FROM_START, WITHOUT_INVERTER = range(3)
+
+
+@PART
+def lay_out(t, how, at, start, m, seed, horizon_s, ambient, loads, keys, states, ahead):
+    """Lay out the intervals from t [s] on of the loads at places at..at+L, from row `start` on.
+
+    What loads do depends on the clock and the air alone, not on the bank: many intervals in a row
+    cost less than one now and then, of which no processor can guess when it comes.
+
+    Args:
+        how: `GO_ON` where the last one laid out ended; `FROM_START` of the night; or, where the
+            inverter cuts out at t, once more from its start `WITHOUT_INVERTER`: the others' numbers
+            do not hang on the loads behind it.
+    """
+    _, _, _, _, kind, span_ptr, spans, _ = loads
+    now = t
+    if how != GO_ON:
+        begin_loads(at, m, seed, loads, keys, states)
+        now = 0.0
+    if how == WITHOUT_INVERTER:
+        cut_inverter(at, kind, states)
+    row = start
+    while row < start + INTERVALS and now < horizon_s:
+        air_c = warm_at(now, ambient[m])
+        power, current, event, switched = switch_loads(
+            now, at, air_c, horizon_s, kind, span_ptr, spans, keys, states
+        )
+        ahead[row, N_UNTIL] = event
+        ahead[row, N_WATT] = power
+        ahead[row, N_AMPERE] = current
+        ahead[row, N_AIR] = air_c
+        ahead[row, N_SWITCHED] = 1.0 if switched else 0.0
+        now = event
+        row += 1 if event > t + 1e-6 else 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -13,57 +13,36 @@ import numpy as np
 
 from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_bank import (
-    B_CAPACITY,
-    B_DIFFUSION,
-    B_LEAD,
-    B_PARALLEL,
-    B_RESISTANCE,
-    B_SHIFT,
     JIT,
     PART,
-    S_H,
-    S_I1,
-    S_I2,
-    S_I3,
-    S_SOC,
-    S_T,
     root,
-    warm_at,
 )
-from socband.kernels_columns import (
-    L_CUTOUT,
-    L_CUTOUT_DELAY,
-    L_DELAY,
-    L_DISCONNECT,
-    L_LEAD,
-    O_BATTERY_J,
-    O_CHARGE,
-    O_COUNT,
-    O_FIRST_BMS,
-    O_FULL,
-    O_INVERTER,
-    O_LOAD_J,
-    O_LOSS_J,
-    O_LVD,
-    O_OUT,
-    O_SOC,
-    O_STEPS,
-    O_TEMPERATURE,
-    O_WHICH,
+from socband.kernels_demand import (
+    FROM_START,
+    GO_ON,
+    INTERVALS,
+    N_AIR,
+    N_AMPERE,
+    N_SWITCHED,
+    N_UNTIL,
+    N_WATT,
+    WITHOUT_INVERTER,
+    lay_out,
 )
-from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
-from socband.kernels_lanes_step import (
+from socband.kernels_lanes_layout import (
+    AS,
     BELOW0,
     BELOW1,
     CAP,
+    CUTOUT,
     DELAY0,
     DELAY1,
-    DF,
+    DISCONNECT,
+    DRAWN,
     DT,
     ES,
     EVENT,
     EVENTS,
-    F_CAPACITY,
     FINEST_S,
     FLIPPED,
     GRADE,
@@ -76,6 +55,7 @@ from socband.kernels_lanes_step import (
     I3,
     I3S,
     ID,
+    IS0,
     LANES,
     LEAD,
     LOAD_J,
@@ -85,22 +65,23 @@ from socband.kernels_lanes_step import (
     NULL_S,
     OUT_AS,
     PAR,
-    QA,
+    PS,
     R0N,
     R0S,
-    REST,
-    RF,
+    SERVED,
     SHIFT,
-    SIZE,
+    SIGHT_S,
+    STEPS,
     STORE,
     TINY_S,
     TOTAL,
     TRIES,
     TS,
-    UMEAN,
     VC,
     VD,
     WARM,
+    WAS0,
+    ZERO,
     ZS,
     A,
     E,
@@ -108,173 +89,134 @@ from socband.kernels_lanes_step import (
     P,
     T,
     Z,
-    advance,
-    branches,
-    choose,
-    look_up,
-    look_up_surface,
-    settle,
-    surface,
 )
-from socband.kernels_lookup import aligned_zeros
+from socband.kernels_lanes_step import advance, choose
+from socband.kernels_lanes_voltage import branches, look_up, look_up_surface, settle, surface
 
 
 @PART
-def _free(w, k):
-    """A lane without a member: steps that mean nothing."""
-    for r in range(0, SIZE, LANES):
-        w[r + k] = 0.0
-    w[Z + k] = 0.5
-    w[QA + k] = w[PAR + k] = w[F_CAPACITY + k] = 1.0
-    w[R0N + k] = 1e-3
-    w[E + k] = w[REST + k] = 3.3  # any: no current flows
-    w[GRADE + k] = w[CAP + k] = 300.0
-    w[EVENT + k] = w[GRID + k] = np.inf
-    w[BELOW0 + k] = w[BELOW1 + k] = np.inf
-    w[VD + k] = w[VC + k] = -1.0
+def _place(d, w, k, m, doubles, singles):
+    """Put member m on lane k."""
+    for r in range(doubles.shape[1]):
+        d[r * LANES + k] = doubles[m, r]
+    for r in range(singles.shape[1]):
+        w[r * LANES + k] = singles[m, r]
 
 
 @PART
-def _begin(w, k, m, state0, battery, limits, out):
-    """Put member m on lane k: a null step will look everything up."""
-    _free(w, k)
-    w[Z + k] = state0[m, 0, S_SOC]
-    w[I1 + k] = state0[m, 0, S_I1]
-    w[I2 + k] = state0[m, 0, S_I2]
-    w[I3 + k] = state0[m, 0, S_I3]
-    w[ID + k] = SLOW_SHARE * w[I2 + k] + FAST_SHARE * w[I3 + k]
-    w[H + k] = state0[m, 0, S_H]
-    w[T + k] = w[WARM + k] = state0[m, 0, S_T]
-    w[QA + k] = 1.0 / (3600.0 * battery[m, 0, B_CAPACITY])
-    w[PAR + k] = 1.0 / battery[m, 0, B_PARALLEL]
-    w[RF + k] = battery[m, 0, B_RESISTANCE]
-    w[DF + k] = battery[m, 0, B_DIFFUSION]
-    w[SHIFT + k] = battery[m, 0, B_SHIFT]
-    w[LEAD + k] = battery[m, 0, B_LEAD] + limits[m, L_LEAD]
-    w[VD + k] = limits[m, L_DISCONNECT]
-    w[VC + k] = limits[m, L_CUTOUT]
-    w[DELAY0 + k] = limits[m, L_DELAY]
-    w[DELAY1 + k] = limits[m, L_CUTOUT_DELAY]
-    w[GRADE + k] = w[EVENT + k] = NULL_S
-    for r in range(O_COUNT):
-        out[m, r] = 0.0
-    for r in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL):
-        out[m, r] = np.inf
-
-
-@PART
-def _terminal(w, k, e, r0):
+def _terminal(d, w, k, e, r0):
     """Voltage of lane k under its loads now."""
-    r = r0 * w[PAR + k] + w[LEAD + k]
-    return root(0.5 * (e - r * w[A + k]), r * w[P + k])
+    r = np.float64(r0) * w[PAR + k] + w[LEAD + k]
+    return root(0.5 * (e - r * d[A + k]), r * d[P + k])
 
 
 @PART
-def _crossed(w, k):
-    """Limits crossed within the lane's step: True if the step is to be taken again, shorter."""
-    dt = w[DT + k]
-    u0 = _terminal(w, k, w[ES + k], w[R0S + k])
-    u = _terminal(w, k, w[E + k], w[R0N + k])
+def _moment(dt, before, now):
+    """When within a step a limit was crossed, from how far it was as the step began and ended."""
+    before = max(before, 0.0)
+    return dt * before / max(before - min(now, 0.0), 1e-12)
+
+
+@PART
+def _crossed(d, w, k):
+    """Limits crossed within the lane's step: True if the step is to be taken again, shorter.
+
+    Whether one is undercut `undercut` has said, and nothing else may, by however little: steps that
+    are halved towards a crossing often end on it.
+    """
+    dt = d[DT + k]
+    u0 = _terminal(d, w, k, w[ES + k], w[R0S + k])
+    u = _terminal(d, w, k, w[E + k], w[R0N + k])
     shorter = np.inf
     for j in range(2):
         row = j * LANES + k
-        now, before = u - w[VD + row], u0 - w[VD + row]
-        if now < 0.0 <= before:
-            at = dt * before / (before - now)
+        if w[IS0 + row] > w[WAS0 + row]:
+            at = _moment(dt, u0 - w[VD + row], u - w[VD + row])
             if dt > FINEST_S:
                 shorter = min(shorter, min(max(0.5 * at, 0.125 * dt, FINEST_S), 0.5 * dt))
-            elif at + w[DELAY0 + row] < dt - TINY_S:
-                shorter = min(shorter, max(at + w[DELAY0 + row], 2.0 * TINY_S))
+            else:
+                # A step up to the crossing may end a hair before or behind it: single precision
+                # sees no better. Before it, each try goes at least twice as far as the last;
+                # behind it, what is left is not tried for.
+                least = max(at + d[DELAY0 + row], 0.01 * SIGHT_S * 2.0 ** w[TRIES + k])
+                if least < dt - SIGHT_S:
+                    shorter = min(shorter, least)
     w[TRIES + k] += 1.0
     again = shorter < np.inf and w[TRIES + k] <= MOST_TRIES
     if again:
-        moved = w[TOTAL + k] * dt
-        w[OUT_AS + k] += moved
-        w[LOAD_J + k] += moved * w[UMEAN + k]
-        w[LOSS_J + k] -= moved * w[TOTAL + k] * w[LEAD + k]
-        w[NOW + k] -= dt
-        w[Z + k] = w[ZS + k]
+        total = np.float64(w[TOTAL + k])
+        d[OUT_AS + k] -= d[DRAWN + k] * dt
+        d[LOAD_J + k] -= d[SERVED + k] * dt
+        d[LOSS_J + k] -= total * total * w[LEAD + k] * dt
+        d[NOW + k] -= dt
+        d[Z + k] = d[ZS + k]
         w[I1 + k] = w[I1S + k]
         w[I2 + k] = w[I2S + k]
         w[I3 + k] = w[I3S + k]
         w[ID + k] = SLOW_SHARE * w[I2S + k] + FAST_SHARE * w[I3S + k]
         w[H + k] = w[HS + k]
-        w[T + k] = w[TS + k]
+        d[T + k] = d[TS + k]
         w[E + k] = w[ES + k]
         w[R0N + k] = w[R0S + k]
         if dt > FINEST_S:
             w[CAP + k] = max(shorter, FINEST_S)
         else:
-            w[EVENT + k] = w[NOW + k] + shorter
+            d[EVENT + k] = d[NOW + k] + shorter
         w[GRADE + k] = NULL_S
     else:
         w[TRIES + k] = 0.0
         for j in range(2):
             row = j * LANES + k
-            now, before = u - w[VD + row], u0 - w[VD + row]
-            if now >= 0.0:
-                w[BELOW0 + row] = np.inf
-            elif before >= 0.0:
-                w[BELOW0 + row] = w[NOW + k] - dt + dt * before / (before - now)
+            if w[IS0 + row] == ZERO:
+                d[BELOW0 + row] = np.inf
+            elif w[WAS0 + row] == ZERO:
+                at = _moment(dt, u0 - w[VD + row], u - w[VD + row])
+                d[BELOW0 + row] = d[NOW + k] - dt + at
     return again
-
-
-@PART
-def _report(w, k, m, steps, out):
-    """What became of the member of a lane."""
-    out[m, O_SOC] = w[Z + k] - w[SHIFT + k]
-    out[m, O_CHARGE] = -w[OUT_AS + k] / 3600.0
-    out[m, O_OUT] = w[OUT_AS + k] / 3600.0
-    out[m, O_LOAD_J] = w[LOAD_J + k]
-    out[m, O_LOSS_J] = w[LOSS_J + k]
-    out[m, O_BATTERY_J] = -w[LOAD_J + k] - w[LOSS_J + k]
-    out[m, O_STEPS] = steps
-    out[m, O_TEMPERATURE] = w[T + k]
-
-
-def room_of(loads: int) -> tuple[np.ndarray, ...]:
-    """Arrays to work in, for one call at a time."""
-    return (
-        aligned_zeros((SIZE,)),
-        aligned_zeros((LANES,), np.int64),  # rows of the tables
-        aligned_zeros((LANES,), np.int64),
-        aligned_zeros((LANES,), np.int64),  # what lanes want
-        np.zeros(LANES + 1, np.int64),  # lanes that want to store, that have events
-        np.zeros(LANES + 1, np.int64),
-        np.zeros(LANES, np.int64),  # member on the lane, or -1
-        np.zeros(LANES, np.int64),  # the next moment of the grid
-        np.zeros(LANES),  # steps, less the number of rounds so far
-        np.zeros(LANES * loads, np.uint64),
-        np.zeros((LANES * loads, D_COUNT)),
-    )
 
 
 @JIT
 def carry_lanes(
-    first, stop, seed, horizon_s, grid_s, cell, table, warmth, state0, battery, limits, ambient,
-    loads, soc_grid, out, room,
-):  # fmt: skip
-    """Carry members first..stop ahead; arguments as in `kernels_forward.carry`."""
-    _, _, _, _, kind, span_ptr, spans, _ = loads
-    nl = kind.shape[0]
+    first,
+    stop,
+    seed,
+    horizon_s,
+    grid_s,  # (g,) [s]
+    cell,  # (C_COUNT,)
+    table,  # (1024, 16), (1200, 16); see `kernels_lookup.with_rises`
+    warmth,
+    doubles,  # see `starts`
+    singles,
+    ambient,  # as in `kernels_forward.carry`
+    loads,  # see `kernels_demand`
+    soc_grid,  # (n, g) float32 out
+    ends,  # (n, SIZE / LANES) out; see `report_of`
+    room,  # see `room_of`
+):
+    """Carry members first..stop ahead to the horizon or their disconnect."""
+    nobody = doubles.shape[0] - 1
+    nl = loads[4].shape[0]
     n_grid = grid_s.shape[0]
-    w, rows, rows_t, wants, storing, switching, member, g_next, steps, keys, states = room
+    (
+        d, w, rows, rows_t, wants, storing, switching, member, g_next, keys, states, ahead,
+        interval,
+    ) = room  # fmt: skip
     member[:] = -1
     following = first
     busy = 0
     rounds = 0
     for k in range(LANES):
-        _free(w, k)
+        _place(d, w, k, nobody, doubles, singles)
         wants[k] = EVENTS
     while rounds == 0 or busy > 0:
         if rounds > 0:
-            choose(w, cell)
-            advance(w, rows, rows_t, cell)
+            choose(d, w, cell)
+            advance(d, w, rows, rows_t, cell)
             look_up(w, rows, rows_t, table, warmth)
-            branches(w, cell)
-            surface(w, rows)
+            branches(d, w, cell)
+            surface(d, w, rows)
             look_up_surface(w, rows, table)
-            settle(w, wants, cell)
+            settle(d, w, wants, cell)
         rounds += 1
         # lists of the lanes that want something: a branch for each lane would be guessed wrong
         flips = stores = events = 0
@@ -286,45 +228,54 @@ def carry_lanes(
             flips += want >> 2
         if flips > 0:
             for k in range(LANES):
-                if wants[k] >= FLIPPED and w[DT + k] > NULL_S and _crossed(w, k):
-                    steps[k] -= 2.0  # this one, and the null step that follows
+                if wants[k] >= FLIPPED and d[DT + k] > NULL_S and _crossed(d, w, k):
+                    d[STEPS + k] -= 2.0  # this one, and the null step that follows
                     wants[k] = 0
         for n in range(stores):
-            k = storing[n]
-            dt = w[DT + k]
-            while w[NOW + k] >= w[GRID + k] - TINY_S:
-                back = (w[NOW + k] - w[GRID + k]) / dt if dt > NULL_S else 0.0
-                soc = w[Z + k] + (w[ZS + k] - w[Z + k]) * back
-                soc_grid[member[k], g_next[k]] = soc - w[SHIFT + k]
+            k = storing[n] & 127  # not below 0: the compiler need not look
+            dt = d[DT + k]
+            while d[NOW + k] >= d[GRID + k] - TINY_S:
+                back = (d[NOW + k] - d[GRID + k]) / dt if dt > NULL_S else 0.0
+                soc = d[Z + k] + (d[ZS + k] - d[Z + k]) * back
+                soc_grid[member[k], g_next[k]] = soc - d[SHIFT + k]
                 g_next[k] += 1
-                w[GRID + k] = grid_s[g_next[k]] if g_next[k] < n_grid else np.inf
+                d[GRID + k] = grid_s[g_next[k]] if g_next[k] < n_grid else np.inf
         for n in range(events):
-            k = switching[n]
+            k = switching[n] & 127
             if wants[k] == 0:
                 continue
             m = member[k]
             done = m < 0
             if not done:
-                t = w[NOW + k]
-                begins = t <= TINY_S
-                look = begins or t >= w[EVENT + k] - TINY_S
-                if w[BELOW1 + k] + w[DELAY1 + k] <= t + TINY_S:
-                    out[m, O_INVERTER] = t
+                t = d[NOW + k]
+                anew = FROM_START if t <= TINY_S else GO_ON
+                if d[BELOW1 + k] + d[DELAY1 + k] <= t + TINY_S:
+                    anew = WITHOUT_INVERTER
+                    d[CUTOUT + k] = t
+                    d[BELOW1 + k] = np.inf
                     w[VC + k] = -np.inf
-                    cut_inverter(k * nl, kind, states)
-                    w[BELOW1 + k] = np.inf
-                    begins = look = True
-                if w[BELOW0 + k] + w[DELAY0 + k] <= t + TINY_S:
-                    out[m, O_LVD] = t
-                    out[m, O_WHICH] = 1.0
+                if d[BELOW0 + k] + d[DELAY0 + k] <= t + TINY_S:
+                    d[DISCONNECT + k] = t
                     done = True
                 done = done or t >= horizon_s - TINY_S
-                if look and not done:
-                    w[WARM + k] = warm_at(t, ambient[m])
-                    w[P + k], w[A + k], w[EVENT + k], changed = switch_loads(
-                        t, k * nl, w[WARM + k], horizon_s, kind, span_ptr, spans, keys, states
-                    )
-                    if changed or begins:
+                if not done and (anew != GO_ON or t >= d[EVENT + k] - TINY_S):
+                    row = interval[k] & 0xFFFF  # not below 0: the compiler need not look
+                    switched = anew != GO_ON
+                    if switched or t >= ahead[row, N_UNTIL] - TINY_S:
+                        row += 1
+                        if switched or row == (k + 1) * INTERVALS:
+                            row = k * INTERVALS
+                            lay_out(
+                                t, anew, k * nl, row, m, seed, horizon_s, ambient, loads, keys,
+                                states, ahead,
+                            )  # fmt: skip
+                        interval[k] = row
+                        switched = switched or ahead[row, N_SWITCHED] > 0.0
+                    d[EVENT + k] = ahead[row, N_UNTIL]
+                    d[P + k] = w[PS + k] = ahead[row, N_WATT]
+                    d[A + k] = w[AS + k] = ahead[row, N_AMPERE]
+                    w[WARM + k] = ahead[row, N_AIR]
+                    if switched:
                         w[GRADE + k] = 5.0
                         w[CAP + k] = 300.0
             if not done:
@@ -332,19 +283,21 @@ def carry_lanes(
             # ---- the lane is free: report its member, take the next one
             if m >= 0:
                 busy -= 1
-                _report(w, k, m, steps[k] + rounds, out)
+                d[STEPS + k] += rounds
+                for r in range(ends.shape[1]):
+                    ends[m, r] = d[r * LANES + k]
                 while g_next[k] < n_grid:
-                    soc_grid[m, g_next[k]] = w[Z + k] - w[SHIFT + k]
+                    soc_grid[m, g_next[k]] = d[Z + k] - d[SHIFT + k]
                     g_next[k] += 1
-            member[k] = following if following < stop else -1
-            if member[k] < 0:
-                _free(w, k)
+            m = following if following < stop else -1
+            member[k] = m
+            if m < 0:
+                _place(d, w, k, nobody, doubles, singles)
                 wants[k] = 0
                 continue
-            _begin(w, k, following, state0, battery, limits, out)
-            begin_loads(k * nl, following, seed, loads, keys, states)
-            steps[k] = -1.0 - rounds  # the null step that looks everything up is none
-            g_next[k] = 0
-            w[GRID + k] = grid_s[0] if n_grid > 0 else np.inf
             following += 1
             busy += 1
+            _place(d, w, k, m, doubles, singles)
+            d[STEPS + k] = -1.0 - rounds  # the null step that looks everything up is none
+            g_next[k] = 0
+            d[GRID + k] = grid_s[0] if n_grid > 0 else np.inf

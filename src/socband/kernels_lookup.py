@@ -1,9 +1,10 @@
 """Look-ups in the cell's tables for eight members at once, compiled.
 
-A row of a table holds eight columns. One look-up reads the two rows about a place as two vectors,
-goes between them along a straight line in all columns at a time, and turns eight members' rows
-round so that each column of eight members can be stored as one vector: two loads a member in place
-of two for each column, and no store of single numbers.
+A row of a table holds eight columns and, beside them, how far each is from the next row: one cache
+line of single-precision numbers. One look-up reads the row as two vectors, goes along a straight
+line in all columns at a time, and turns eight members' rows round so that each column of eight
+members can be stored as one vector: two loads a member in place of two for each column, and no
+store of single numbers.
 """
 
 from __future__ import annotations
@@ -14,18 +15,25 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-_DOUBLE = ir.DoubleType()
 _WORD = ir.IntType(64)
-_EIGHT = ir.VectorType(_DOUBLE, 8)
+_EIGHT = ir.VectorType(ir.FloatType(), 8)
 COLUMNS = 8
 
 
 def aligned_zeros(shape: tuple[int, ...], dtype: type = np.float64) -> np.ndarray:
     """Zeros that begin with a cache line, so that eight numbers never lie in two of them."""
-    size = int(np.prod(shape))
-    room = np.zeros(8 * size + 64, np.uint8)
+    size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+    room = np.zeros(size + 64, np.uint8)
     start = -room.ctypes.data % 64
-    return room[start : start + 8 * size].view(dtype).reshape(shape)
+    return room[start : start + size].view(dtype).reshape(shape)
+
+
+def with_rises(table: np.ndarray) -> np.ndarray:
+    """(k - 1, 16) float32: a table of (k, 8), and beside each row its way to the next."""
+    both = aligned_zeros((len(table) - 1, 2 * COLUMNS), np.float32)
+    both[:, :COLUMNS] = table[:-1]
+    both[:, COLUMNS:] = np.diff(table, axis=0)
+    return both
 
 
 def _mask(places: list[int]) -> ir.Constant:
@@ -36,15 +44,19 @@ def _turned(builder, rows: list) -> list:
     """Columns of an 8 × 8 matrix given as eight vectors: pairs, then fours, then halves."""
     pairs = []
     for a, b in zip(rows[0::2], rows[1::2], strict=True):
-        pairs.append(builder.shuffle_vector(a, b, _mask([0, 8, 2, 10, 4, 12, 6, 14])))
-        pairs.append(builder.shuffle_vector(a, b, _mask([1, 9, 3, 11, 5, 13, 7, 15])))
+        pairs.append(
+            [
+                builder.shuffle_vector(a, b, _mask([s + k for k in (0, 8, 1, 9, 4, 12, 5, 13)]))
+                for s in (0, 2)
+            ]
+        )
     fours = {}  # [half][column modulo 4]
     for half in range(2):
-        p = pairs[4 * half : 4 * half + 4]
-        for odd in range(2):
-            for shift in range(2):
-                mask = _mask([2 * shift + k for k in (0, 1, 8, 9, 4, 5, 12, 13)])
-                fours[half, odd + 2 * shift] = builder.shuffle_vector(p[odd], p[2 + odd], mask)
+        first, second = pairs[2 * half : 2 * half + 2]
+        for column in range(4):
+            mask = _mask([2 * (column % 2) + k for k in (0, 1, 8, 9, 4, 5, 12, 13)])
+            high = column // 2
+            fours[half, column] = builder.shuffle_vector(first[high], second[high], mask)
     columns = []
     for column in range(COLUMNS):
         start = 4 * (column // 4)
@@ -86,18 +98,17 @@ def look_up_eight(wanted: tuple[int, ...], beyond: int = -1, rise: int = -1):
             for place in range(8):
                 at = builder.add(k_, ir.Constant(_WORD, place))
                 first = builder.mul(builder.load(builder.gep(line.data, [at])),
-                                    ir.Constant(_WORD, COLUMNS))  # fmt: skip
-                low, high = (
+                                    ir.Constant(_WORD, 2 * COLUMNS))  # fmt: skip
+                low, change = (
                     builder.load(
                         builder.bitcast(
                             builder.gep(rows, [builder.add(first, ir.Constant(_WORD, step))]),
                             _EIGHT.as_pointer(),
                         ),
-                        align=8,
+                        align=4,
                     )
                     for step in (0, COLUMNS)
                 )
-                change = builder.fsub(high, low)
                 single = builder.load(builder.gep(data, [builder.add(share_, at)]))
                 empty = ir.Constant(_EIGHT, ir.Undefined)
                 seed = builder.insert_element(empty, single, ir.Constant(ir.IntType(32), 0))
@@ -120,7 +131,7 @@ def look_up_eight(wanted: tuple[int, ...], beyond: int = -1, rise: int = -1):
                 distance = builder.mul(lanes, ir.Constant(_WORD, column))
                 at = builder.add(builder.add(out_, distance), k_)
                 target = builder.bitcast(builder.gep(data, [at]), _EIGHT.as_pointer())
-                builder.store(columns[column], target, align=8)
+                builder.store(columns[column], target, align=4)
             return context.get_dummy_value()
 
         return types.void(w, k, row, share, free, table, out), build
