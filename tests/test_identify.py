@@ -299,6 +299,24 @@ def test_residual_statistics_of_a_known_error(truth):
     assert 700.0 < found.tau_s < 2500.0
 
 
+def test_a_temperature_of_the_cell_holds_its_own_heat_already(truth, tmp_path):
+    """The same numbers, as the air's and as the surface's: only in air does the model add heat."""
+    from socband.cell import CellTables
+    from socband.identify_dynamic import Record
+
+    time_s = 10.0 * np.arange(720)
+    for label, warmer in (("Ambient", True), ("Surface", False)):
+        path = tmp_path / f"{label}.csv"
+        rows = "\n".join(f"{t},-20.0,3.2,25.0" for t in time_s)
+        path.write_text(
+            f"Test Time / s,Current / A,Voltage / V,{label} Temperature / degC\n{rows}\n"
+        )
+        record = Record.from_log(read_record(path), 25.0, truth.capacity_ah)
+        traced = record.traced(CellTables.from_model(truth), every=True)
+        assert bool(traced[-1, 1] > 25.1) is warmer
+        assert warmer or traced[-1, 1] == pytest.approx(25.0)
+
+
 def test_a_perfect_fit_claims_no_more_than_measured_cells_allow(truth):
     """Nothing left over: the floors, and a voltmeter's 10 mV as 10/√12, its rounding error."""
     from socband.cell import CellTables

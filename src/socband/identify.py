@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from socband.identify_model import cell_from_fit
 from socband.identify_ocv import GRID, Branch, fitted_entropy, gap_from_published, ocv_and_gap
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import rested_ocv, rests_of
-from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
+from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
 from socband.layouts import read_record
 from socband.logs import Log, charge_ah
 from socband.models import CellModel, load_cell
@@ -99,21 +100,23 @@ def start_state(log: Log) -> float:
 def fit_cell(
     name: str,
     *,
-    ocv_discharge: Sequence[Source] = (),
-    ocv_charge: Sequence[Source] = (),
-    dynamic: Sequence[Source] = (),
-    score: Sequence[Source] = (),
+    ocv_discharge: Sequence[Source | str | Path] = (),
+    ocv_charge: Sequence[Source | str | Path] = (),
+    dynamic: Sequence[Source | str | Path] = (),
+    score: Sequence[Source | str | Path] = (),
     title: str = "",
     like: str = "lfp-26650-2ah",
     diffusion_s: float | None = None,
     published_ocv_v: Array | None = None,
     source: str = "",
     rounds: int = 40,
+    read: Reader = read_record,
 ) -> Fitted:
     """Fit a cell model.
 
     Args:
         name: of the model.
+        ocv_discharge, ocv_charge, dynamic, score: sources, or texts that name them (25 °C).
         ocv_discharge, ocv_charge: low-rate branches; without any, OCV comes from rested voltages
             in `dynamic`, its shape between them from the model `like`.
         dynamic: records to fit: drive cycles, pulses, constant current.
@@ -126,16 +129,21 @@ def fit_cell(
             a discharge branch was measured.
         source: citation of the records, goes into the model file.
         rounds: most iterations of the least squares.
+        read: gives the log of a path.
 
     Raises:
         InputError: no record to fit, or records that cannot be used.
     """
+    ocv_discharge, ocv_charge, dynamic, score = (
+        [part if isinstance(part, Source) else Source.from_text(str(part)) for part in group]
+        for group in (ocv_discharge, ocv_charge, dynamic, score)
+    )
     if not dynamic:
         raise InputError(Problem("--dynamic", "nothing", "at least one record to fit"))
     notes: list[str] = []
-    branches = _branches(ocv_discharge, ocv_charge)
-    left = left_over_ah(ocv_discharge)
-    logs = [(read_record(part.path), part.temperature_c) for part in dynamic]
+    branches = _branches(ocv_discharge, ocv_charge, read)
+    left = left_over_ah(ocv_discharge, read)
+    logs = [(read(part.path), part.temperature_c) for part in dynamic]
     table = _capacity_table(branches, logs, notes)
     capacity = _capacity_at(table, 25.0)
     down = [b for b in branches if b.current_a < 0]
@@ -148,7 +156,9 @@ def fit_cell(
         notes.append(
             "constant-current records only: they cannot tell time constants, which are priors"
         )
-    tied = [_record(part, log, table, left) for part, (log, _) in zip(dynamic, logs, strict=True)]
+    tied = [
+        _record(part, log, table, left, read) for part, (log, _) in zip(dynamic, logs, strict=True)
+    ]
     records = [record for record, _ in tied]
     notes += notes_on([(record.name, at) for record, at in tied])
     frame, ocv_spread_v = _frame(
@@ -172,7 +182,7 @@ def fit_cell(
         name, title or name, fit, frame, tables, error, branches, records, table,
         ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
     )  # fmt: skip
-    tied += [_record(part, read_record(part.path), table, left) for part in score]
+    tied += [_record(part, read(part.path), table, left, read) for part in score]
     rows = score_records(cell, records, "fit")
     rows += score_records(cell, [record for record, _ in tied[len(records) :]], "score")
     rows = [row | {"true_charge": at.how} for row, (_, at) in zip(rows, tied, strict=True)]
@@ -197,18 +207,18 @@ def _doubts(rows: list[dict[str, Any]], fit: Fit) -> list[str]:
 
 
 def _record(
-    part: Source, log: Log, table: dict[float, float], left: dict[float, float]
+    part: Source, log: Log, table: dict[float, float], left: dict[float, float], read: Reader
 ) -> tuple[Record, Anchor]:
     capacity = _capacity_at(table, part.temperature_c)
     if part.end_point is not None:
-        capacity = anchored_capacity_ah(part, log, left, capacity)
+        capacity = anchored_capacity_ah(part, log, left, capacity, read)
     at = anchor(log, capacity, part.end_point is not None)
     record = Record.from_log(log, part.temperature_c, capacity, at.start_soc, start_state(log))
     return record, at
 
 
-def _branches(down: Sequence[Source], up: Sequence[Source]) -> list[Branch]:
-    branches = [Branch.from_log(read_record(s.path), s.temperature_c) for s in down]
+def _branches(down: Sequence[Source], up: Sequence[Source], read: Reader) -> list[Branch]:
+    branches = [Branch.from_log(read(s.path), s.temperature_c) for s in down]
     full = {b.temperature_c: b.capacity_ah for b in branches}
     nearest = sorted(full)
     for part in up:
@@ -216,7 +226,7 @@ def _branches(down: Sequence[Source], up: Sequence[Source]) -> list[Branch]:
         if capacity is None and nearest:
             closest = min(nearest, key=lambda t: abs(t - part.temperature_c))
             capacity = full[closest]
-        branches.append(Branch.from_log(read_record(part.path), part.temperature_c, capacity))
+        branches.append(Branch.from_log(read(part.path), part.temperature_c, capacity))
     wrong = [
         Problem(b.name, f"a mean current of {b.current_a:g} A", f"a {word} branch", "swapped?")
         for b, word in zip(branches, ["discharge"] * len(down) + ["charge"] * len(up), strict=True)

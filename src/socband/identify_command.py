@@ -7,7 +7,6 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -25,7 +24,6 @@ RecordFile = str | Path | Source
 _SHOWN_WARNINGS = 3  # of one record
 _USUAL_V = (2.0, 3.65)  # limits that a fit begins with, see `identify_model`
 _NEAR_K = 5.0  # a cell warms itself by as much
-_COLUMNS = ("time_s", "current_a", "voltage_v", "temperature_c", "net_charge_ah", "true_soc")
 _FLAGS = ("--ocv-discharge", "--ocv-charge", "--dynamic", "--score")
 
 
@@ -112,23 +110,20 @@ def fit_command(
 
         diffusion_s = diffusion_time_s(bpx)
         published_ocv_v = full_cell(bpx, GRID)[0]
-    with TemporaryDirectory(prefix="socband-") as scratch:
-        if columns or discharge_positive:
-            for flag, parts in parsed.items():
-                parsed[flag] = [_relabelled(part, logs, Path(scratch)) for part in parts]
-        fitted = fit_cell(
-            name,
-            ocv_discharge=parsed["--ocv-discharge"],
-            ocv_charge=parsed["--ocv-charge"],
-            dynamic=parsed["--dynamic"],
-            score=parsed["--score"],
-            title=title,
-            like=like,
-            source=source,
-            diffusion_s=diffusion_s,
-            published_ocv_v=published_ocv_v,
-            rounds=rounds,
-        )
+    fitted = fit_cell(
+        name,
+        ocv_discharge=parsed["--ocv-discharge"],
+        ocv_charge=parsed["--ocv-charge"],
+        dynamic=parsed["--dynamic"],
+        score=parsed["--score"],
+        title=title,
+        like=like,
+        source=source,
+        diffusion_s=diffusion_s,
+        published_ocv_v=published_ocv_v,
+        rounds=rounds,
+        read=logs.__getitem__,
+    )
     cell = _with_limits(fitted.cell, lower_v, upper_v)
     write_cell(cell, out)
     mended = [note for log in logs.values() for note in _mended(log)]
@@ -217,21 +212,6 @@ def _read_all(
     if problems:
         raise InputError(dict.fromkeys(problems))  # what is wrong with a flag, once for all files
     return logs
-
-
-def _relabelled(part: Source, logs: Mapping[Path, Log], scratch: Path) -> Source:
-    """The same record in files of the labels that every reader of records knows."""
-    import pandas as pd
-
-    copies = []
-    for file in part.files:
-        folder = scratch / str(list(logs).index(file))  # two files may be of one name
-        folder.mkdir(exist_ok=True)
-        copies.append(folder / file.name)
-        log = logs[file]
-        table = {key: getattr(log, key) for key in _COLUMNS if getattr(log, key) is not None}
-        pd.DataFrame(table).to_csv(copies[-1], index=False)
-    return replace(part, path=copies[0], end_point=copies[1] if len(copies) > 1 else None)
 
 
 def _mended(log: Log) -> list[str]:

@@ -91,7 +91,11 @@ class Record:
                    starts, blocks)  # fmt: skip
 
     def traced(self, tables: CellTables, *, every: bool = False, heated: bool = True) -> Array:
-        """See `socband.identify_trace.trace`; `every` = on all rows."""
+        """See `socband.identify_trace.trace`; `every` = on all rows.
+
+        A temperature measured on the cell holds its own heat already.
+        """
+        heated = heated and not self.log.temperature_is_of_cell
         return trace(
             tables.table, tables.scalars, self.dt_s, self.log.current_a, self.soc, self.air_c,
             1 if every else self.stride, self.capacity_ah, self.h0, heated,

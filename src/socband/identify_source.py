@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from socband.errors import InputError, Problem, shown
 from socband.layouts import read_record
 from socband.logs import Log, emptied_ah, end_point_capacity_ah
 
+Reader = Callable[[Path], Log]
 _MOST_OFF = 0.2  # an end point that gives another capacity than this is of another run
 
 
@@ -55,10 +56,10 @@ class Source:
         return (self.path,) if self.end_point is None else (self.path, self.end_point)
 
 
-def left_over_ah(low_rate: Sequence[Source]) -> dict[float, float]:
+def left_over_ah(low_rate: Sequence[Source], read: Reader = read_record) -> dict[float, float]:
     """What low-rate discharges leave, by temperature [Ah by °C]; empty without end points."""
     found = {
-        part.temperature_c: emptied_ah(read_record(part.end_point))
+        part.temperature_c: emptied_ah(read(part.end_point))
         for part in low_rate
         if part.end_point is not None
     }
@@ -66,7 +67,7 @@ def left_over_ah(low_rate: Sequence[Source]) -> dict[float, float]:
 
 
 def anchored_capacity_ah(
-    part: Source, log: Log, left: dict[float, float], usual_ah: float
+    part: Source, log: Log, left: dict[float, float], usual_ah: float, read: Reader = read_record
 ) -> float:
     """Usable capacity of a run from its own two ends [Ah].
 
@@ -75,13 +76,14 @@ def anchored_capacity_ah(
         log: as read.
         left: of `left_over_ah`; what is between its temperatures is interpolated.
         usual_ah: capacity by the low-rate discharges.
+        read: gives the log of a path.
 
     Raises:
         InputError: a capacity that is off by more than a fifth.
     """
     assert part.end_point is not None
     by_temperature = np.interp(part.temperature_c, list(left), list(left.values())) if left else 0.0
-    rest = read_record(part.end_point)
+    rest = read(part.end_point)
     capacity_ah = end_point_capacity_ah(log, rest, float(by_temperature))
     if abs(capacity_ah / usual_ah - 1.0) > _MOST_OFF:
         raise InputError(

@@ -101,6 +101,11 @@ def matched(header: list[str], columns: Mapping[str, str], name: str) -> dict[st
     return found
 
 
+def is_of_cell(label: str) -> bool:
+    """Is a temperature that of the cell itself, not of its surroundings? By its label."""
+    return bool(re.search(r"surface|\bt1\b|_t1_|cell", _plain(label)))
+
+
 def factor_of(role: str, label: str) -> float:
     """What a column is multiplied with, by the unit in its label."""
     unit = re.search(r"(?:[/\[(_]\s*)([A-Za-z%]+)\s*[\])]?\s*$", label)

@@ -19,7 +19,7 @@ import numpy as np
 
 from socband.errors import InputError, Problem
 from socband.log_check import Checked, check_rows
-from socband.log_columns import FIELDS, factor_of, matched
+from socband.log_columns import FIELDS, factor_of, is_of_cell, matched
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +37,7 @@ class Log:
         current_a: (n,) [A], positive = charge.
         voltage_v: (n,) terminal voltage [V].
         temperature_c: (n,) [°C], or None.
+        temperature_is_of_cell: measured on the cell, whose own heat is in it, not beside it.
         true_soc: (n,) 0..1 where the truth is known, or None.
         unix_time_s: (n,) seconds since 1970-01-01 UTC, or None.
         clock_is_local: its dates named no zone: `unix_time_s` counts the time on the wall.
@@ -54,6 +55,7 @@ class Log:
     unix_time_s: np.ndarray | None = None
     net_charge_ah: np.ndarray | None = None
     clock_is_local: bool = False
+    temperature_is_of_cell: bool = False
     warnings: tuple[Problem, ...] = field(default=())
 
     def __len__(self) -> int:
@@ -216,7 +218,9 @@ def read_log(
     checked.warnings[:0] = warnings
     clock = found.get("unix_time", found.get("time"))
     return replace(
-        _log(path.name, checked, on_problem), clock_is_local=_dates_without_zone(table[clock])
+        _log(path.name, checked, on_problem),
+        clock_is_local=_dates_without_zone(table[clock]),
+        temperature_is_of_cell=is_of_cell(found.get("temperature", "")),
     )
 
 
