@@ -1,4 +1,4 @@
-"""The bench of bands on whole houses: it scores what `replay` answers, against the house's truth."""
+"""The bench of bands on whole houses scores what `replay` answers, against the house's truth."""
 
 from __future__ import annotations
 
