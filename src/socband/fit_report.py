@@ -211,8 +211,9 @@ def cell_figure(cell: CellModel) -> Any:
     from matplotlib.figure import Figure
 
     data = cell_dataset(cell)
-    figure = Figure(figsize=(11, 3.6), layout="constrained")
-    axes = figure.subplots(1, 3)
+    # one below the other: to be read on a phone too
+    figure = Figure(figsize=(6.4, 9.6), layout="constrained")
+    axes = figure.subplots(3, 1)
     plot_ocv(data, axes[0])
     plot_slope(data, axes[1])
     plot_resistance(data, axes[2])
