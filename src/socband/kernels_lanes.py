@@ -1,10 +1,11 @@
 """The forward kernel for the usual bank: one battery, no sources; many members side by side.
 
-It does what `kernels_forward.carry` does for such a bank, forty-eight members (*lanes*) at a time,
-each with its own clock and its own step. Arithmetic and look-ups run over all lanes as vector
-instructions (`kernels_lanes_step`); here stands what a lane does now and then by itself: switching
-of loads, limits, storing, the next member. A step that has to be taken back, or a member just
-begun, shows as a step of a nanosecond, which brings the look-ups up to date.
+It does what `kernels_forward.carry` does for such a bank, eighty members (*lanes*) at a time, each
+with its own clock and its own step. Arithmetic and look-ups run over all lanes as vector
+instructions (`kernels_lanes_step`, `kernels_lanes_voltage`); here stands what a lane does now and
+then by itself: loads that switch, as laid out ahead (`kernels_demand.lay_out`), limits, storing,
+the next member. A step that has to be taken back, or a member just begun, shows as a step of a
+nanosecond, which brings the look-ups up to date.
 """
 
 from __future__ import annotations

@@ -66,6 +66,8 @@ from socband.kernels_demand import (
 )
 from socband.kernels_lookup import aligned_zeros
 
+# Whole vectors of sixteen; and no power of two, or rows that are written and rows that are read lie
+# a multiple of 4 kB apart, which the processor takes for the same place and waits.
 LANES = 80
 FINEST_S = 2.0
 TINY_S = 1e-6

@@ -1,8 +1,8 @@
 """Exponential and logarithm as plain arithmetic, so that a loop over members stays vectorised.
 
-The C library's functions are called one number at a time and cost threefold.
-Both functions split off the power of two through the bits of the number and sum a short series for
-the rest; they are tested against numpy to a few units in the last place.
+The C library's functions are called one number at a time and cost threefold. These split off the
+power of two through the bits of the number and sum a short series for the rest; they are tested
+against numpy, those in double precision to a few units in the last place.
 """
 
 from __future__ import annotations
