@@ -62,3 +62,19 @@ def test_labels_of_a_plan_are_a_table(tmp_path):
     plan.write_text('records = ["x.csv"]\ncolumns = "I"\n', encoding="utf-8")
     with pytest.raises(InputError, match="columns: found 'I'; expected a table of labels"):
         read_plan(plan)
+
+
+def test_a_bench_on_which_nothing_scored_is_no_success(folder, tmp_path, capsys):
+    broken = tmp_path / "broken.py"
+    broken.write_text(
+        "class Broken:\n    def estimate(self, log, cell, prior, rng):\n"
+        "        raise ValueError('no such thing')\n",
+        encoding="utf-8",
+    )
+    record = str(folder / "a" / "made.csv")
+    argv = ["bench", "--cell", "lfp-26650-2ah", "--records", record, "--faults", "2"]
+    assert main([*argv, "--estimators", f"{broken}:Broken"]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert "no such thing" in shown.err
+    assert "2 in all" in shown.err

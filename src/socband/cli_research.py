@@ -215,6 +215,9 @@ def bench(
     executor = executor_from(workers, dask)
     scores = run_bench(context, names, asked.faults, executor, save, Progress("bench"))
     answer = pooled_scores(scores)
+    if not answer["pooled"]:
+        why = "; ".join(answer["failures"])
+        raise InputError(Problem("--estimators", f"none that scored: {why}", "one that does"))
     if plot is not None:
         bands = record_bands(context, names, next(iter(context.records)), 0)
         save_plots(answer, bands, plot)
