@@ -267,9 +267,7 @@ def _gap_lines(attrs: Mapping[str, Any]) -> list[str]:
         "these differ; where that would move much of the bank, nothing is guessed."
     )
     if gap > SPLIT_GAP_H:
-        text += (
-            " After so long the band begins anew, from what the voltages behind the gap say."
-        )
+        text += " After so long the band begins anew, from what the voltages behind the gap say."
     return [wrapped(text)]
 
 
