@@ -21,7 +21,9 @@ calibrates must not score afterwards.
 Chosen is the setting of least CRPS among those whose 90 % band holds the truth in 88 % of the time
 or more over all records alike, and in 80 % or more on each as far as so few faults can tell (within
 one standard error over the faults); if there is none, the one that covers the worst record most.
-CRPS itself speaks against a band that is too wide.
+CRPS itself speaks against a band that is too wide. A memory of which the longest record does not
+hold two independent stretches (of twice the memory each) cannot be told from a constant and is left
+out; over all cells, what one of them cannot tell.
 """
 
 from __future__ import annotations
@@ -271,8 +273,17 @@ def honest(found: list[Outcome]) -> list[Outcome]:
     return [o for o in found if o.coverage_90 >= 0.88 and o.worst_90 + o.worst_error >= 0.80]
 
 
-def chosen(found: list[Outcome]) -> Outcome:
-    """See the module."""
+def most_memory(context: Context) -> float:
+    """Longest memory, in times the model's own, that the records can tell from a constant."""
+    return max(
+        float(record.log.time_s[-1]) / 4.0 / context.cells[name].voltage_error.tau_s
+        for name, record in context.records.items()
+    )
+
+
+def chosen(found: list[Outcome], most_tau_scale: float = np.inf) -> Outcome:
+    """See the module; a grid of long memories only is taken as it is."""
+    found = [o for o in found if o.tau_scale <= most_tau_scale] or found
     if honest(found):
         return min(honest(found), key=lambda o: o.crps)
     return max(found, key=lambda o: o.worst_90)
@@ -328,7 +339,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     if given.pooled:
         given.folder.mkdir(exist_ok=True)
         found = pooled(given.folder)
-        show(found, chosen(found))
+        most = min(most_memory(context_of(name, given.folder)) for name in RECORDS)
+        show(found, chosen(found, most))
         return
     if given.model is None:
         parser.error("a model, or --pooled")
@@ -349,7 +361,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         context = context_of(given.model, given.folder)
         path, names = MODELS / f"{given.model}.toml", RECORDS[given.model]
     found = outcomes(context, given.faults, given.members, given.workers)
-    best = chosen(found)
+    best = chosen(found, most_memory(context))
     show(found, best)
     if given.records:
         print(caution(found, load_cell(path), names), end="")

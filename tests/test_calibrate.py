@@ -6,13 +6,15 @@ import importlib.util
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from socband.cell import simulate
 from socband.errors import InputError
-from socband.models import dump_cell, load_cell
+from socband.logs import Log
+from socband.models import VoltageError, dump_cell, load_cell
 
 SCRIPT = Path(__file__).parents[1] / "benchmarks" / "calibrate.py"
 LABELS = ("Test Time / s", "Current / A", "Voltage / V")
@@ -102,3 +104,20 @@ def test_records_the_model_was_fitted_to_are_said(calibrate):
     said = calibrate.caution([], cell, ["LFP_25degC_1C", "other"])
     assert "fitted to LFP_25degC_1C: " in said
     assert calibrate.caution([], cell, ["other"]).count("\n") == 1
+
+
+def test_a_memory_that_the_records_cannot_tell_is_not_chosen(calibrate):
+    """7,200 s hold two stretches of 2 τ up to τ = 1,800 s: three times 600 s, by hand."""
+    error = VoltageError(2e-3, 0.004, 0.0, 600.0, 5e-4)
+    cell = replace(load_cell("lfp-18650-2ah"), voltage_error=error)
+    time_s = np.array([0.0, 3600.0, 7200.0])
+    record = SimpleNamespace(log=Log("two hours", time_s, time_s, time_s))
+    short = SimpleNamespace(log=Log("short", time_s / 9, time_s, time_s))
+    context = SimpleNamespace(records={"a": record, "b": short}, cells={"a": cell, "b": cell})
+    assert calibrate.most_memory(context) == pytest.approx(3.0)
+    good = calibrate.Outcome(0.5, 0.7, 15.0, 0.5, 0.9, 0.9, 0.05, 0.1, 0.020)
+    told = replace(good, tau_scale=2.0, crps=0.021)
+    wide = replace(good, tau_scale=0.5, crps=0.022)
+    assert calibrate.chosen([good, told, wide]) is good
+    assert calibrate.chosen([good, told, wide], 3.0) is told
+    assert calibrate.chosen([good], 3.0) is good
