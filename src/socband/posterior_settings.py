@@ -14,10 +14,10 @@ from socband.models import CellModel
 Array = np.ndarray
 
 # What a cell without calibration gets: one setting over the calibration records of all cells
-# (`benchmarks/calibrate.py --pooled`: 0.25, 0.7, 15), its error widened by a third.
+# (`benchmarks/calibrate.py --pooled`: 0.25, 0.7, 0.5), its error widened by a third.
 POOLED_ETA = 0.25
 POOLED_ERROR_SCALE = 0.93
-POOLED_TAU_SCALE = 15.0
+POOLED_TAU_SCALE = 0.5
 PROBABILITIES = (0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975)
 
 
