@@ -321,7 +321,8 @@ class Verdict:
 
     Attributes:
         ranks: (5,) share of the draws below the truth, of `RANKED`; ties at random.
-        nees: (5,) squared error over posterior variance of the charge, at fifths of the log.
+        nees: (5,) squared error over posterior variance of the charge, at fifths of the log; NaN
+            where every member is full.
         inside: (2,) whether the 50 % and 90 % bands hold the truth, share of the time.
         width: mean width of the 90 % band; crps: of the charge at the end.
         ess, distinct: 5th percentile of the effective sample size; members that differ at the end.
@@ -344,12 +345,13 @@ def judge(
 ) -> Verdict:
     """Condition on one house and compare with its truth."""
     posterior = condition(track, cell, prior(cell), settings)
+    soc = np.clip(soc, 0.0, 1.0)  # as the band is
     rng = np.random.default_rng([settings.seed, 99])
     members = posterior.members
     middle = len(track) // 2
     # the band midway, as the posterior had it then, is kept as quantiles: draws as good as any
     pairs = (
-        (members.soc, np.clip(soc[-1], 0.0, 1.0)),
+        (members.soc, soc[-1]),
         (posterior.quantiles[middle], soc[middle]),
         (members.offset_a, truth["offset_a"]),
         (members.untracked_a, truth["untracked_a"]),
@@ -357,7 +359,8 @@ def judge(
     )
     ranks = [rank(draws, true, rng) for draws, true in pairs]
     at = np.linspace(0, len(track) - 1, 6)[1:].astype(int)
-    nees = (soc[at] - posterior.mean[at]) ** 2 / posterior.std[at] ** 2
+    spread = np.where(posterior.std[at] > 1e-4, posterior.std[at], np.nan)  # all full: none
+    nees = (soc[at] - posterior.mean[at]) ** 2 / spread**2
     low, first, third, high = (
         posterior.quantiles[:, np.argmin(np.abs(np.array(settings.probabilities) - p))]
         for p in (0.05, 0.25, 0.75, 0.95)
@@ -435,7 +438,7 @@ def table(verdicts: list[Verdict]) -> str:
     n = len(verdicts)
 
     def mean(name: str) -> Array:
-        return np.mean([getattr(v, name) for v in verdicts], axis=0)
+        return np.nanmean([getattr(v, name) for v in verdicts], axis=0)
 
     ranks = np.array([v.ranks for v in verdicts])
     lines = [f"{n} houses; SBC ranks in {BINS} bins, {n / BINS:.1f} expected in each"]

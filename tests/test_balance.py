@@ -118,9 +118,9 @@ def test_a_full_by_the_rule_is_within_its_own_doubt(path):
 
 
 def test_the_doubt_is_wider_where_the_voltage_says_less():
-    """The 2.5 Ah cell's curve rises early: what it may miss is 3.7 times the least doubt."""
+    """The 2.5 Ah cell's curve rises early: it may miss about twice the least doubt, by its file."""
     steep, flat = load_cell("lfp-26650-2.5ah"), load_cell("lfp-18650-2ah")
-    assert true_full_std(steep, 0.01) > 0.02
+    assert true_full_std(steep, 0.01) > 1.5 * true_full_std(flat, 0.01)
     assert true_full_std(flat, 0.01) == 0.01
 
 
