@@ -78,3 +78,11 @@ def test_a_bench_on_which_nothing_scored_is_no_success(folder, tmp_path, capsys)
     assert shown.out == ""
     assert "no such thing" in shown.err
     assert "2 in all" in shown.err
+
+
+def test_columns_that_no_record_asked_for_would_use_are_refused(data_dir, capsys):
+    argv = ["bench", "--records", "COS_0.1A_Discharge", "--estimators", "display", "--faults", "1"]
+    assert main([*argv, "--column", "voltage=volts", "--discharge-positive"]) == 2
+    shown = " ".join(capsys.readouterr().err.split())
+    assert "--column: found open records alone" in shown
+    assert "--discharge-positive: found open records alone" in shown

@@ -120,6 +120,15 @@ class Plan:
                 records += found
             except InputError as error:
                 problems += error.located
+        asked = [("--column", self.columns), ("--discharge-positive", self.discharge_positive)]
+        if records and not any(Path(str(word)).is_file() for word in self.records):
+            problems += [
+                Problem(
+                    flag, "open records alone", "a file of your own; open ones need no such word"
+                )
+                for flag, value in asked
+                if value
+            ]
         try:
             load_estimators(self.names())
         except InputError as error:
