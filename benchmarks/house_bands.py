@@ -30,7 +30,7 @@ from socband.models import load_cell
 from socband.posterior import Settings
 from socband.quantity import Quantity
 from socband.replay import replay
-from socband.scoring import SOC_RANGES as RANGES
+from socband.scoring import LEVELS, SOC_RANGES, score_record
 
 DISPLAY_OFF = 0.08  # deviation of the display when the log begins, and what is told of its age
 HOURS_SINCE_FULL = 48.0
@@ -45,7 +45,7 @@ GROUPS = {
 def banded(
     house: House, seed: int, days: float, members: int, full_std: float, full_memory_s: float
 ) -> dict[str, object]:
-    """Scores of one house: `inside50`, `inside90`, `width`, `off`, and `ranges`."""
+    """Scores of one house (`scoring.score_record`), `cause`, `display_mae` and `hours`."""
     rows = int(days * 86400.0 / np.median(np.diff(house.log.time_s)))
     log = sliced(house.log, 0, rows)
     truth = np.clip(log.true_soc, 0.0, 1.0)
@@ -61,25 +61,19 @@ def banded(
     )
     cell = load_cell(house.cell)
     found = replay(replace(house.setup, present=present), cell, log, settings)
-    truth = np.interp(found["time"].values, log.time_s, truth)
-    low, quarter, middle, upper, high = (
-        found["soc_quantile"].sel(quantile=[0.05, 0.25, 0.5, 0.75, 0.95]).values.T
+    time_s = found["time"].values
+    truth = np.interp(time_s, log.time_s, truth)
+    display = np.clip(found["display_soc"].values, 0.0, 1.0)
+    scores = score_record(
+        truth,
+        found["soc_quantile"].values,
+        settings.probabilities,
+        np.diff(time_s, prepend=0.0),
     )
-    in90 = (truth >= low - 1e-6) & (truth <= high + 1e-6)
-    in50 = (truth >= quarter - 1e-6) & (truth <= upper + 1e-6)
-    ranges = [
-        (int(part.sum()), int(in90[part].sum()))
-        for a, b in RANGES
-        for part in ((truth >= a) & (truth < b if b < 1.0 else truth <= b),)
-    ]
-    return {
+    return scores | {
         "cause": house.cause,
-        "inside50": in50.mean(),
-        "inside90": in90.mean(),
-        "width": np.mean(high - low),
-        "off": np.abs(middle - truth).mean(),
-        "display_off": np.nanmean(np.abs(np.clip(found["display_soc"].values, 0, 1) - truth)),
-        "ranges": ranges,
+        "display_mae": np.nanmean(np.abs(display - truth)),
+        "hours": time_s[-1] / 3600.0,
     }
 
 
@@ -92,14 +86,16 @@ def lines(rows: list[dict], causes: Iterable[str] | None, name: str) -> str:
     part = [row for row in rows if causes is None or row["cause"] in causes]
     if not part:
         return f"{name:<20} no house"
-    inside = np.array([row["inside90"] for row in part])
+    half, inside = (
+        np.array([row["coverage"][LEVELS.index(p)] for row in part]) for p in (0.5, 0.9)
+    )
     error = inside.std() / np.sqrt(max(len(part) - 1, 1))
-    half, width, off, shown = (
-        np.mean([row[key] for row in part]) for key in ("inside50", "width", "off", "display_off")
+    width, off, shown = (
+        100 * np.mean([row[key] for row in part]) for key in ("width_90", "mae", "display_mae")
     )
     return (
-        f"{name:<20} {len(part):4d}    {half:.2f}    {inside.mean():.2f} ± {error:.2f}"
-        f"   {100 * width:5.1f}   {100 * off:5.1f}   {100 * shown:5.1f}"
+        f"{name:<20} {len(part):4d}    {half.mean():.2f}    {inside.mean():.2f} ± {error:.2f}"
+        f"   {width:5.1f}   {off:5.1f}   {shown:5.1f}"
     )
 
 
@@ -136,10 +132,14 @@ def main() -> None:
     for name, causes in GROUPS.items():
         rest = {row["cause"] for row in rows} - named
         print(lines(rows, causes or rest, name))
-    counts = np.array([row["ranges"] for row in rows]).sum(axis=0)
+    share, inside = (
+        np.array([row[key] for row in rows]) for key in ("share_by_soc", "coverage_90_by_soc")
+    )
     told = "  ".join(
-        f"{100 * a:.0f}-{100 * b:.0f} %: {inside / max(n, 1):.2f}"
-        for (a, b), (n, inside) in zip(RANGES, counts, strict=True)
+        f"{100 * a:.0f}-{100 * b:.0f} %: {in_range:.2f}"
+        for (a, b), in_range in zip(
+            SOC_RANGES, np.nansum(share * inside, axis=0) / share.sum(axis=0), strict=True
+        )
     )
     print(f"inside 90 % by true charge   {told}")
 

@@ -13,6 +13,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import house_bands as hb
 from house_truth import make_houses
 
+from socband.scoring import LEVELS
+
 
 def test_a_house_is_scored_against_its_own_truth():
     """The shares agree with each other, and a wrong truth shows."""
@@ -21,13 +23,14 @@ def test_a_house_is_scored_against_its_own_truth():
     (house,) = make_houses(1, 7003, ["none"], longest_days=3.0)
     given = {"seed": 3, "days": 0.7, "members": 100, "full_std": 0.015, "full_memory_s": 600.0}
     row = hb.banded(house, **given)
-    steps = np.array([n for n, _ in row["ranges"]])
-    inside = np.array([k for _, k in row["ranges"]])
-    assert steps.sum() == pytest.approx(0.7 * 1440, abs=2)
-    assert inside.sum() / steps.sum() == pytest.approx(row["inside90"])
-    assert 0.0 <= row["inside50"] <= row["inside90"] <= 1.0
-    assert row["off"] < row["display_off"] + row["width"]
+    inside50, inside90 = (row["coverage"][LEVELS.index(level)] for level in (0.5, 0.9))
+    by_range = np.nansum(row["share_by_soc"] * row["coverage_90_by_soc"])
+    assert row["hours"] * 60.0 == pytest.approx(0.7 * 1440, abs=2)
+    assert row["share_by_soc"].sum() == pytest.approx(1.0)
+    assert by_range == pytest.approx(inside90)
+    assert 0.0 <= inside50 <= inside90 <= 1.0
+    assert row["mae"] < row["display_mae"] + row["width_90"]
     log = replace(house.log, true_soc=np.clip(house.log.true_soc - 0.5, 0.0, 1.0))
-    assert hb.banded(replace(house, log=log), **given)["off"] > 0.1
+    assert hb.banded(replace(house, log=log), **given)["mae"] > 0.1
     assert "no house" in hb.lines([row], ["offset"], "offset")
-    assert f"{row['inside90']:.2f} ± 0.00" in hb.lines([row], None, "all")
+    assert f"{inside90:.2f} ± 0.00" in hb.lines([row], None, "all")
