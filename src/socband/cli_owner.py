@@ -10,7 +10,7 @@ from cyclopts import Parameter
 from socband.cli_shared import (
     Progress,
     at_least,
-    check_targets,
+    check_run,
     read_inputs,
     show,
 )
@@ -55,9 +55,7 @@ def tonight(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the night ahead to this file (.png, .svg, .pdf).
     """
-    check_targets(save=save, plot=plot)
-    at_least("--members", members, 100, 1_000_000)
-    at_least("--seed", seed, 0, 2**31 - 1)
+    check_run(100, members, seed, save, plot)
     wanted = _share(want)
     from socband.evidence_text import parse_evidence
     from socband.models import load_cell
@@ -137,9 +135,7 @@ def replay(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the band to this file (.png, .svg, .pdf).
     """
-    check_targets(save=save, plot=plot)
-    at_least("--members", members, 100, 1_000_000)
-    at_least("--seed", seed, 0, 2**31 - 1)
+    check_run(100, members, seed, save, plot)
     at_least("--step", step, 1, 3600)
     from socband.evidence_text import parse_evidence
     from socband.plots import replay_figure

@@ -67,6 +67,19 @@ def at_least(flag: str, value: int, least: int, most: int) -> None:
         raise InputError(Problem(flag, str(value), f"a whole number from {least} to {most}"))
 
 
+def check_run(
+    least_members: int, members: int, seed: int, save: Path | None, plot: Path | None
+) -> None:
+    """What every command that asks the ensemble checks before it computes anything.
+
+    Raises:
+        InputError: a target that cannot be written, or a count outside its limits.
+    """
+    check_targets(save=save, plot=plot)
+    at_least("--members", members, least_members, 1_000_000)
+    at_least("--seed", seed, 0, 2**31 - 1)
+
+
 def within_limits(flag: str, value: float, low: float, high: float, unit: str) -> None:
     """Refuse a number outside its limits, or none.
 

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
-from socband.cli_shared import at_least, check_targets, read_inputs, show, within_limits
+from socband.cli_shared import check_run, read_inputs, show, within_limits
 from socband.readings import describe_readings, readings_for
 
 
@@ -48,9 +48,7 @@ def suspects(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the suspects to this file (.png, .svg, .pdf).
     """
-    check_targets(save=save, plot=plot)
-    at_least("--members", members, 1000, 1_000_000)
-    at_least("--seed", seed, 0, 2**31 - 1)
+    check_run(1000, members, seed, save, plot)
     from socband.report import warn
     from socband.suspects import suspects as ask
     from socband.suspects_report import suspects_figure, suspects_json, suspects_text
@@ -100,9 +98,7 @@ def charging(
         save: write the result as NetCDF to this file (.nc).
         plot: draw what should flow to this file (.png, .svg, .pdf).
     """
-    check_targets(save=save, plot=plot)
-    at_least("--members", members, 1000, 1_000_000)
-    at_least("--seed", seed, 0, 2**31 - 1)
+    check_run(1000, members, seed, save, plot)
     from socband.charging import charging as ask
     from socband.charging_report import charging_figure, charging_json, charging_text
     from socband.report import warn
@@ -148,9 +144,7 @@ def budget(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the error over the days to this file (.png, .svg, .pdf).
     """
-    check_targets(save=save, plot=plot)
-    at_least("--members", members, 1000, 1_000_000)
-    at_least("--seed", seed, 0, 2**31 - 1)
+    check_run(1000, members, seed, save, plot)
     within_limits("--days", days, 0.1, 1000.0, "days")
     within_limits("--within", within, 0.1, 100.0, "percent")
     from socband.budget import error_budget

@@ -116,9 +116,9 @@ def fit_cell(
 
     Args:
         name: of the model.
-        ocv_discharge, ocv_charge, dynamic, score: sources, or texts that name them (25 °C).
-        ocv_discharge, ocv_charge: low-rate branches; without any, OCV comes from rested voltages
-            in `dynamic`, its shape between them from the model `like`.
+        ocv_discharge, ocv_charge: low-rate branches, as sources or as texts that name them (25 °C,
+            as with the other two); without any, OCV comes from rested voltages in `dynamic`, its
+            shape between them from the model `like`.
         dynamic: records to fit: drive cycles, pulses, constant current.
         score: records that are only scored. Where a record has an end point, its true charge is
             anchored at both ends, else at its full or empty end alone.
@@ -135,8 +135,7 @@ def fit_cell(
         InputError: no record to fit, or records that cannot be used.
     """
     ocv_discharge, ocv_charge, dynamic, score = (
-        [part if isinstance(part, Source) else Source.from_text(str(part)) for part in group]
-        for group in (ocv_discharge, ocv_charge, dynamic, score)
+        [Source.of(part) for part in group] for group in (ocv_discharge, ocv_charge, dynamic, score)
     )
     if not dynamic:
         raise InputError(Problem("--dynamic", "nothing", "at least one record to fit"))

@@ -79,9 +79,7 @@ def fit_command(
         parsed[flag] = []
         for item in (given,) if isinstance(given, RecordFile) else given:
             try:
-                part = item if isinstance(item, Source) else Source.from_text(
-                    str(item), temperature_c
-                )  # fmt: skip
+                part = Source.of(item, temperature_c)
             except InputError as error:
                 problems += [p.at(flag) for p in error.problems]
                 continue

@@ -50,6 +50,11 @@ class Source:
             return cls(Path(files), value)
         return cls(Path(path), value, Path(end_point))
 
+    @classmethod
+    def of(cls, named: Source | str | Path, default_c: float = 25.0) -> Source:
+        """A source as it is, or from a text or path that names it; see `from_text`."""
+        return named if isinstance(named, Source) else cls.from_text(str(named), default_c)
+
     @property
     def files(self) -> tuple[Path, ...]:
         """All files of it."""
