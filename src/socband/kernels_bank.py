@@ -57,6 +57,12 @@ OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
     C_COUNT,
 ) = range(12)
 
+# Steps, the same in both forward kernels.
+FIRST_S, LONGEST_S = 5.0, 300.0  # after a load has switched, and at most
+FINEST_S = 2.0
+TINY_S = 1e-6  # two moments nearer than this are one
+VOLT_STEP = 0.012  # a step may change the open-circuit voltage by about so much [V]
+
 # Per battery: parameters ...
 (
     B_CAPACITY,  # [Ah] present capacity per cell at the reference temperature

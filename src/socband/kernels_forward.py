@@ -27,9 +27,13 @@ from socband.kernels_bank import (
     E_E,
     E_ID,
     E_SLOPE,
+    FINEST_S,
+    FIRST_S,
     INLINE,
     JIT,
+    LONGEST_S,
     S_COUNT,
+    TINY_S,
     V_BEGAN,
     V_COUNT,
     V_HEATER_A,
@@ -37,6 +41,7 @@ from socband.kernels_bank import (
     V_OPEN,
     V_SOC,
     V_T,
+    VOLT_STEP,
     Y_COUNT,
     Y_CURRENT,
     Y_IDLE,
@@ -84,13 +89,10 @@ from socband.kernels_columns import (
 )
 from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
 
-GRADES_S = np.array([5.0, 15.0, 45.0, 135.0, 300.0])
-_FINEST_S = 2.0
-_VOLT_STEP = 0.012  # a step may change the open-circuit voltage by about so much [V]
+GRADES_S = np.array([FIRST_S, 15.0, 45.0, 135.0, LONGEST_S])
 _HEATER_STEP_S = 60.0
 _TAPER_STEP_S = 20.0
 _IDLE_STEP_S = 30.0  # near the charge at which a charger goes idle
-_TINY_S = 1e-6
 
 
 @INLINE
@@ -193,12 +195,12 @@ def carry(
         z = mean_soc(bank)
         while True:
             # ---- events at t: limits that trip, loads that switch, sources that change
-            if fresh or t >= next_event - _TINY_S:
+            if fresh or t >= next_event - TINY_S:
                 changed = fresh
                 fresh = False
                 tripped = False
                 for j in range(n_limits):
-                    if below[j] + delay[j] <= t + _TINY_S:
+                    if below[j] + delay[j] <= t + TINY_S:
                         below[j] = np.inf
                         changed = True
                         if j == 0:
@@ -219,14 +221,14 @@ def carry(
                     out[m, O_LVD] = t
                     out[m, O_WHICH] = 2.0
                     tripped = True
-                if tripped or t >= horizon_s - _TINY_S:
+                if tripped or t >= horizon_s - TINY_S:
                     break
                 load_p, load_a, next_event, switched = switch_loads(
                     t, 0, warm_at(t, ambient[m]), horizon_s, kind, span_ptr, spans, keys, states
                 )
                 changed = changed or switched
                 if ns > 0:
-                    slot = min(int((t + _TINY_S) / slot_s), n_slots - 1)
+                    slot = min(int((t + TINY_S) / slot_s), n_slots - 1)
                     if slot + 1 < n_slots:
                         next_event = min(next_event, (slot + 1) * slot_s)
                     for s in range(ns):
@@ -262,7 +264,7 @@ def carry(
                     elif below[j] == np.inf:
                         below[j] = t
                     next_event = min(next_event, below[j] + delay[j])
-                if next_event <= t + _TINY_S:
+                if next_event <= t + TINY_S:
                     continue
             # ---- the length of the step
             dt = min(GRADES_S[grade] * coarse, cap_s * coarse)
@@ -271,8 +273,8 @@ def carry(
                 steep = max(steep, bank[b, E_SLOPE] * abs(bank[b, E_ID]) / bank[b, B_CAPACITY])
                 if bank[b, V_HEATING] > 0.5:
                     dt = min(dt, _HEATER_STEP_S)
-            if steep * dt > _VOLT_STEP * coarse * 3600.0:
-                dt = max(_VOLT_STEP * coarse * 3600.0 / steep, _FINEST_S * coarse)
+            if steep * dt > VOLT_STEP * coarse * 3600.0:
+                dt = max(VOLT_STEP * coarse * 3600.0 / steep, FINEST_S * coarse)
             for q in range(ns):
                 if src[q, Y_IDLE] < 0.5 and 0.0 <= source_kind[q, Q_IDLE_SOC] - z < 0.02:
                     dt = min(dt, _IDLE_STEP_S * coarse)
@@ -305,15 +307,15 @@ def carry(
                 for j in range(n_limits):
                     if margin[j] < 0.0 and margin0[j] >= 0.0:
                         at = dt * margin0[j] / (margin0[j] - margin[j])
-                        if dt > _FINEST_S * coarse:
-                            wanted = max(0.5 * at, 0.125 * dt, _FINEST_S * coarse)
+                        if dt > FINEST_S * coarse:
+                            wanted = max(0.5 * at, 0.125 * dt, FINEST_S * coarse)
                             shorter = min(shorter, min(wanted, 0.5 * dt))
-                        elif dt > 4.0 * _TINY_S and at + delay[j] < dt - _TINY_S:
-                            shorter = min(shorter, max(at + delay[j], 2.0 * _TINY_S))
+                        elif dt > 4.0 * TINY_S and at + delay[j] < dt - TINY_S:
+                            shorter = min(shorter, max(at + delay[j], 2.0 * TINY_S))
                 if shorter == np.inf:
                     break
-                if dt > _FINEST_S * coarse:
-                    cap_s = max(shorter / coarse, _FINEST_S)
+                if dt > FINEST_S * coarse:
+                    cap_s = max(shorter / coarse, FINEST_S)
                 dt = shorter
                 _copy(bank, V_BEGAN, V_SOC)
                 evaluate(cell, table, warmth, bank)
@@ -333,7 +335,7 @@ def carry(
             out[m, O_SOURCE_J] += gained_a * u_mean * dt
             out[m, O_OUT] += (gained_a - total_a) * dt / 3600.0
             z_new = mean_soc(bank)
-            while g_next < n_grid and grid_s[g_next] <= t + dt + _TINY_S:
+            while g_next < n_grid and grid_s[g_next] <= t + dt + TINY_S:
                 soc_grid[m, g_next] = z + (z_new - z) * (grid_s[g_next] - t) / dt
                 g_next += 1
             z = z_new

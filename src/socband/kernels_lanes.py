@@ -14,8 +14,10 @@ import numpy as np
 
 from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_bank import (
+    FINEST_S,
     JIT,
     PART,
+    TINY_S,
     root,
 )
 from socband.kernels_demand import (
@@ -44,7 +46,6 @@ from socband.kernels_lanes_layout import (
     ES,
     EVENT,
     EVENTS,
-    FINEST_S,
     FLIPPED,
     GRADE,
     GRID,
@@ -74,7 +75,6 @@ from socband.kernels_lanes_layout import (
     SIGHT_S,
     STEPS,
     STORE,
-    TINY_S,
     TOTAL,
     TRIES,
     TS,

@@ -19,8 +19,11 @@ from socband.kernels_bank import (
     B_RESISTANCE,
     B_SHIFT,
     ENTROPY,
+    FINEST_S,
+    FIRST_S,
     GAP,
     LAG,
+    LONGEST_S,
     OCV,
     R0,
     R1,
@@ -32,6 +35,7 @@ from socband.kernels_bank import (
     S_SOC,
     S_T,
     SLOPE,
+    VOLT_STEP,
     W_CAPACITY,
     W_K0,
     W_K1,
@@ -69,8 +73,6 @@ from socband.kernels_lookup import aligned_zeros
 # Whole vectors of sixteen; and no power of two, or rows that are written and rows that are read lie
 # a multiple of 4 kB apart, which the processor takes for the same place and waits.
 LANES = 80
-FINEST_S = 2.0
-TINY_S = 1e-6
 NULL_S = 1e-9
 SIGHT_S = 1e-3  # as near as single precision sees the moment of a crossing
 MOST_TRIES = 50.0  # a step is taken back so often and no more, whatever the limits do
@@ -117,8 +119,9 @@ S_OCV, S_GAP, S_ENTROPY, S_R0, S_R1, S_R2, S_RISE = (
 # A number written out in a formula is in double precision and would make the whole of it so.
 single = np.float32
 ZERO, HALF, ONE, THREE = (single(x) for x in (0.0, 0.5, 1.0, 3.0))
-FIRST_S, LONGEST_S, FINEST_SINGLE = (single(x) for x in (5.0, 300.0, FINEST_S))
-VOLT_STEP, LEAST, ROWS = (single(x) for x in (0.012, 1e-12, 1024.0))
+FIRST_SINGLE, LONGEST_SINGLE = single(FIRST_S), single(LONGEST_S)
+FINEST_SINGLE, VOLT_STEP_SINGLE = single(FINEST_S), single(VOLT_STEP)
+LEAST, ROWS = single(1e-12), single(1024.0)
 SLOW, FAST = (single(x) for x in (SLOW_SHARE, FAST_SHARE))
 
 VECTOR = njit(

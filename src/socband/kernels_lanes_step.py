@@ -19,6 +19,7 @@ from socband.kernels_bank import (
     C_LEAK,
     C_TAU1,
     C_TAU2,
+    FINEST_S,
     HOTTEST_C,
     WARMTH_LOW_C,
     WARMTH_PER_K,
@@ -41,9 +42,8 @@ from socband.kernels_lanes_layout import (
     EVENT,
     F_CAPACITY,
     FAST,
-    FINEST_S,
     FINEST_SINGLE,
-    FIRST_S,
+    FIRST_SINGLE,
     FREE,
     GRADE,
     HALF,
@@ -61,7 +61,7 @@ from socband.kernels_lanes_layout import (
     LEAD,
     LEAST,
     LOAD_J,
-    LONGEST_S,
+    LONGEST_SINGLE,
     LOSS_J,
     NOW,
     NULL_S,
@@ -92,7 +92,7 @@ from socband.kernels_lanes_layout import (
     VC,
     VD,
     VECTOR,
-    VOLT_STEP,
+    VOLT_STEP_SINGLE,
     WARM,
     WAS0,
     WAS1,
@@ -128,9 +128,9 @@ def choose(d, w, cell):
     for k in range(LANES):
         steep = w[STEEP + k] * abs(w[ID + k]) * w[QA + k] * w[F_CAPACITY + k]
         grade = w[GRADE + k]
-        least = max(VOLT_STEP / (steep + LEAST), FINEST_SINGLE)
+        least = max(VOLT_STEP_SINGLE / (steep + LEAST), FINEST_SINGLE)
         w[SPAN + k] = min(min(grade, w[CAP + k]), least)
-        w[GRADE + k] = min(max(THREE * grade, FIRST_S), LONGEST_S)
+        w[GRADE + k] = min(max(THREE * grade, FIRST_SINGLE), LONGEST_SINGLE)
     # ---- is a limit undercut as the step begins?
     for k in range(LANES):
         e = w[E + k]
