@@ -1,8 +1,9 @@
-"""How long a log's load lasts: its load as two levels, and each member's own untracked load."""
+"""How long a log's load lasts: its load lived again, and each member's own untracked load."""
 
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from socband.ahead import ALWAYS_S, SeenLoad, demand_of, one_cell, spans_of
 from socband.forward import prepare, run
@@ -26,14 +27,53 @@ def test_hours_of_a_day_that_is_shorter_than_a_day():
     np.testing.assert_allclose(spans_of(Hours(), 5.0, 2400.0, 1000.0), [[0.0, 1000.0]])
 
 
-def test_the_mean_of_a_log_is_kept():
-    time_s = np.arange(0.0, 7200.0, 10.0)
-    drawn = np.where(time_s % 600.0 < 180.0, 1.2, 0.2)
-    log = Log(name="invented", time_s=time_s, current_a=-drawn, voltage_v=np.full(len(time_s), 3.3))
-    seen = SeenLoad.of(log)
-    mean = np.sum(drawn[1:] * 10.0) / time_s[-1]
-    assert abs(seen.steady_a + seen.duty * seen.peak_a - mean) < 1e-9
-    assert 400.0 < seen.cycle_s < 800.0
+def _seen(drawn_a: np.ndarray, step_s: float = 10.0) -> SeenLoad:
+    time_s = step_s * np.arange(len(drawn_a) + 1)
+    current_a = -np.append(drawn_a[0], drawn_a)
+    return SeenLoad.of(Log("invented", time_s, current_a, np.full(len(time_s), 3.3)))
+
+
+def _drawn_ah(seen: SeenLoad, begin: float, hours: float) -> float:
+    """By the kernels, from members that differ in nothing."""
+    setup = one_cell(CELL, 2.0, 25.0)
+    members = Unknowns.from_setup(setup, Quantity.from_number(0.9)).draw(4, 1)
+    nothing = dict.fromkeys(("untracked_a", "offset_a", "gain_error"), np.zeros(4))
+    demand = demand_of(seen, members.replaced(**nothing), 1, begin=begin, horizon_s=3600.0 * hours)
+    plan = prepare(setup, CELL, members, horizon_h=hours, seed=1, demand=demand)
+    return run(plan).column(O_OUT)
+
+
+def test_a_load_lived_again_draws_what_the_log_drew(monkeypatch):
+    monkeypatch.setattr("socband.ahead.LEAST_SPREAD", 0.0)
+    drawn = 0.1 * np.random.default_rng(3).integers(0, 6, 360)
+    seen = _seen(np.tile(drawn, 6))  # six hours alike: nothing is uncertain of the mean
+    for begin in (0.0, 0.4):
+        out_ah = _drawn_ah(seen, begin, 1.0)
+        np.testing.assert_allclose(out_ah, drawn.mean(), rtol=2e-3)
+
+
+def test_spans_begin_where_they_are_told_and_go_round():
+    seen = _seen(np.array([0.0, 0.0, 1.0, 1.0, 0.0]))
+    np.testing.assert_allclose(seen.level_a, [0.0, 1.0])
+    np.testing.assert_allclose(seen.spans(1, 0.0, 60.0), [[20, 40], [70, 90]])  # whole rounds
+    np.testing.assert_allclose(seen.spans(1, 0.6, 100.0), [[0, 10], [40, 60], [90, 100]])
+
+
+def test_peaks_shorter_than_a_step_are_told_by_pairs_of_steps():
+    steady = _seen(np.repeat([0.2, 1.2, 0.2], 60))
+    assert steady.growth == 0.0
+    single = np.full(600, 0.2)
+    single[::100] = 1.2  # a pair holds half of it: a peak that may be much shorter and higher
+    seen = _seen(single)
+    assert 0.9 < seen.growth <= 1.0
+    assert seen.excess_a == pytest.approx(1.2 - single.mean())
+    members = Unknowns.from_setup(one_cell(CELL, 2.0, 25.0), Quantity.from_number(0.9)).draw(50, 1)
+    demand = demand_of(seen, members, 1)
+    hidden = demand.current_a[:, demand.names.index("hidden peaks")]
+    # within a step of 10 s up to ten times as high if it lasts one second
+    assert np.all(hidden > 0.0)
+    assert np.all(hidden < 10.0 * 1.3 * seen.excess_a)
+    assert np.ptp(hidden) > 3.0 * seen.excess_a  # nobody knows how much
 
 
 def test_an_untracked_load_draws_in_its_own_hours_only():
@@ -45,7 +85,7 @@ def test_an_untracked_load_draws_in_its_own_hours_only():
         offset_a=np.zeros(n), gain_error=np.zeros(n),
     )  # fmt: skip
     short = np.array([[600.0, 1200.0]])
-    seen = SeenLoad(0.1, 0.0, 0.5, 600.0, 0.0)
+    seen = SeenLoad(np.full(2, 10.0), np.zeros(2, int), np.array([0.1]), 0.0, 0.0, 0.0)
     demand = demand_of(seen, members, 1, (("always", ALWAYS_S), ("some", short)))
     plan = prepare(setup, CELL, members, horizon_h=1.0, seed=1, demand=demand)
     want = 0.1 + np.where(members.untracked_pattern == 0, 0.06, 0.06 * 600.0 / 3600.0)

@@ -16,7 +16,7 @@ from socband.bench import Context, GridCell, make_context, record_bands, run_ben
 from socband.bench_pool import pooled_scores
 from socband.bench_store import Store
 from socband.cell import simulate
-from socband.datasets import BenchRecord
+from socband.datasets import BenchRecord, Cutoff
 from socband.errors import InputError
 from socband.estimators import Prior, band_dataset, estimator_names
 from socband.estimators.ekf import Ekf
@@ -41,7 +41,7 @@ def _record(name: str, seed: int, step_s: float = 300.0) -> BenchRecord:
     run = simulate(cell, time_s, current_a, 25.0, 1.0)
     voltage = run.voltage_v + 0.001 * rng.standard_normal(len(time_s))
     log = Log(name, time_s, current_a, voltage, true_soc=run.soc)
-    return BenchRecord(name, log, CELL, cell.capacity_ah, 25.0, ends_at_cutoff=True)
+    return BenchRecord(name, log, CELL, cell.capacity_ah, 25.0, cutoff=Cutoff(2.0, 0.0))
 
 
 @pytest.fixture(scope="module")
@@ -401,6 +401,23 @@ def test_naive_forecast_is_charge_over_current() -> None:
     assert np.all(np.isinf(hours))
 
 
+def test_cut_off_is_where_the_voltage_meets_it_or_the_load_stops_just_above() -> None:
+    time_s = 10.0 * np.arange(6)
+    drawn = np.array([1.0, 1.0, 1.0, 1.0, 0.0, 0.0])
+
+    def found(volts: list[float], cutoff_v: float = 2.0) -> Cutoff | None:
+        return Cutoff.found(Log("one", time_s, -drawn, np.array(volts)), cutoff_v)
+
+    assert found([3.2, 3.0, 2.4, 1.95, 2.6, 2.7]) == Cutoff(2.0, 20.0)
+    assert found([3.2, 3.0, 2.4, 2.08, 2.6, 2.7]) == Cutoff(2.0, 20.0)  # between two readings
+    # Ended as planned, not by its voltage: only a higher cut-off was met.
+    planned = [3.2, 3.0, 2.45, 2.65, 2.8, 2.8]
+    assert found(planned) is None
+    assert found(planned, 2.5) == Cutoff(2.5, 30.0)
+    charged = Log("one", time_s, np.ones(6), np.full(6, 3.3))
+    assert Cutoff.found(charged, 2.0) is None
+
+
 def test_disconnect_scores_on_records_that_end_there(context: Context) -> None:
     class Knows:
         """Nine hours less what has passed, give or take: the record is eight hours long."""
@@ -421,5 +438,9 @@ def test_disconnect_scores_on_records_that_end_there(context: Context) -> None:
     np.testing.assert_allclose(
         hours["pinball_hours"].sel(forecaster="knows").values, loss.mean(axis=(1, 2))
     )
-    none = make_context([replace(_record("one", 1), ends_at_cutoff=False)], 0, 0)
+    # A record that goes on for an hour after its cut-off: that hour is nobody's time left.
+    rests = replace(_record("one", 1), cutoff=Cutoff(2.0, 3600.0))
+    earlier = score_disconnect(make_context([rests], 5, 0), {"knows": Knows()}, faults=4, times=3)
+    assert np.all((earlier["truth_hours"] > 0) & (earlier["truth_hours"] < 7.0))
+    none = make_context([replace(_record("one", 1), cutoff=None)], 0, 0)
     assert score_disconnect(none, {"naive": Naive()}, 1, 1).sizes["record"] == 0

@@ -1,10 +1,12 @@
 """How long a log's load will last: the ensemble conditioned on the log, carried ahead.
 
-Nothing is known of the load to come but what the log has shown. It is taken as a steady part and a
-part that switches (a two-level process with the log's mean current and its peaks, because it is at
-a peak that the voltage meets its limit), and its mean as uncertain as the log's own means over
-parts as long as what is asked. What the monitor misses counts too: every member corrects the
-current by its own offset and gain, and draws its own untracked load in its own hours of the day.
+Nothing is known of the load to come but what the log has shown. Each group of members lives through
+the log's own load once more, from a random moment of it and round again, in a few levels that keep
+its mean; so heavy hours come after quiet ones as they did, and it is at a peak of a heavy hour that
+the voltage meets its limit. Its mean is as uncertain as the log's own means over parts as long as
+what is asked, and the steps of a log hide peaks shorter than they are. What the monitor misses
+counts too: every member corrects the current by its own offset and gain, and draws its own
+untracked load in its own hours of the day.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ from socband.scoring import QUANTILES
 from socband.site import Setup, setup_from_table
 from socband.site_fields import Hours
 from socband.track import Scale, Track
-from socband.unknowns import normal_scores
+from socband.unknowns import normal_scores, uniforms
 
 if TYPE_CHECKING:
     from socband.unknowns import Members
@@ -36,6 +38,9 @@ Array = np.ndarray
 
 PARTS = 6  # the log is cut into so many to see how its mean current varies
 LEAST_SPREAD = 0.01  # of the mean current, relative
+LEVELS = (0.25, 0.5, 0.75, 0.9, 0.97)  # shares of the time below which a level of the load ends
+GROUPS = 8  # of members, each with its own moment at which the log's load begins anew
+SHORTEST_S = 1.0  # of a draw that a disconnect notices
 ALWAYS_S = np.array([[0.0, np.inf]])
 
 
@@ -44,41 +49,55 @@ class SeenLoad:
     """What a log shows of its load; currents [A] positive = drawn.
 
     Attributes:
-        steady_a: drawn all the time.
-        peak_a: drawn on top for `duty` of the time, in cycles of `cycle_s`.
+        dt_s: (n,) the log's steps [s].
+        level: (n,) of each step.
+        level_a: (k,) mean current of each level, ascending.
+        excess_a: of the highest step over the mean.
+        growth: by how much that excess grows if it is averaged over half as long, as a power.
         spread: relative standard deviation of the mean to come.
     """
 
-    steady_a: float
-    peak_a: float
-    duty: float
-    cycle_s: float
+    dt_s: Array
+    level: Array
+    level_a: Array
+    excess_a: float
+    growth: float
     spread: float
 
     @classmethod
     def of(cls, log: Log) -> SeenLoad:
         """From a log: its time-weighted mean is kept."""
-        dt = np.diff(log.time_s, prepend=log.time_s[0])
-        drawn = -log.current_a
-        total = max(float(np.sum(dt)), 1e-9)
-        mean = float(np.sum(drawn * dt) / total)
-        # the steps of a bench record hide what is shorter than they are; that stays unknown
-        high = float(np.quantile(drawn, 0.98))
-        above = drawn > 0.5 * (high + mean)
-        duty = float(np.sum(dt[above]) / total)
-        size = high - mean
-        if mean <= 0.0 or size < 0.02 * abs(mean) or not 0.0 < duty < 0.9:
-            steady, peak, duty, cycle = mean, 0.0, 0.5, 600.0
-        else:
-            peak = size / (1.0 - duty)
-            steady = mean - duty * peak
-            starts = np.count_nonzero(np.diff(above.astype(int)) > 0)
-            cycle = float(np.clip(total / max(starts, 1), 20.0, 7200.0))
-        edges = np.linspace(0.0, total, PARTS + 1)
-        charge = np.interp(edges, np.cumsum(dt), np.cumsum(drawn * dt))
-        parts = np.diff(charge) / np.diff(edges)
+        dt = np.diff(log.time_s)
+        drawn = -log.current_a[1:]
+        charge = np.concatenate([[0.0], np.cumsum(drawn * dt)])
+        until = np.concatenate([[0.0], np.cumsum(dt)])
+        mean = charge[-1] / until[-1]
+        level = np.searchsorted(np.unique(np.quantile(drawn, LEVELS)), drawn)
+        level = np.unique(level, return_inverse=True)[1]
+        level_a = np.bincount(level, drawn * dt) / np.bincount(level, dt)
+        # Pairs of steps tell whether a peak is shorter than a step.
+        pair_a = np.diff(charge[::2]) / np.diff(until[::2])
+        excess, paired = float(np.max(drawn) - mean), float(np.max(pair_a, initial=mean) - mean)
+        growth = np.log2(excess / paired) if paired > 0.0 else 0.0
+        edges = np.linspace(0.0, until[-1], PARTS + 1)
+        parts = np.diff(np.interp(edges, until, charge)) / np.diff(edges)
         spread = float(np.std(parts)) / max(abs(mean), 1e-9) / np.sqrt(PARTS / 2.0)
-        return cls(steady, peak, duty, cycle, float(np.clip(spread, LEAST_SPREAD, 0.5)))
+        return cls(dt, level, level_a, excess, float(np.clip(growth, 0.0, 1.0)),
+                   float(np.clip(spread, LEAST_SPREAD, 0.5)))  # fmt: skip
+
+    def spans(self, level: int, begin: float, horizon_s: float) -> Array:
+        """(k, 2) spans [s] from now at that level or above, if the log's load is lived again.
+
+        Args:
+            begin: where in the log that starts, as a share of its rows.
+            horizon_s: how far it goes; round and round [s].
+        """
+        first = int(begin * len(self.level))
+        rounds = int(np.ceil(horizon_s / self.dt_s.sum()))
+        on = np.tile(np.roll(self.level, -first) >= level, rounds)
+        until_s = np.cumsum(np.tile(np.roll(self.dt_s, -first), rounds))
+        turns = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(int)))
+        return np.concatenate([[0.0], until_s])[turns].reshape(-1, 2)
 
 
 def spans_of(hours: Hours, hour: float, day_s: float, horizon_s: float) -> Array:
@@ -101,28 +120,40 @@ def demand_of(
     members: Members,
     seed: int,
     patterns: Sequence[tuple[str, Array]] = (("always", ALWAYS_S),),
+    *,
+    begin: float = 0.0,
+    horizon_s: float = 48 * 3600.0,
 ) -> Demand:
     """The load of every member: the seen one, corrected by what its monitor gets wrong.
 
     Args:
         patterns: name and spans [s] of what `members.untracked_pattern` counts.
+        begin, horizon_s: see `SeenLoad.spans`.
     """
     from socband.kernels_demand import K_COUNT, K_JITTER, K_STREAM
 
     n = len(members.soc)
     factor = np.maximum(1.0 + seen.spread * normal_scores(seed, "load to come", n), 0.2)
+    factor /= 1.0 + members.gain_error
     # I_true = (I_seen − offset)/(1 + gain) − untracked, with currents positive into the battery
-    steady = (seen.steady_a * factor + members.offset_a) / (1.0 + members.gain_error)
-    peak = seen.peak_a * factor / (1.0 + members.gain_error)
-    loads = [
-        ("steady", steady, np.ones(n), 3600.0, ALWAYS_S),
-        ("peak", peak, np.full(n, seen.duty), seen.cycle_s, ALWAYS_S),
-    ]
+    steady = seen.level_a[0] * factor + members.offset_a / (1.0 + members.gain_error)
+    loads = [("steady", steady, 1.0, 3600.0, ALWAYS_S)]
+    spans = ALWAYS_S
+    for k, more_a in enumerate(np.diff(seen.level_a), start=1):
+        spans = seen.spans(k, begin, horizon_s)
+        loads.append((f"level {k}", more_a * factor, 1.0, 3600.0, spans))
+    # How much of the growth towards shorter means goes on below the log's steps, nobody knows.
+    step_s = float(np.median(seen.dt_s))
+    finer = max(step_s / SHORTEST_S, 1.0)
+    goes_on = uniforms(seed, "peaks within a step", n)
+    hidden = seen.excess_a * (finer ** (seen.growth * goes_on) - 1.0)
+    if np.any(hidden > 0.0) and len(loads) > 1:
+        loads[-1] = (loads[-1][0], loads[-1][1] - hidden * factor / finer, *loads[-1][2:])
+        loads.append(("hidden peaks", hidden * factor, 1.0 / finer, step_s, spans))
     for k, (name, spans) in enumerate(patterns):
         untracked = np.where(members.untracked_pattern == k, members.untracked_a, 0.0)
         if np.any(untracked != 0.0):
-            on = (untracked != 0.0).astype(float)
-            loads.append((f"untracked, {name}", untracked, on, 3600.0, spans))
+            loads.append((f"untracked, {name}", untracked, 1.0, 3600.0, spans))
     names, current, duty, cycle_s, spans = zip(*loads, strict=True)
     kind = np.zeros((len(names), K_COUNT))
     kind[:, K_JITTER] = 0.5
@@ -131,7 +162,7 @@ def demand_of(
         tuple(names),
         np.zeros((n, len(names))),
         np.stack(current, axis=1),
-        np.stack(duty, axis=1),
+        np.tile(np.array(duty), (n, 1)),
         np.tile(np.array(cycle_s), (n, 1)),
         kind,
         np.concatenate([[0], np.cumsum([len(part) for part in spans])]),
@@ -165,13 +196,11 @@ class Ahead:
 
     Attributes:
         members: size of the ensemble.
-        cutoff_v: where a record ends [V per cell]; both open sets end at 2.0 V (PROVENANCE).
         step_s: the log is coarsened to steps of this length [s].
         horizon_h: how far it looks [h].
     """
 
     members: int = 400
-    cutoff_v: float = 2.0
     step_s: float = 60.0
     horizon_h: float = 48.0
 
@@ -191,8 +220,15 @@ class Ahead:
             (str(p.hours), spans_of(p.hours, hour, prior.day_s, 3600.0 * self.horizon_h))
             for p in unknowns.patterns
         ]
-        demand = demand_of(SeenLoad.of(log), members, seed, patterns)
-        setup = one_cell(cell, self.cutoff_v, prior.temperature_c)
-        plan = prepare(setup, cell, members, horizon_h=self.horizon_h, seed=seed, demand=demand)
-        hours = run(plan).report[:, 0] / 3600.0
+        seen, setup = SeenLoad.of(log), one_cell(cell, prior.cutoff_v, prior.temperature_c)
+        hours = []
+        for k, again in enumerate(rng.integers(2**31, size=GROUPS)):
+            group = members.take(np.arange(k, len(members), GROUPS))
+            begin = (k + rng.random()) / GROUPS
+            demand = demand_of(seen, group, int(again), patterns, begin=begin,
+                               horizon_s=3600.0 * self.horizon_h)  # fmt: skip
+            plan = prepare(setup, cell, group, horizon_h=self.horizon_h, seed=int(again),
+                           demand=demand)  # fmt: skip
+            hours.append(run(plan).report[:, 0] / 3600.0)
+        hours = np.concatenate(hours)
         return np.array(QUANTILES), weighted_quantiles(hours, QUANTILES)

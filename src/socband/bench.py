@@ -96,6 +96,8 @@ def make_context(
         prior = Prior.for_record(record.log, cells[record.name], record.capacity_ah)
         if record.log.temperature_c is None and record.temperature_c is not None:
             prior = replace(prior, temperature_c=record.temperature_c)
+        if record.cutoff is not None:
+            prior = replace(prior, cutoff_v=record.cutoff.voltage_v)
         priors[record.name] = prior
     stepped = {}
     for record in records:

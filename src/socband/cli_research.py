@@ -225,7 +225,7 @@ def bench(
         print(text_json.dumps(plain(answer), indent=1, allow_nan=False))
         return
     print(table(answer))
-    if any(record.ends_at_cutoff for record in context.records.values()):
+    if any(record.cutoff is not None for record in context.records.values()):
         from socband.ahead import Ahead
         from socband.forecast_scores import FORECASTERS, score_disconnect
 

@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -28,6 +29,30 @@ from socband.logs import (
 from socband.open_sets import OPEN_SETS, OpenSet
 
 FOLDER_VARIABLE = "SOCBAND_DATA"
+_STOPPED_WITHIN_V = 0.1
+
+
+class Cutoff(NamedTuple):
+    """Low-voltage disconnect in a record: voltage of one cell [V], and how long before its end."""
+
+    voltage_v: float
+    before_end_s: float
+
+    @classmethod
+    def found(cls, log: Log, voltage_v: float) -> Cutoff | None:
+        """Where a log first meets a voltage; None if it never does.
+
+        A tester stops between two readings. Where the load stops within `_STOPPED_WITHIN_V` above
+        the voltage, and never runs again, that is the cut-off.
+        """
+        met = np.flatnonzero(log.voltage_v <= voltage_v)
+        if len(met):
+            return cls(voltage_v, float(log.time_s[-1] - log.time_s[met[0]]))
+        drawn_a = -log.current_a
+        under_load = np.flatnonzero(drawn_a > 1e-3 * max(float(np.max(drawn_a)), 0.0))
+        if len(under_load) and log.voltage_v[under_load[-1]] <= voltage_v + _STOPPED_WITHIN_V:
+            return cls(voltage_v, float(log.time_s[-1] - log.time_s[under_load[-1]]))
+        return None
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,8 +66,8 @@ class BenchRecord:
             scoring records (benchmarks/split.toml).
         capacity_ah: usable capacity that true_soc counts against [Ah].
         temperature_c: of the chamber [°C]; None where only the log or the model can say.
-        ends_at_cutoff: the record ends because the cell was empty, so that the time until
-            low-voltage disconnect is known at each of its rows.
+        cutoff: where low-voltage disconnect lies in it, so that the time until then is known at
+            each earlier row; None: nowhere, or not known.
         cell_scaled_to_ah: the cell model is of another size: scale it to this [Ah]; None: not.
     """
 
@@ -51,7 +76,7 @@ class BenchRecord:
     cell: str
     capacity_ah: float
     temperature_c: float | None = None
-    ends_at_cutoff: bool = False
+    cutoff: Cutoff | None = None
     cell_scaled_to_ah: float | None = None
 
 
@@ -140,7 +165,7 @@ class _Known:
     rule: Callable[..., tuple[Log, float]]
     references: tuple[str, ...] = ()
     temperature_c: float = 25.0
-    ends_at_cutoff: bool = True
+    cutoff_v: float = 2.0
     scaled: bool = False
     full_start: tuple[str, ...] = ()  # reference of `_full_at_start`, where the rule is another
 
@@ -204,6 +229,8 @@ def _known() -> dict[str, _Known]:
             (f"dynamic/A123_DYN_{code}_s2.csv.gz", f"ocv/A123_OCV_{code[-3:]}_S2.csv.gz"),
             temperature_c,
             full_start=(f"ocv/A123_OCV_{code[-3:]}_S1.csv.gz",),
+            # Its load ends as planned, at 2.65 V; what it meets on its way there is 2.5 V.
+            cutoff_v=2.5 if code == "30_N05" else 2.0,
         )
     for way in ("COS_0.05A", "COS_0.1A", "EIS_0.05A", "EIS_0.1A"):
         for end, rule in (
@@ -216,8 +243,6 @@ def _known() -> dict[str, _Known]:
                 "lfp-26650-2.5ah",
                 rule,
                 ("EIS_0.1A_Discharge.mat",),
-                # These rest after the last pulse, or are charged: no end at the cut-off.
-                ends_at_cutoff=(way, end) in {("COS_0.1A", "Discharge"), ("EIS_0.1A", "Discharge")},
             )
     return records
 
@@ -266,7 +291,7 @@ def bench_record(
         cell=known.cell,
         capacity_ah=capacity_ah,
         temperature_c=known.temperature_c,
-        ends_at_cutoff=known.ends_at_cutoff,
+        cutoff=Cutoff.found(log, known.cutoff_v),
         cell_scaled_to_ah=capacity_ah if known.scaled else None,
     )
 

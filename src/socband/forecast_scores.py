@@ -1,6 +1,6 @@
-"""Scores of forecasts of the time until low-voltage disconnect, on records that end there.
+"""Scores of forecasts of the time until low-voltage disconnect, on records that reach it.
 
-Where a record ends because the cell was empty, the time that was left is known at each of its rows.
+Where a record's voltage meets a cut-off, the time that was left is known at each row before.
 At random times a forecaster is given the faulty log up to then and states quantiles of the hours
 left. It knows nothing of the load to come but what the log has shown.
 """
@@ -76,13 +76,14 @@ def score_disconnect(
     faults: int = 20,
     times: int = 5,
 ) -> xr.Dataset:
-    """Forecast at random times on every record that ends at the cut-off, and score.
+    """Forecast at random times on every record that reaches a cut-off, and score.
 
     Args:
         context: from `bench.make_context`.
         forecasters: by name.
         faults: a record.
-        times: forecasts a fault, at uniformly random times after the first tenth of the log.
+        times: forecasts a fault, at uniformly random times between the first tenth of what precedes
+            the cut-off and it.
 
     Returns:
         mae_hours, coverage_90, pinball_hours and never (share of forecasts without an end) over
@@ -90,7 +91,8 @@ def score_disconnect(
     """
     import xarray as xr
 
-    records = [name for name, record in context.records.items() if record.ends_at_cutoff]
+    cutoffs = {name: r.cutoff for name, r in context.records.items() if r.cutoff is not None}
+    records = list(cutoffs)
     shape = (len(forecasters), len(records))
     scores = {
         k: np.full(shape, np.nan) for k in ("mae_hours", "coverage_90", "pinball_hours", "never")
@@ -102,9 +104,11 @@ def score_disconnect(
         probabilities: dict[str, Array] = {}
         for fault in range(faults):
             _, view = context.view(record, fault)
-            left = (view.dt_s.sum() - np.cumsum(view.dt_s)) / 3600.0
+            to_end_s = view.dt_s.sum() - np.cumsum(view.dt_s)  # on the true clock
+            left = (to_end_s - cutoffs[record].before_end_s) / 3600.0
+            before = int(np.count_nonzero(left > 0.0))
             at = stream(context.seed, "forecast", record, fault).uniform(0.1, 1.0, times)
-            rows = np.clip((np.sort(at) * len(view.log)).astype(int), 2, len(view.log) - 2)
+            rows = np.clip((np.sort(at) * before).astype(int), 2, before - 1)
             truth[j, fault * times : (fault + 1) * times] = left[rows]
             for name, forecaster in forecasters.items():
                 for k, row in enumerate(rows):

@@ -76,6 +76,7 @@ class Prior:
         resolution_a, dead_band_a, noise_a: of its reading, from its data sheet [A].
         clock_std: of the relative error of its clock.
         temperature_c: of the cell, where the log has none [°C].
+        cutoff_v: of one cell, at which its loads are cut off [V].
     """
 
     soc0_mean: float
@@ -96,6 +97,7 @@ class Prior:
     untracked_duty: tuple[float, float] = (0.2, 0.6)
     capacity_std: float = 0.05
     clock_std: float = 1e-3
+    cutoff_v: float = 2.0
 
     @classmethod
     def for_record(cls, log: Log, cell: CellModel, capacity_ah: float | None = None) -> Prior:
