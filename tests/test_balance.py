@@ -12,7 +12,6 @@ from socband.balance import (
     FullRule,
     balance_of,
     drift_current,
-    fit_patterns,
     full_rows,
     lowest_full_soc,
     true_full_std,
@@ -21,7 +20,7 @@ from socband.cell import simulate
 from socband.logs import Log
 from socband.models import load_cell
 from socband.site_fields import Hours
-from socband.unknowns import STEADY, Pattern
+from socband.unknowns import Pattern
 
 ROOT = Path(__file__).resolve().parent.parent
 NIGHT = Pattern(Hours.from_texts(["22:00-06:00"]))
@@ -73,18 +72,6 @@ def test_a_wrong_sign_would_be_noticed():
     t, _, true_a, voltage_v, rows = made_log()
     log = as_log(t, -(true_a + 0.5), voltage_v)
     assert drift_current(balance_of(log, rows), 1.0)[0] == pytest.approx(-0.5)
-
-
-def test_hours_of_day_are_found_only_if_the_intervals_cover_them_differently():
-    for full_hours, apart in (((13.0,), False), ((6.0, 13.0), True)):
-        t, hour, true_a, voltage_v, rows = made_log(days=6, full_hours=full_hours)
-        unseen = 0.8 * NIGHT.active(hour)
-        # the trapezoid spreads a switch over one step: count it the way the log does
-        log = as_log(t, true_a + unseen, voltage_v)
-        balance = balance_of(log, rows)
-        current, miss = fit_patterns(balance, [STEADY, NIGHT], full_std_ah=1.0)
-        assert current[1] == pytest.approx(0.8, rel=0.01)
-        assert bool(miss[0] > miss[1] + 5.0) is apart, (full_hours, miss)
 
 
 def test_full_rows_take_the_end_of_each_hold_and_join_close_ones():

@@ -13,7 +13,6 @@ if the intervals cover those hours differently.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -222,51 +221,6 @@ def drift_current(
     chains = 1 + int(np.sum(np.abs(balance.start_s[1:] - balance.end_s[:-1]) > 1.0))
     drift = float(balance.counted_ah.sum() / hours.sum()) - self_discharge_a
     return drift, float(np.sqrt(2.0 * chains) * full_std_ah / hours.sum())
-
-
-def fit_patterns(
-    balance: Balance, patterns: Sequence[Pattern], full_std_ah: float
-) -> tuple[Array, Array]:
-    """How well one load in certain hours explains the intervals, pattern by pattern.
-
-    Args:
-        balance: the intervals.
-        patterns: hours of the day to try.
-        full_std_ah: see `drift_current`.
-
-    Returns:
-        (k,) least-squares current of each pattern [A], positive = draws unseen, and (k,) the sum
-        of squared misses over the variance of an interval; patterns with equal sums cannot be
-        told apart by the balance.
-    """
-    current, miss = np.zeros(len(patterns)), np.zeros(len(patterns))
-    for j, pattern in enumerate(patterns):
-        hours = balance.hours_in(pattern)
-        total = float(hours @ hours)
-        current[j] = float(hours @ balance.counted_ah) / total if total > 0.0 else 0.0
-        rest = balance.counted_ah - current[j] * hours
-        miss[j] = float(rest @ rest) / (2.0 * full_std_ah**2)
-    return current, miss
-
-
-def drift_series(log: Log, rows: Array, points: int = 2000) -> tuple[Array, Array]:
-    """The drift as it grew: hours, and the part of the count that is error [Ah], for a picture.
-
-    The error within an interval is drawn as its mean current times the time: only the ends of an
-    interval are measured. It drops to zero at each full charge.
-    """
-    balance = balance_of(log, rows)
-    hours, drift = [], []
-    for j in range(len(balance)):
-        n = max(2, points // max(len(balance), 1))
-        inside = np.linspace(0.0, 1.0, n)
-        hours.append((balance.start_s[j] + inside * (balance.end_s[j] - balance.start_s[j])) / 3600)
-        drift.append(inside * balance.counted_ah[j])
-        hours.append(np.array([np.nan]))
-        drift.append(np.array([np.nan]))
-    if not hours:
-        return np.zeros(0), np.zeros(0)
-    return np.concatenate(hours), np.concatenate(drift)
 
 
 def balance_dataset(balance: Balance, capacity_ah: float) -> xr.Dataset:
