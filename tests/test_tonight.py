@@ -98,6 +98,29 @@ def test_the_morning_after_begins_at_rest():
     np.testing.assert_array_equal(state[:, :, [S_I1, S_I2, S_I3]], 0.0)
 
 
+def test_until_when_the_display_must_not_be_believed_after_a_disconnect():
+    """By hand: a charger of 25 A puts 98 % of 100 Ah into the bank in 3.9 h at most steadily;
+    waking comes before, the last per cent at a falling current after."""
+    shore = {"name": "socket", "kind": "shore", "current_a": 25.0, "voltage_limit_v": 14.6}
+    monitor = {"re_zero": {"above_v": 14.2, "below_a": 4.0, "for_s": 60.0}}
+    sections = {"sources": [shore], "monitor": monitor, "ambient": {"temperature_c": 20.0}}
+    dataset = tonight(setup_from_table(table(**sections)), CELL, 300, 1)
+    capacity_ah = dataset.attrs["rated_capacity_ah"]
+    after = dataset["believable_hours"].values - dataset["wake_off_hours"].values[:300]
+    assert np.all(np.isfinite(after))
+    assert np.median(after) > 0.9 * 0.98 * capacity_ah / 25.0
+    assert np.median(after) < 1.4 * capacity_ah / 25.0
+    text = said(**sections)
+    assert "h after plugging in your shore charger, loads off." in text
+    rests = said(**sections | {"sources": [shore | {"idle_above_soc": 0.9}]})
+    assert "if it is told to charge past the 90 % at which it rests" in rests
+    low = said(**sections | {"sources": [shore | {"voltage_limit_v": 13.2}]})
+    assert "which your shore charger does not reach" in low
+    assert "the next full charge." in said()
+    answer = tonight_json(tonight(setup_from_table(table()), CELL, 200, 1))
+    assert answer["believable_after_disconnect_hours"] is None
+
+
 def said(**sections) -> str:
     """The answer's text on one line."""
     return " ".join(

@@ -167,9 +167,30 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
         wrapped(
             f"If it does disconnect: on a shore charger it wakes in about {off[0]:.1f} to "
             f"{off[4]:.1f} h with the loads off, {with_loads} (common practice, no source). Do "
-            "not believe the display again before the next full charge."
+            f"not believe the display again before the next full charge{_until_full(dataset)}."
         ),
     ]
+
+
+def _until_full(dataset: xr.Dataset) -> str:
+    """When that is, where the setup names a shore charger."""
+    if not dataset.sizes["afterwards"]:
+        return ""
+    hours = dataset["believable_hours"].values
+    reached = np.isfinite(hours)
+    if not reached.any():
+        return ", which your shore charger does not reach (too cold to charge, or too low a limit)"
+    low, *_, high = quantiles_of(hours[reached])
+    text = f": {low:.0f} to {high:.0f} h after plugging in your shore charger, loads off"
+    conditions = []
+    if dataset.attrs["shore_rests_above_soc"] < 1.0:
+        rests = f"{100 * dataset.attrs['shore_rests_above_soc']:.0f} %"
+        conditions.append(f"it is told to charge past the {rests} at which it rests")
+    if reached.mean() < 0.95:
+        conditions.append(
+            "it holds the voltage at which your monitor takes the bank for full (look both up)"
+        )
+    return text + (f", if {' and '.join(conditions)}" if conditions else "")
 
 
 def _row(label: str, value: str, doubt: str) -> str:

@@ -16,12 +16,25 @@ from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
 from socband.unknowns import uniforms
-from socband.whatif import Nights, comes_back, smallest_set, switch_offs, wake_hours
+from socband.whatif import (
+    Nights,
+    after_disconnect,
+    comes_back,
+    full_hours,
+    smallest_set,
+    switch_offs,
+    wake_hours,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from socband.site_supply import Source
+    from socband.unknowns import Members
+
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
+AFTERWARDS_MEMBERS = 400  # the morning after a disconnect is told to the hour
+AFTERWARDS_HORIZON_H = 72.0
 
 CAUTIONS = (
     "An estimate, no measurement: never let a life-supporting device depend on it.",
@@ -60,10 +73,14 @@ def tonight(
         share that then lasts beyond the horizon, at which its gain is cut; over `load`), the time
         to wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), whether the bank
         would come back by itself after it (`comes_back`, member; nothing it gives then is counted
-        anywhere), and attributes `timezone` (of `start`; "" if not said), `display_soc`,
+        anywhere), `believable_hours` (afterwards; from plugging in after a disconnect until the
+        display can be believed again, by the first shore charger of the setup, loads off; no
+        entries without one, infinite if it never gets there), and attributes `timezone` (of
+        `start`; "" if not said), `display_soc`,
         `hours_since_full_assumed`, `widest_unknown` ("" without a display: then it is the display
         itself), `too_cold_to_charge` (chance that the sources described bring nothing now because
-        a battery is too cold; 0 without sources), `untracked_hours` (in which an untracked load
+        a battery is too cold; 0 without sources), `shore_rests_above_soc` (1: never),
+        `untracked_hours` (in which an untracked load
         is taken to draw; "" if all day or if there is none), `enough_off`, `enough_chance`,
         `enough_reached`.
     """
@@ -84,6 +101,7 @@ def tonight(
     want = setup.question.want if want is None else want
     enough = smallest_set(nights, want)
     off_hours, on_hours = _waking(setup, plan, snapshot.capacity_ah)
+    believable = _believable_hours(setup, cell, snapshot.members, off_hours, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display = setup.present.display_soc
     dataset = ahead.assign(
@@ -107,6 +125,7 @@ def tonight(
         ),
         wake_off_hours=xr.DataArray(off_hours, dims="member"),
         wake_on_hours=xr.DataArray(on_hours, dims="member"),
+        believable_hours=xr.DataArray(believable, dims="afterwards", attrs={"units": "h"}),
         comes_back=xr.DataArray(
             comes_back(plan, night, cell),
             dims="member",
@@ -121,6 +140,7 @@ def tonight(
         display_soc=np.nan if display is None else display,
         widest_unknown="" if display is None else next(iter(shares)),
         too_cold_to_charge=_too_cold(plan),
+        shore_rests_above_soc=_shore_rests_above(setup),
         charge_min_c=cell.charge_min_c,
         members=members,
         rated_capacity_ah=setup.bank.rated_capacity_ah,
@@ -168,6 +188,40 @@ def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarr
     )
 
 
+def _shore_charger(setup: Setup) -> Source | None:
+    return next((source for source in setup.sources if source.kind == "shore"), None)
+
+
+def _shore_rests_above(setup: Setup) -> float:
+    """True charge above which the shore charger does nothing; 1 if it always works."""
+    charger = _shore_charger(setup)
+    rests = None if charger is None else charger.idle_above_soc
+    return 1.0 if rests is None else rests
+
+
+def _believable_hours(
+    setup: Setup, cell: CellModel, members: Members, wake_off_hours: np.ndarray, seed: int
+) -> np.ndarray:
+    """(few,) hours from plugging in the shore charger after a disconnect to a full bank, loads off.
+
+    Only a full bank sets the display right; that a charger may rest before it is told apart. Empty
+    without a shore charger in the setup.
+    """
+    charger = _shore_charger(setup)
+    if charger is None:
+        return np.zeros(0)
+    bank_v = 3.3 * setup.bank.cells_in_series
+    watt = (
+        charger.power_w.median if charger.power_w is not None else charger.current_a.median * bank_v
+    )
+    if charger.current_limit_a is not None:
+        watt = min(watt, charger.current_limit_a * bank_v)
+    few = np.arange(min(len(members), AFTERWARDS_MEMBERS))
+    plan = prepare(setup, cell, members.take(few), horizon_h=AFTERWARDS_HORIZON_H, seed=seed)
+    morning = after_disconnect(plan, watt, charger.voltage_limit_v)
+    return wake_off_hours[few] + full_hours(morning)
+
+
 def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
     """The answer as one object of plain numbers."""
     lvd = dataset["lvd_hours"].values
@@ -204,6 +258,11 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "loads_off": as_percentiles(quantiles_of(dataset["wake_off_hours"].values)),
                 "loads_on": as_percentiles(quantiles_of(dataset["wake_on_hours"].values)),
             },
+            "believable_after_disconnect_hours": (
+                as_percentiles(quantiles_of(dataset["believable_hours"].values))
+                if dataset.sizes["afterwards"]
+                else None
+            ),
             "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
             "widest_unknown": dataset.attrs["widest_unknown"] or None,
             "variance_share": dict(

@@ -267,20 +267,24 @@ def full_hours(plan: Plan, threads: int | None = None) -> Array:
     return run(plan, (), threads).column(O_FULL) / 3600.0
 
 
-def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
+def after_disconnect(
+    plan: Plan, charger_w: float, limit_v: float | None = None, soc: float = 0.02
+) -> Plan:
     """The plan of the morning after: every battery near empty, loads off, a shore charger on.
 
     Its `full_hours` say until when the display must not be believed.
 
     Args:
         charger_w: power of the charger at the bank [W].
+        limit_v: where it holds the bank [V]; None: a little above where the monitor looks for a
+            full one.
         soc: true charge it starts from.
     """
     from socband.kernels_bank import S_I1, S_I3, S_SOC
     from socband.site_priors import CHARGER_V
     from socband.sources import Sources
 
-    n = len(plan)
+    n, series = len(plan), plan.cells_in_series
     state = plan.batteries.state.copy()
     state[:, :, S_SOC] = soc + plan.soc_shift[:, None]
     state[:, :, S_I1 : S_I3 + 1] = 0.0
@@ -290,12 +294,14 @@ def after_disconnect(plan: Plan, charger_w: float, soc: float = 0.02) -> Plan:
         power_w=np.zeros_like(demand.power_w),
         current_a=np.zeros_like(demand.current_a),
     )
-    # the charger goes a little above where the monitor looks for a full bank, or it never sees one
-    limit_v = max(CHARGER_V, float(plan.limits[:, L_FULL_V].max()) + 0.01)
+    if limit_v is None:
+        cell_v = max(CHARGER_V, float(plan.limits[:, L_FULL_V].max()) + 0.01)
+    else:
+        cell_v = limit_v / series
     shore = Sources(
         ("shore charger",),
-        np.full((n, 1), charger_w / plan.cells_in_series),
-        np.array([[1.0, np.inf, limit_v, np.inf, np.inf]]),
+        np.full((n, 1), charger_w / series),
+        np.array([[1.0, np.inf, cell_v, np.inf, np.inf]]),
         np.ones((1, int(np.ceil(plan.horizon_s / 900.0)))),
     )
     limits = plan.limits.copy()
