@@ -24,7 +24,7 @@ N = 8000
 RATED_AH = 100.0
 
 
-def make_setup(**sections: dict[str, Any]) -> Setup:
+def make_setup(**sections: Any) -> Setup:
     """Everything exactly known unless a section says otherwise."""
     table: dict[str, Any] = {
         "bank": {
@@ -48,7 +48,7 @@ def make_setup(**sections: dict[str, Any]) -> Setup:
         "limits": {"disconnect_v": 10.0},
     }
     for section, values in sections.items():
-        table[section] = table.get(section, {}) | values
+        table[section] = values if isinstance(values, list) else table.get(section, {}) | values
     return setup_from_table(table)
 
 
@@ -59,6 +59,27 @@ def soc_of(setup: Setup, n: int = N, seed: int = 0) -> np.ndarray:
 def test_nothing_unknown_nothing_wrong() -> None:
     """With a perfect monitor the charge is the display."""
     np.testing.assert_allclose(soc_of(make_setup()), 0.6, atol=1e-12)
+
+
+def test_a_battery_heater_drew_past_the_shunt_since_full() -> None:
+    """By hand: 4 cells losing hA·(3.5 − (−6)) W each, at 13.2 V, over 20 h; median over a third of
+    doubt. Above the temperature at which it switches on nothing."""
+    heater = {"name": "only", "rated_capacity_ah": 100, "heater_w": 100.0, "heater_on_c": 2.0,
+              "heater_off_c": 5.0}  # fmt: skip
+    hours = {"hours_since_full": 20.0, "display_soc": 0.9}
+
+    def median_soc(temperature_c: float, battery: dict[str, Any]) -> float:
+        ambient = {"temperature_c": temperature_c}
+        setup = make_setup(ambient=ambient, present=hours, batteries=[battery])
+        return float(np.median(soc_of(setup)))
+
+    cell = straight_cell(capacity_ah=100.0)
+    lost_w = 4 * cell.heat_conductance_w_per_k * 9.5
+    want = 20.0 * lost_w / 13.2 / 100.0
+    assert 0.001 < want < 0.5
+    without = median_soc(-6.0, {"name": "only", "rated_capacity_ah": 100})
+    assert without - median_soc(-6.0, heater) == pytest.approx(want, rel=0.05)
+    assert median_soc(3.0, heater) == pytest.approx(without, abs=0.005)
 
 
 def test_offset_drift() -> None:

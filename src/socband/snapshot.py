@@ -10,6 +10,9 @@ the bank by what truly flowed (offset and gain as in Movassagh et al. 2021, 10.3
     q_true = (q_seen - offset · t) / (1 + gain error) - untracked · t - hidden in the dead band,
     charge = 1 - shortfall at a false full + q_true / capacity - self-discharge · t.
 
+A battery's own heater draws inside it, past any shunt: it is taken to have held its temperature
+since full in an ambient like now's, give or take a third (assumed).
+
 A current below the dead band is not counted. Which share of the time it was below, no display says:
 any, evenly (assumed), but none where the setup's standing loads alone exceed the band. The noise of
 single readings averages out over hours; the charge efficiency set in the monitor cannot be taken
@@ -35,13 +38,21 @@ from socband.posterior_resample import normalised, systematic
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.track import Scale
-from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms
+from socband.unknowns import (
+    Members,
+    Pattern,
+    Unknowns,
+    normal_scores,
+    score_matrix,
+    uniforms,
+)
 
 Array = np.ndarray
 
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
 OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
+_HEATED_SPREAD = 0.35
 LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
 
 
@@ -103,11 +114,15 @@ def take_snapshot(
     band_a = drawn(monitor.dead_band_a, "dead_band_a")
     below = np.where(band_a > standing_a(setup), uniforms(seed, "below_dead_band", draws), 0.0)
     hidden_ah = below * band_a * hours
+    heated_ah = heater_a(setup, cell, temperature_c) * hours
+    if np.any(heated_ah > 0.0):
+        heated_ah *= np.exp(_HEATED_SPREAD * normal_scores(seed, "heated_before", draws))
     causes = {
         "shunt offset": members.offset_a,
         "gain error": members.gain_error,
         "untracked load": members.untracked_a,
         "dead band": hidden_ah,
+        **({"battery heater": heated_ah} if np.any(heated_ah > 0.0) else {}),
         "capacity": members.capacity_fraction,
         "last full charge (false or true)": shortfall,
         "time since full": hours,
@@ -119,7 +134,7 @@ def take_snapshot(
     else:
         seen_ah = (present.display_soc - 1.0) * assumed_ah
         true_ah = (seen_ah - (members.offset_a + drift_a) * hours) / (1.0 + members.gain_error)
-        true_ah -= members.untracked_a * untracked_hours(setup, hours) + hidden_ah
+        true_ah -= members.untracked_a * untracked_hours(setup, hours) + hidden_ah + heated_ah
         soc = 1.0 - shortfall + true_ah / capacity_ah
         soc -= cell.self_discharge_per_day * hours / 24.0
     # Since a full charge a bank can have lost, but not gained: a draw in which it did is none. Only
@@ -186,6 +201,29 @@ def standing_a(setup: Setup) -> float:
         for load in setup.loads
         if load.hours.is_always and load.at is None and load.duty.interval(0.9)[0] >= 1.0
     )
+
+
+def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
+    """(n,) mean current of the batteries' own heaters at an ambient temperature (n,) [A].
+
+    Each makes up for the heat that its battery, held midway between the heater's two temperatures,
+    loses to the ambient; none where it is not colder than the one at which the heater switches on.
+    """
+    series = setup.bank.cells_in_series
+    total_ah = sum(battery.rated_capacity_ah for battery in setup.batteries)
+    watt = np.zeros(len(ambient_c))
+    for battery in setup.batteries:
+        if battery.heater_w is None:
+            continue
+        share = battery.rated_capacity_ah / total_ah
+        cells = series * share * setup.bank.rated_capacity_ah / cell.capacity_ah
+        on_c, off_c = (
+            default if given is None else given.median
+            for given, default in ((battery.heater_on_c, 2.0), (battery.heater_off_c, 5.0))
+        )
+        lost = cells * cell.heat_conductance_w_per_k * (0.5 * (on_c + off_c) - ambient_c)
+        watt += np.where(ambient_c < on_c, np.clip(lost, 0.0, battery.heater_w.median), 0.0)
+    return watt / (3.3 * series)
 
 
 def untracked_hours(setup: Setup, hours: Array) -> Array:
