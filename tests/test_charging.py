@@ -46,6 +46,19 @@ def test_near_full_is_no_fault_and_half_empty_is_one(bank):
     assert half.attrs["not_a_fault"] < 0.05
 
 
+def test_a_bank_held_at_the_charger_s_limit_proves_the_charger(bank):
+    """3.55 V a cell, no current: full or refusing, no dead charger; at rest voltage a fault."""
+    held = ask(bank, "shore", amps=0.1, volts=14.2, display_soc=92.0, since_full=40.0,
+               temperature=15.0)  # fmt: skip
+    assert held.attrs["not_a_fault"] > 0.95
+    assert chance(held, "near_full") > 0.9
+    assert "it works" in " ".join(charging_text(held).split())
+    rest = ask(bank, "shore", amps=0.1, volts=13.2, display_soc=70.0, since_full=10.0,
+               temperature=15.0)  # fmt: skip
+    assert rest.attrs["not_a_fault"] < 0.1
+    assert "it works" not in " ".join(charging_text(rest).split())
+
+
 def test_the_rule_holds_for_the_true_charge_and_not_for_the_display(bank):
     # The same display says less after a long time without a full charge.
     fresh = ask(bank, "vehicle", amps=0.0, display_soc=97.0, since_full=3.0, temperature=15.0)

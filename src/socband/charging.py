@@ -9,6 +9,8 @@ readings weigh them:
            (limit - open-circuit voltage) / resistance is less;
     no_supply, open_path, dead_charger: no current, each with its own signs.
 
+A bank held at the source's voltage limit is proof of a live source, whatever little it takes.
+
 Current measured into a bank below its cells' charging limit is no refusal but a hazard: lithium
 plates onto the anode. It is an explanation of its own and an alarm, whatever else is likely.
 """
@@ -47,6 +49,7 @@ EXPLANATIONS = (
     "dead_charger",
 )
 FAULTS = ("cold_charge", "low_current", "no_supply", "open_path", "dead_charger")
+HELD_WITHIN_V = 0.03  # per cell: so near its limit a source is holding the bank there
 SOC_GRID = np.round(np.arange(0.05, 1.001, 0.05), 2)
 
 
@@ -143,6 +146,7 @@ def charging(
         "amps_given": int("amps" in readings),
         "not_a_fault": min(max(1.0 - faulty, 0.0), 1.0),
         "temperature_p50": float(np.median(temperature_c)),
+        "holding": int(_holding(setup, source, readings, rules)),
         "cold_charge": int(flows and np.median(temperature_c) < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "idle_above_soc": float("nan") if idle is None else idle,
@@ -224,7 +228,7 @@ def _sound(
     series = setup.bank.cells_in_series
     mine = [s for s in setup.sources if s.kind == kind]
     volt = series * c.look_up(c.CellTables.from_model(cell), c.OCV, np.clip(soc, 0.0, 1.0))
-    limit_v = rules.limit_v_per_cell * series
+    limit_v = _limit_v(setup, kind, rules)
     # Full is where the current dies away at the limit: the last bit of the curve leads up to it.
     volt = volt + np.clip((soc - 0.985) / 0.015, 0.0, 1.0) * np.maximum(limit_v - volt, 0.0)
     spread = np.exp(rules.bulk_spread * normal_scores(seed, f"bulk {kind}", n))
@@ -232,7 +236,6 @@ def _sound(
     sun = np.ones(n)
     if mine:
         source = mine[0]
-        limit_v = source.voltage_limit_v or limit_v
         u = uniforms(seed, f"source {kind}", n)
         bulk = source.current_a.ppf(u) if source.current_a else source.power_w.ppf(u) / volt
         if kind == "solar":
@@ -266,6 +269,19 @@ def _sound(
     return np.where(cold, 0.0, current), why
 
 
+def _limit_v(setup: Setup, kind: str, rules: Rules) -> float:
+    """Where the source holds the bank [V]."""
+    mine = [source for source in setup.sources if source.kind == kind]
+    usual_v = rules.limit_v_per_cell * setup.bank.cells_in_series
+    return (mine[0].voltage_limit_v if mine else None) or usual_v
+
+
+def _holding(setup: Setup, kind: str, readings: Mapping[str, float], rules: Rules) -> bool:
+    """Does a measured voltage show the source at its limit?"""
+    close_v = HELD_WITHIN_V * setup.bank.cells_in_series
+    return readings.get("volts", 0.0) >= _limit_v(setup, kind, rules) - close_v
+
+
 def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:
     """(n,) share of full sun now: half-sine of the day times what clouds let through."""
     rise, fall = (6.0, 18.0)
@@ -292,6 +308,7 @@ def _weigh(
 ) -> tuple[Array, Array]:
     """Log weights of (state of the installation × member), and the explanation of each."""
     series, n = setup.bank.cells_in_series, len(soc)
+    limit_v, holding = _limit_v(setup, kind, rules), _holding(setup, kind, readings, rules)
     sound_amps = np.hypot(1.0, 0.15 * expected)  # loads, and sources that differ from their plate
     tables = c.CellTables.from_model(cell)
     rest_v = series * c.look_up(tables, c.OCV, np.clip(soc, 0.0, 1.0))
@@ -301,9 +318,11 @@ def _weigh(
         mean = expected if state == "sound" else np.zeros(n)
         std = sound_amps if state == "sound" else np.full(n, 1.0)
         z = (amps - mean) / std
+        if state == "sound" and holding:
+            z = np.maximum(z, 0.0)  # at its limit it gives what the bank takes, and not more
         total += np.logaddexp(np.log(0.97) - 0.5 * z**2 - np.log(std), np.log(0.03) - np.log(30.0))
         if "volts" in readings:
-            at = rest_v + amps * resistance_ohm
+            at = limit_v if state == "sound" and holding else rest_v + amps * resistance_ohm
             total -= 0.5 * ((readings["volts"] - at) / (series * 0.015 + 0.05)) ** 2
         if "fuse_in" in readings:
             apart = readings["fuse_in"] - readings["fuse_out"]
@@ -319,7 +338,7 @@ def _weigh(
         if state == "sound":
             # a sound source that gives far less than it should is a fault of its own kind
             missing = (why == "charging") & (amps < 0.5 * expected)
-            reason[missing] = "low_current"
+            reason[missing] = "near_full" if holding else "low_current"
         weights.append(total)
         reasons.append(reason)
     return np.concatenate(weights), np.concatenate(reasons)

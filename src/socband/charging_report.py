@@ -76,7 +76,14 @@ def charging_text(dataset: xr.Dataset) -> str:
         rule = (
             "A shore charger gives its full current in bulk and tapers near full (common "
             "practice, no source). A bank that has switched itself off takes one to two hours to "
-            "wake on it, longer with more batteries or with loads on."
+            "wake on it, longer with more batteries or with loads on. If yours rests above some "
+            "charge, say so (idle_above_soc of the source): it may change the verdict."
+        )
+    if a["holding"]:
+        rule += (
+            " The voltage is that at which the source holds the bank: it works. A bank that takes "
+            "next to nothing there is full, whatever the display says, or one of its batteries "
+            "refuses charge."
         )
     lines += ["", wrapped(rule)]
     lines += ["", "Expected current by true charge (90 % band)"]
