@@ -111,7 +111,7 @@ def test_until_when_the_display_must_not_be_believed_after_a_disconnect():
     assert np.median(after) > 0.9 * 0.98 * capacity_ah / 25.0
     assert np.median(after) < 1.4 * capacity_ah / 25.0
     text = said(**sections)
-    assert "h after plugging in your shore charger, loads off." in text
+    assert "h on your shore charger, loads off." in text
     rests = said(**sections | {"sources": [shore | {"idle_above_soc": 0.9}]})
     assert "if it is told to charge past the 90 % at which it rests" in rests
     low = said(**sections | {"sources": [shore | {"voltage_limit_v": 13.2}]})
@@ -119,6 +119,13 @@ def test_until_when_the_display_must_not_be_believed_after_a_disconnect():
     assert "the next full charge." in said()
     answer = tonight_json(tonight(setup_from_table(table()), CELL, 200, 1))
     assert answer["believable_after_disconnect_hours"] is None
+
+
+def test_a_charger_of_known_size_carries_the_loads_while_the_bank_wakes():
+    shore = {"name": "socket", "kind": "shore", "current_a": 25.0}
+    dataset = tonight(setup_from_table(table(sources=[shore])), CELL, 200, 1)
+    off, on = dataset["wake_off_hours"].values, dataset["wake_on_hours"].values
+    np.testing.assert_allclose(on, off)  # 25 A are loads and trickle together
 
 
 def said(**sections) -> str:

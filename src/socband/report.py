@@ -94,7 +94,8 @@ def tonight_text(dataset: xr.Dataset) -> str:
         lines.append(
             wrapped(
                 f"Too cold to take charge now (below {attrs['charge_min_c']:g} °C): "
-                f"{chance_words(cold, draws)}. Then no source brings anything until it is warmer."
+                f"{chance_words(cold, draws)}. Then no source charges it until it is "
+                "warmer; what is connected can still carry the loads."
             )
         )
     widest = attrs["widest_unknown"]
@@ -102,7 +103,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
     if widest:
         text = (
             f"What widens the band most: {widest} ({100 * share:.0f} % of the doubt about the "
-            "charge). Knowing it better narrows the answer most."
+            f"charge). Knowing it better narrows the answer most{_how_to_know(widest)}."
         )
     else:
         text = (
@@ -131,7 +132,7 @@ def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
     ):
         words = chance_words(float(chance), draws)
         gained = f"{gain:+6.1f} h"
-        if beyond > 0.005:
+        if beyond > 0.005 and gain > 0.0:
             gained += " at least"  # where the horizon ends nobody looked further
         if beyond > 0.995 and gain < 0.05:
             gained = f"lasts {attrs['horizon_hours']:.0f} h either way"
@@ -172,6 +173,20 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
     ]
 
 
+def _how_to_know(cause: str) -> str:
+    """How to narrow the doubt that an unknown brings; "" where no single reading does."""
+    reading = {
+        "untracked load": "a clamp meter on the battery's own lead while the usual loads run, and "
+        "what the display shows then: --evidence clamp=TRUE/SHOWN",
+        "shunt offset": "the display's current with everything off",
+        "capacity": "the charge that the display counts from full to the disconnect: "
+        "--evidence capacity=",
+        "time since full": "the day of the last full charge: --since-full",
+        "last full charge (false or true)": "a charge that is held until its current dies away",
+    }.get(cause, "")
+    return f" ({reading})" if reading else ""
+
+
 def _until_full(dataset: xr.Dataset) -> str:
     """When that is, where the setup names a shore charger."""
     if not dataset.sizes["afterwards"]:
@@ -181,7 +196,7 @@ def _until_full(dataset: xr.Dataset) -> str:
     if not reached.any():
         return ", which your shore charger does not reach (too cold to charge, or too low a limit)"
     low, *_, high = quantiles_of(hours[reached])
-    text = f": {low:.0f} to {high:.0f} h after plugging in your shore charger, loads off"
+    text = f": {low:.0f} to {high:.0f} h on your shore charger, loads off"
     conditions = []
     if dataset.attrs["shore_rests_above_soc"] < 1.0:
         rests = f"{100 * dataset.attrs['shore_rests_above_soc']:.0f} %"
@@ -357,7 +372,9 @@ def check_text(setup: Setup, cell: CellModel, log: Log | None) -> str:
         lines.append("Nothing had to be assumed.")
     if log is not None:
         hours = (log.time_s[-1] - log.time_s[0]) / 3600.0
-        lines += ["", f"{log.name}: {len(log)} rows over {hours:.1f} h, fine."]
+        state = "usable, but" if log.warnings else "fine"
+        end = ":" if log.warnings else "."
+        lines += ["", f"{log.name}: {len(log)} rows over {hours:.1f} h, {state}{end}"]
         lines += [wrapped(str(problem), "  - ", "    ") for problem in log.warnings]
     return "\n".join(lines)
 

@@ -125,7 +125,11 @@ def tonight(
         ),
         wake_off_hours=xr.DataArray(off_hours, dims="member"),
         wake_on_hours=xr.DataArray(on_hours, dims="member"),
-        believable_hours=xr.DataArray(believable, dims="afterwards", attrs={"units": "h"}),
+        believable_hours=xr.DataArray(
+            believable,
+            dims="afterwards",
+            attrs={"units": "h", "long_name": "from plugging in to a believable display"},
+        ),
         comes_back=xr.DataArray(
             comes_back(plan, night, cell),
             dims="member",
@@ -182,14 +186,28 @@ def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarr
     batteries = setup.bank.strings_in_parallel
     n = len(capacity_ah)
     u = uniforms(plan.seed, "wake trickle", n), uniforms(plan.seed, "wake reserve", n)
+    charger_a = _charger_w(setup) / bank_v
     return (
-        wake_hours(capacity_ah, batteries, 0.0, u),
-        wake_hours(capacity_ah, batteries, load_a, u),
+        wake_hours(capacity_ah, batteries, 0.0, u, charger_a),
+        wake_hours(capacity_ah, batteries, load_a, u, charger_a),
     )
 
 
 def _shore_charger(setup: Setup) -> Source | None:
     return next((source for source in setup.sources if source.kind == "shore"), None)
+
+
+def _charger_w(setup: Setup) -> float:
+    """What the shore charger gives in bulk [W]; infinite where none is named."""
+    charger = _shore_charger(setup)
+    if charger is None:
+        return np.inf
+    bank_v = 3.3 * setup.bank.cells_in_series
+    watt = (
+        charger.power_w.median if charger.power_w is not None else charger.current_a.median * bank_v
+    )
+    limit_a = charger.current_limit_a
+    return watt if limit_a is None else min(watt, limit_a * bank_v)
 
 
 def _shore_rests_above(setup: Setup) -> float:
@@ -210,15 +228,9 @@ def _believable_hours(
     charger = _shore_charger(setup)
     if charger is None:
         return np.zeros(0)
-    bank_v = 3.3 * setup.bank.cells_in_series
-    watt = (
-        charger.power_w.median if charger.power_w is not None else charger.current_a.median * bank_v
-    )
-    if charger.current_limit_a is not None:
-        watt = min(watt, charger.current_limit_a * bank_v)
     few = np.arange(min(len(members), AFTERWARDS_MEMBERS))
     plan = prepare(setup, cell, members.take(few), horizon_h=AFTERWARDS_HORIZON_H, seed=seed)
-    morning = after_disconnect(plan, watt, charger.voltage_limit_v)
+    morning = after_disconnect(plan, _charger_w(setup), charger.voltage_limit_v)
     return wake_off_hours[few] + full_hours(morning)
 
 

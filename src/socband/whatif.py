@@ -217,8 +217,9 @@ def wake_hours(
 ) -> Array:
     """Time from plugging in a shore charger to a bank that answers again [h].
 
-    Every battery takes its reserve at the trickle its BMS allows, what the loads take away before
-    it does not count, and batteries wake one after another as far as the trickle is shared: half
+    Every battery takes its reserve at the trickle its BMS allows. A charger whose size is known
+    carries the loads first and gives what is left of it; of an unknown one the loads are taken to
+    eat from the trickle. Batteries wake one after another as far as the trickle is shared: half
     of it is (assumed), so that n batteries take (1 + n)/2 times as long.
 
     Args:
@@ -226,14 +227,17 @@ def wake_hours(
         batteries: in parallel.
         load_a: (n,) or a number: what the loads draw meanwhile [A]; 0 with loads off.
         u: two (n,) uniform numbers, for the trickle and the reserve.
-        charger_a: what the charger can give [A].
+        charger_a: what the charger can give [A]; infinite if unknown.
 
     Returns:
         (n,) hours; infinite where the loads take all that trickles in.
     """
     trickle = WAKE_TRICKLE_C[0] + (WAKE_TRICKLE_C[1] - WAKE_TRICKLE_C[0]) * u[0]
     reserve = WAKE_RESERVE[0] + (WAKE_RESERVE[1] - WAKE_RESERVE[0]) * u[1]
-    net = np.minimum(trickle * capacity_ah, charger_a) - load_a
+    if np.isfinite(charger_a):
+        net = np.minimum(trickle * capacity_ah, charger_a - load_a)
+    else:
+        net = trickle * capacity_ah - load_a
     with np.errstate(divide="ignore"):
         hours = np.where(net > 0.0, reserve * capacity_ah / np.maximum(net, 1e-12), np.inf)
     return hours * 0.5 * (1.0 + batteries)
