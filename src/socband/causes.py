@@ -231,6 +231,8 @@ def hypotheses(
         mirrored_at: dict[str, float] | None = None,
         **changed: Quantity,
     ) -> None:
+        if cause.startswith("untracked") and setup.untracked_load.probability == 0.0:
+            return  # the owner rules it out, as for the forecast
         weight = settings.weight.get(cause, 0.0) * share
         if weight > 0.0:
             priors = {**healthy, **changed}

@@ -70,7 +70,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
     attrs = dataset.attrs
     names = [str(n) for n in dataset["cause"].values]
     probability = dataset["probability"].values
-    lines = [attrs["title"][0].upper() + attrs["title"][1:], ""]
+    lines = [wrapped(attrs["title"][0].upper() + attrs["title"][1:]), ""]
     lines += _evidence_lines(dataset)
     lines += ["", "Suspects"]
     for j, name in enumerate(names):
