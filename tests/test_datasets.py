@@ -165,6 +165,18 @@ def test_dynamic_runs_are_anchored_at_both_ends() -> None:
     assert both.log.true_soc[-1] == pytest.approx((0.0441 - 0.0168) / 2.0208, abs=1e-3)
 
 
+@pytest.mark.skipif(data_folder() is None, reason="the open records are not here (SOCBAND_DATA)")
+def test_the_cold_record_meets_its_cut_off_before_it_ends() -> None:
+    """Its load stops at 2.65 V, twelve minutes before its last row (file, read by eye)."""
+    found = bench_record("A123_DYN_30_N05_s1").cutoff
+    assert found is not None
+    assert found.voltage_v == 2.5
+    assert found.before_end_s > 720.0
+    warm = bench_record("A123_DYN_50_P25_s1").cutoff
+    assert warm is not None
+    assert (warm.voltage_v, warm.before_end_s) == (2.0, pytest.approx(310.0, abs=2.0))
+
+
 def _csv(path: Path, soc: np.ndarray) -> Path:
     time_s = 60.0 * np.arange(len(soc))
     current = np.gradient(soc, time_s) * 2.0 * 3600.0

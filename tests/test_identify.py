@@ -183,9 +183,10 @@ def test_both_ends_anchor_the_true_charge(tmp_path):
     """Ampere-hours by hand: 1.5 out in the run, 0.4 and 0.1 put back after it, 0.06 of them left by
     a low-rate discharge as cold, half way between 0.04 and 0.08; capacity 1.5 + 0.4 - 0.06."""
 
-    def record(name, current_a):
+    def record(name, current_a, end_v=2.0):
         time_s = 36.0 * np.arange(len(current_a))
-        return Path(_write(tmp_path / name, time_s, current_a, np.full(len(current_a), 3.2)))
+        volts = np.linspace(3.2, end_v, len(current_a))
+        return Path(_write(tmp_path / name, time_s, current_a, volts))
 
     run = record("run.csv", np.concatenate([[0.0], np.full(149, -1.0), [-1.0]]))
     end = record("end.csv", np.concatenate([[0.0], np.full(40, -1.0), np.full(10, 1.0)]))
@@ -200,6 +201,10 @@ def test_both_ends_anchor_the_true_charge(tmp_path):
     assert end_point_capacity_ah(log, read_record(end)) == pytest.approx(found + 0.06, abs=0.006)
     with pytest.raises(InputError, match="another run"):
         anchored_capacity_ah(part, log, left, 3.0)
+    up, short = record("up.csv", np.full(41, 1.0)), record("short.csv", np.full(41, -1.0), 3.1)
+    for wrong in (up, short):  # one that charges, one that stops at 3.1 V
+        with pytest.raises(InputError, match=r"(up|short)\.csv.*Ah discharged.*below 3 V"):
+            anchored_capacity_ah(replace(part, end_point=wrong), log, left, 1.9)
 
 
 def _log(current_a, voltage_v=None, dt_s=1.0):

@@ -22,7 +22,14 @@ def _find_room_for_compiled() -> None:
     """
     here, home = Path(__file__).parent, Path(os.path.expanduser("~"))
     places = (here / "__pycache__", here, home / ".cache", home)
-    rooms = [next((p for p in pair if p.is_dir()), None) for pair in (places[:2], places[2:])]
+
+    def there(place: Path) -> bool:
+        try:
+            return place.is_dir()
+        except OSError:  # a home that nobody may look into is no room
+            return False
+
+    rooms = [next((p for p in pair if there(p)), None) for pair in (places[:2], places[2:])]
     if "NUMBA_CACHE_DIR" in os.environ or any(r and os.access(r, os.W_OK) for r in rooms):
         return
     import atexit

@@ -139,6 +139,7 @@ def fit_cell(
     )
     if not dynamic:
         raise InputError(Problem("--dynamic", "nothing", "at least one record to fit"))
+    load_cell(like)  # a name that is none is said now, needed or not
     notes: list[str] = []
     branches = _branches(ocv_discharge, ocv_charge, read)
     left = left_over_ah(ocv_discharge, read)

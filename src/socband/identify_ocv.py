@@ -238,7 +238,7 @@ def fitted_entropy(
     steep = np.abs(np.gradient(u.mean(0), GRID))
     spread = np.hypot(1.5e-3, 0.005 * steep) / np.sqrt((warmer**2).sum())
     weight = 1.0 / (1.0 + (spread / prior_spread) ** 2)
-    weight[~np.isfinite(slope)] = 0.0
+    weight[~np.isfinite(slope + weight)] = 0.0
     mixed = prior_v_per_k + weight * (np.nan_to_num(slope) - prior_v_per_k)
     left = float(np.mean(prior_spread * np.sqrt(1.0 - weight[100:900])))
     return _smooth(mixed, 25), left

@@ -13,6 +13,7 @@ from socband.layouts import read_record
 from socband.logs import Log, emptied_ah, end_point_capacity_ah
 
 Reader = Callable[[Path], Log]
+EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 _MOST_OFF = 0.2  # an end point that gives another capacity than this is of another run
 
 
@@ -61,10 +62,25 @@ class Source:
         return (self.path,) if self.end_point is None else (self.path, self.end_point)
 
 
+def end_point(path: Path, read: Reader = read_record) -> Log:
+    """The discharge that empties a cell after a record.
+
+    Raises:
+        InputError: it charges, or does not come near empty.
+    """
+    rest = read(path)
+    lowest_v = float(rest.voltage_v.min())
+    if emptied_ah(rest) <= 0.0 or lowest_v > EMPTY_V:
+        found = f"{emptied_ah(rest):.3g} Ah discharged, down to {lowest_v:.3g} V"
+        expected = f"the discharge that empties the cell after the record, below {EMPTY_V:g} V"
+        raise InputError(Problem(path.name, found, expected, "is it that record's end point?"))
+    return rest
+
+
 def left_over_ah(low_rate: Sequence[Source], read: Reader = read_record) -> dict[float, float]:
     """What low-rate discharges leave, by temperature [Ah by °C]; empty without end points."""
     found = {
-        part.temperature_c: emptied_ah(read(part.end_point))
+        part.temperature_c: emptied_ah(end_point(part.end_point, read))
         for part in low_rate
         if part.end_point is not None
     }
@@ -88,7 +104,7 @@ def anchored_capacity_ah(
     """
     assert part.end_point is not None
     by_temperature = np.interp(part.temperature_c, list(left), list(left.values())) if left else 0.0
-    rest = read(part.end_point)
+    rest = end_point(part.end_point, read)
     capacity_ah = end_point_capacity_ah(log, rest, float(by_temperature))
     if abs(capacity_ah / usual_ah - 1.0) > _MOST_OFF:
         raise InputError(

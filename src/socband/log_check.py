@@ -14,6 +14,7 @@ _POSSIBLE_CELL_V = (1.0, 4.0)
 # Half of a log's readings at least lie within these: from just below the 2.0 V at which open cell
 # records end to just above the usual charge voltage of 3.65 V.
 _USUAL_CELL_V = (1.9, 3.75)
+MOST_ONE_WAY = 3.0  # times the capacity (assumed): beyond any drift of a shunt that sees all
 MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across its terminals
 MOST_A = 1e5  # where the bank is not known
 MOST_YEARS = 20.0  # between first and last row
@@ -104,6 +105,7 @@ def check_rows(
     rows = _optional_columns(dict(rows), number, warnings, errors)
     warnings += _gaps(rows["time_s"], number, counted="net_charge_ah" in rows)
     _check_sign(rows, warnings, errors)
+    warnings += _one_way(rows, rated_capacity_ah)
     return Checked(rows, warnings, errors)
 
 
@@ -155,9 +157,21 @@ def _impossible_current(
     expected = f"at most {most_a:g} A either way"
     if rated_ah is not None:
         expected += f", {MOST_C:g} times the rated capacity an hour"
-    hint = "if the column holds mA, its label has to say so: Current / mA"
+    hint = "a column that holds mA is named --column current='Current / mA'"
     where = f"row {number[beyond[0]]}"
     return [Problem(where, found, expected, hint if len(beyond) > 1 else "")]
+
+
+def _one_way(rows: dict[str, np.ndarray], rated_ah: float | None) -> list[Problem]:
+    """More charge counted one way than a bank holds: another unit, or a blind shunt."""
+    dt_s = np.diff(rows["time_s"])
+    dt_s[dt_s > 10.0 * np.median(dt_s)] = 0.0  # what flowed in a gap is not known
+    span_ah = float(np.ptp(np.cumsum(rows["current_a"][1:] * dt_s))) / 3600.0
+    if rated_ah is None or span_ah <= MOST_ONE_WAY * rated_ah:
+        return []
+    found = f"{span_ah:.4g} Ah counted one way, {span_ah / rated_ah:.0f} times the rated capacity"
+    hint = "is the time in ms, the current in another unit, or does a charger bypass the shunt?"
+    return [Problem("current", found, f"less than {MOST_ONE_WAY:g} times", hint)]
 
 
 def _and_more(count: int) -> str:

@@ -241,6 +241,8 @@ def refuse_packed(path: Path) -> None:
         InputError: it is packed, and not as `.gz`.
         OSError: it cannot be opened.
     """
+    if path.exists() and not path.is_file() and not path.is_dir():  # would wait, or never end
+        raise InputError(Problem(str(path), "a pipe or a device", "a CSV file, plain or .gz"))
     with open(path, "rb") as stream:
         first = stream.read(8)
     for mark, kind in _PACKED.items():

@@ -20,6 +20,9 @@ def read_toml(path: Path, what: str = "a TOML file") -> dict[str, Any]:
         InputError: no such file, no text, no TOML, or TOML that nobody writes by hand.
     """
     try:
+        # a pipe without a writer would wait for ever, a device never end
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise InputError(Problem(str(path), "a pipe or a device", f"{what}, a file"))
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
         raise InputError(Problem(str(path), f"no valid TOML: {error}", "a TOML file")) from None
