@@ -59,6 +59,18 @@ def test_a_bank_held_at_the_charger_s_limit_proves_the_charger(bank):
     assert "it works" not in " ".join(charging_text(rest).split())
 
 
+@pytest.mark.parametrize("volts", [0.0, 5.0, 9.0])
+def test_a_battery_that_switched_itself_off_is_no_broken_charger(bank, volts):
+    off = ask(bank, "shore", amps=0.0, volts=volts, display_soc=40.0, since_full=90.0,
+              temperature=15.0)  # fmt: skip
+    assert chance(off, "asleep") > 0.9
+    assert "To wake a battery" in " ".join(charging_text(off).split())
+    on = ask(bank, "shore", amps=0.0, volts=13.1, display_soc=40.0, since_full=90.0,
+             temperature=15.0)  # fmt: skip
+    assert chance(on, "asleep") < 0.01
+    assert "To wake a battery" not in charging_text(on)
+
+
 def test_the_rule_holds_for_the_true_charge_and_not_for_the_display(bank):
     # The same display says less after a long time without a full charge.
     fresh = ask(bank, "vehicle", amps=0.0, display_soc=97.0, since_full=3.0, temperature=15.0)

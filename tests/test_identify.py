@@ -173,6 +173,11 @@ def test_source_with_end_point(tmp_path):
     assert Source.from_text(str(named)).files == (named,)
 
 
+def test_a_model_to_be_like_is_looked_up_though_not_needed(fitted):
+    with pytest.raises(InputError, match="no-such-cell"):
+        fit_command(name="x", dynamic=[str(fitted[1] / "drive.csv")], like="no-such-cell")
+
+
 def test_a_missing_end_point_is_named(fitted, tmp_path):
     run = fitted[1] / "drive.csv"
     with pytest.raises(InputError, match=r"none\.csv.*no such file.*discharge after a record"):

@@ -56,6 +56,13 @@ def test_the_voltage_of_one_cell_is_not_that_of_the_bank(name):
         parse_readings([f"{name}=26.4"], cells_in_series=4)
 
 
+def test_a_bank_whose_protection_has_opened_shows_next_to_nothing():
+    for volts in (0.0, 1.2, 6.0):
+        assert parse_readings([f"volts={volts}"], cells_in_series=4) == {"volts": volts}
+    with pytest.raises(InputError):  # at rest it would have to be switched on
+        parse_readings(["rested=6.0"], cells_in_series=4)
+
+
 def test_a_reading_of_another_question_is_refused_not_ignored():
     for question, name, text in (
         ("charging", "rested", "rested=13.2"),

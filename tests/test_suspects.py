@@ -132,6 +132,14 @@ def test_priors_are_proper_and_every_cause_has_words():
     assert negative[0].values(np.zeros((len(negative[0].free), 1)))[P["offset_a"]] < 0.0
 
 
+def test_a_load_that_the_owner_rules_out_is_no_suspect():
+    setup = read_setup(EXAMPLE)
+    none = replace(setup, untracked_load=replace(setup.untracked_load, probability=0.0))
+    causes = {h.cause for h in hypotheses(none, CauseSettings())}
+    assert causes == set(CAUSES) - {"untracked_steady", "untracked_hours"}
+    assert sum(h.weight for h in hypotheses(none, CauseSettings())) == pytest.approx(1.0)
+
+
 def test_top_suspect_is_right_or_inseparable_on_houses(houses, verdicts):
     group = {"untracked_steady", "untracked_hours", "offset", "dead_band"}
     right = 0

@@ -7,7 +7,8 @@ readings weigh them:
 
     sound: idle above the threshold, nothing when too cold, else bulk current, tapering where
            (limit - open-circuit voltage) / resistance is less;
-    no_supply, open_path, dead_charger: no current, each with its own signs.
+    no_supply, open_path, dead_charger: no current, each with its own signs;
+    asleep: the battery's protection has opened, no current, a voltage far below any cell's or none.
 
 A bank held at the source's voltage limit is proof of a live source, whatever little it takes.
 
@@ -47,8 +48,10 @@ EXPLANATIONS = (
     "no_supply",
     "open_path",
     "dead_charger",
+    "asleep",
 )
 FAULTS = ("cold_charge", "low_current", "no_supply", "open_path", "dead_charger")
+ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anything below (assumed)
 HELD_WITHIN_V = 0.03  # per cell: so near its limit a source is holding the bank there
 SOC_GRID = np.round(np.arange(0.05, 1.001, 0.05), 2)
 
@@ -144,6 +147,7 @@ def charging(
         "source_kind": source,
         "amps": amps,
         "amps_given": int("amps" in readings),
+        "log_ends_at_a": float("nan") if log is None else float(log.current_a[-1]),
         "not_a_fault": min(max(1.0 - faulty, 0.0), 1.0),
         "temperature_p50": float(np.median(temperature_c)),
         "holding": int(_holding(setup, source, readings, rules)),
@@ -282,6 +286,16 @@ def _holding(setup: Setup, kind: str, readings: Mapping[str, float], rules: Rule
     return readings.get("volts", 0.0) >= _limit_v(setup, kind, rules) - close_v
 
 
+def _log_asleep(volts: float, series: int, width_v: float) -> float:
+    """Log likelihood of a voltage behind an open protection: any below `ASLEEP_BELOW_V` a cell.
+
+    Over that of the other states, whose normal density of the same width is taken as 1 at its top.
+    """
+    if volts >= ASLEEP_BELOW_V * series:
+        return -12.0
+    return float(np.log(np.sqrt(2.0 * np.pi) * width_v / (ASLEEP_BELOW_V * series)))
+
+
 def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:
     """(n,) share of full sun now: half-sine of the day times what clouds let through."""
     rise, fall = (6.0, 18.0)
@@ -323,7 +337,15 @@ def _weigh(
         total += np.logaddexp(np.log(0.97) - 0.5 * z**2 - np.log(std), np.log(0.03) - np.log(30.0))
         if "volts" in readings:
             at = limit_v if state == "sound" and holding else rest_v + amps * resistance_ohm
-            total -= 0.5 * ((readings["volts"] - at) / (series * 0.015 + 0.05)) ** 2
+            width = series * 0.015 + 0.05
+            total += (
+                _log_asleep(readings["volts"], series, width)
+                if state == "asleep"
+                else -0.5 * ((readings["volts"] - at) / width) ** 2
+            )
+        if state == "asleep":
+            # it opens where the bank is empty; seldom else: too cold, or asked too much
+            total += np.where(soc < 0.1, 0.0, -3.0)
         if "fuse_in" in readings:
             apart = readings["fuse_in"] - readings["fuse_out"]
             width = {"open_path": 0.35 * series}.get(state, rules.fuse_alike_v)

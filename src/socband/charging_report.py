@@ -22,7 +22,15 @@ WORDS = {
     "no_supply": "nothing arrives at the charger: no supply on its input side",
     "open_path": "an open fuse, holder or plug between charger and bank",
     "dead_charger": "the charger has its supply and gives nothing",
+    "asleep": "the battery has switched itself off and has to be woken: see below",
 }
+WAKING = (
+    "To wake a battery that has switched itself off: loads off, leave a charger meant for lithium "
+    "iron phosphate on it, one to two hours, longer with more batteries (common practice, no "
+    "source). Some chargers give nothing until they see a voltage. Never bridge the battery's "
+    "protection, and do not charge one that is below 0 °C, swollen, hot or smelling. Its display "
+    "is wrong until the next full charge."
+)
 UNDECIDED = 0.15  # assumed: odds this near to even are no verdict
 CAUTIONS = (
     "Never charge lithium iron phosphate cells below the temperature their maker allows.",
@@ -43,6 +51,8 @@ def charging_text(dataset: xr.Dataset) -> str:
     soc = 100.0 * dataset["soc_after"].values
     now = dataset["expected_a"].values
     given = f"{a['amps']:g} A" if a["amps_given"] else "no current (as reported; none was entered)"
+    if not a["amps_given"] and np.isfinite(a["log_ends_at_a"]):
+        given += f"; the log ends at {a['log_ends_at_a']:.1f} A, loads included"
     lines = [
         *([wrapped(alarm_of(dataset)), ""] if a["cold_charge"] else []),
         wrapped(f"Charging from {kind}: {_verdict(a['not_a_fault'])}"),
@@ -86,6 +96,8 @@ def charging_text(dataset: xr.Dataset) -> str:
             "refuses charge."
         )
     lines += ["", wrapped(rule)]
+    if p["asleep"] >= 0.1:
+        lines += ["", wrapped(WAKING)]
     lines += ["", "Expected current by true charge (90 % band)"]
     for z in (0.2, 0.5, 0.8, 0.9, 0.95, 1.0):
         row = dataset["expected_by_soc_a"].sel(soc=z, method="nearest").values

@@ -53,10 +53,11 @@ class Rules:
     wake_hours: tuple[float, float] = (1.0, 2.0)
     prior: dict[str, float] = field(
         default_factory=lambda: {
-            "sound": 0.76,
+            "sound": 0.73,
             "no_supply": 0.10,
             "open_path": 0.08,
             "dead_charger": 0.06,
+            "asleep": 0.03,
         }
     )
 

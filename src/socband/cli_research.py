@@ -7,7 +7,14 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from socband.cli_shared import Progress, at_least, check_targets, column_mapping, save_figure
+from socband.cli_shared import (
+    Progress,
+    Whole,
+    at_least,
+    check_targets,
+    column_mapping,
+    save_figure,
+)
 
 Flag = Annotated[bool, Parameter(negative=())]
 # Several values behind one flag, as the shell expands a pattern.
@@ -147,10 +154,10 @@ def bench(
     column: Columns = None,
     discharge_positive: Flag = False,
     estimators: Estimators = "all",
-    faults: int | None = None,
-    seed: int | None = None,
+    faults: Whole | None = None,
+    seed: Whole | None = None,
     step: float | None = None,
-    workers: int | None = None,
+    workers: Whole | None = None,
     dask: str | None = None,
     save: Path | None = None,
     plot: Path | None = None,

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import Parameter
 
 from socband.errors import InputError, Problem
 
@@ -22,9 +25,30 @@ if TYPE_CHECKING:
 SHOWN_AFTER_S = 2.0
 
 
+def _whole(wanted: type, tokens: Sequence[Any]) -> int:
+    """A whole number as typed: 2.5 is none, and is not rounded."""
+    text = tokens[0].value
+    try:
+        return int(text)
+    except ValueError:
+        raise ValueError(f"found {text!r}; expected a whole number") from None
+
+
+Whole = Annotated[int, Parameter(converter=_whole)]
+
+
 def command_line() -> str:
     """What was typed, for the history of a result."""
     return " ".join(["socband", *sys.argv[1:]])
+
+
+def _can_be_written(folder: Path) -> bool:
+    """Tried, since what the folder says of itself is not the whole truth."""
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
 
 
 def check_targets(**targets: Path | None) -> None:
@@ -53,6 +77,8 @@ def check_targets(**targets: Path | None) -> None:
             problems.append(Problem(flag, f"{path}, a folder", "the name of a file"))
         elif not path.parent.is_dir():
             problems.append(Problem(flag, f"{path}", "a file in a folder that exists"))
+        elif not _can_be_written(path.parent):
+            problems.append(Problem(flag, f"{path}", "a file in a folder that can be written to"))
     if problems:
         raise InputError(problems)
 

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
-from socband.cli_shared import check_run, read_inputs, show, within_limits
+from socband.cli_shared import Whole, check_run, read_inputs, show, within_limits
 from socband.readings import describe_readings, readings_for
 
 
@@ -28,8 +28,8 @@ def suspects(
     reading: Annotated[list[str] | None, _readings("suspects")] = None,
     column: Columns = None,
     discharge_positive: Flag = False,
-    members: int = 20_000,
-    seed: int = 0,
+    members: Whole = 20_000,
+    seed: Whole = 0,
     json: Flag = False,
     save: Path | None = None,
     plot: Path | None = None,
@@ -77,8 +77,8 @@ def charging(
     reading: Annotated[list[str] | None, _readings("charging")] = None,
     column: Columns = None,
     discharge_positive: Flag = False,
-    members: int = 8000,
-    seed: int = 0,
+    members: Whole = 8000,
+    seed: Whole = 0,
     json: Flag = False,
     save: Path | None = None,
     plot: Path | None = None,
@@ -125,8 +125,8 @@ def budget(
     days: float = 7.0,
     within: float = 5.0,
     display: float | None = None,
-    members: int = 20_000,
-    seed: int = 0,
+    members: Whole = 20_000,
+    seed: Whole = 0,
     json: Flag = False,
     save: Path | None = None,
     plot: Path | None = None,

@@ -31,6 +31,7 @@ class ReadingKind:
         needs: other readings that must be given with it.
         needs_one_of: of these, one at least.
         cell_v: lowest and highest of one cell, where it is a voltage of the bank [V].
+        may_be_off: it may be lower, none even, where the battery's protection has opened.
     """
 
     unit: str
@@ -40,6 +41,14 @@ class ReadingKind:
     needs: tuple[str, ...] = ()
     needs_one_of: tuple[str, ...] = ()
     cell_v: tuple[float, float] | None = None
+    may_be_off: bool = False
+
+    def fits_off(self, value: float, cells_in_series: int) -> bool:
+        """Lower than any live bank, and not the voltage of one of its cells?"""
+        if not self.may_be_off or self.cell_v is None:
+            return False
+        low_v, high_v = self.cell_v
+        return value < low_v * cells_in_series and not low_v <= value <= high_v
 
 
 KINDS: dict[str, ReadingKind] = {
@@ -86,7 +95,7 @@ KINDS: dict[str, ReadingKind] = {
     "display_soc": ReadingKind("%", 0, 100, "charge on the display, in percent"),
     "since_full": ReadingKind("h", 0, 1e5, "hours since the display last said full"),
     "amps": ReadingKind("A", -2000, 2000, "charge current into the bank now, + charging"),
-    "volts": ReadingKind("V", 0.1, 1000, "bank voltage now", cell_v=CHARGED_V),
+    "volts": ReadingKind("V", 0, 1000, "bank voltage now", cell_v=CHARGED_V, may_be_off=True),
     "temperature": ReadingKind("C", -60, 80, "temperature of the battery"),
     "panel_volts": ReadingKind("V", 0, 1000, "open-circuit voltage at the panel plug"),
     "fuse_in": ReadingKind("V", 0, 1000, "voltage on the source side of the fuse", ("fuse_out",)),
@@ -158,6 +167,7 @@ def parse_readings(
         elif (
             kind.cell_v
             and cells_in_series
+            and not kind.fits_off(value, cells_in_series)
             and (
                 wrong := bank_voltage_problems(
                     f"--reading {name}", value, cells_in_series, kind.cell_v

@@ -19,10 +19,9 @@ def read_toml(path: Path, what: str = "a TOML file") -> dict[str, Any]:
     Raises:
         InputError: no such file, no text, no TOML, or TOML that nobody writes by hand.
     """
+    if _never_ends(path):
+        raise InputError(Problem(str(path), "a pipe or a device", f"{what}, a file"))
     try:
-        # a pipe without a writer would wait for ever, a device never end
-        if path.exists() and not path.is_file() and not path.is_dir():
-            raise InputError(Problem(str(path), "a pipe or a device", f"{what}, a file"))
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
         raise InputError(Problem(str(path), f"no valid TOML: {error}", "a TOML file")) from None
@@ -37,3 +36,11 @@ def read_toml(path: Path, what: str = "a TOML file") -> dict[str, Any]:
     except OSError as error:
         reason = (error.strerror or "unreadable").lower()
         raise InputError(Problem(str(path), reason, f"{what} that can be read")) from None
+
+
+def _never_ends(path: Path) -> bool:
+    """A pipe without a writer would be waited for for ever, a device read without end."""
+    try:
+        return path.exists() and not path.is_file() and not path.is_dir()
+    except OSError:  # said when it is read
+        return False
