@@ -58,10 +58,11 @@ def test_a_home_that_cannot_be_looked_into_is_no_room() -> None:
 def test_a_target_that_cannot_be_written_is_said_before_anything_is_computed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refused(**_: object) -> None:
-        raise PermissionError
+    from socband import cli_shared
 
-    monkeypatch.setattr("socband.cli_shared.tempfile.TemporaryFile", refused)
+    assert cli_shared._can_be_written(tmp_path)
+    assert not cli_shared._can_be_written(Path("/proc"))  # says of itself that root may write
+    monkeypatch.setattr(cli_shared, "_can_be_written", lambda folder: False)
     setup, saved = tmp_path / "setup.toml", tmp_path / "night.nc"
     setup.write_text(SETUP)
     plot = tmp_path / "night.png"
