@@ -267,8 +267,9 @@ def test_what_is_assumed_of_sources_and_batteries_is_said_and_used() -> None:
     assert said["sources[1] (roof).voltage_limit_v"].description.startswith("14.2 V")
     assert "weather" in said["sources[1] (roof).clearness"].source
     assert said["sources[1] (roof).sunrise"].description == str(roof.sunrise) == "06:00"
-    # a charger has no sun, and what is given is not assumed
-    assert not any(key.startswith("sources[2]") for key in said)
+    # a charger has no sun, what is given is not assumed, and that it stays plugged in is
+    of_shore = {key.rpartition(".")[2] for key in said if key.startswith("sources[2]")}
+    assert of_shore == {"hours", "probability"}
     assert setup.batteries[0].cutoff_delay_s.median == 5.0
     assert said["batteries[1] (old).cutoff_delay_s"].description.startswith("5 s")
     assert "batteries[1] (old).reconnect_v" in said

@@ -178,6 +178,11 @@ _SOURCE: dict[str, _Prior] = {
     "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
     "probability": _Prior(1.0, "assumed: it is there", quiet=True),
 }
+# of a charger that can be unplugged, whether it is there decides the night
+_PLUGGED: dict[str, _Prior] = {
+    "hours": _Prior(["00:00-24:00"], "assumed: day and night; say when, it decides the night"),
+    "probability": _Prior(1.0, "assumed: it will be there for sure"),
+}
 # only panels need these
 _SOLAR: dict[str, _Prior] = {
     "sunrise": _Prior("06:00", "assumed: mean over the year"),
@@ -291,7 +296,7 @@ def _filled_item(
     """One source or battery with its gaps filled; adds to `keys` and `assumptions`."""
     where = item_name(section, index, item)
     if section == "sources":
-        priors = _SOURCE | (_SOLAR if item.get("kind") == "solar" else {})
+        priors = _SOURCE | (_SOLAR if item.get("kind") == "solar" else _PLUGGED)
         hidden = {k: p for k, p in _SOLAR.items() if k not in priors}
     else:
         priors = {k: p for needs, more in _BATTERY.items() if needs in item
