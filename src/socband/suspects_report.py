@@ -104,7 +104,11 @@ def suspects_text(dataset: xr.Dataset) -> str:
             lines.append(wrapped(f"Tells them apart: {mend}.", "    "))
         if len(pairs) > 5:
             lines.append(f"  and {len(pairs) - 5} more pairs, less probable")
-    lines += ["", "Measure next (bits of knowledge about the cause, per minute of work)"]
+    heading = (
+        "Measure next (bits of knowledge about the cause, per minute of work; an hour of waiting "
+        "counts as a minute)"
+    )
+    lines += ["", wrapped(heading)]
     by_key = {test.key: test for test in TESTS}
     gains = dataset["gain_bits"].values
     if gains.size and gains.max() < 0.02:
@@ -329,9 +333,12 @@ def suspects_figure(dataset: xr.Dataset) -> Any:
     from matplotlib.figure import Figure
 
     has_log = "interval" in dataset.sizes and dataset.sizes["interval"] > 0
-    figure = Figure(figsize=(7.0, 9.0 if has_log else 6.4), layout="constrained")
+    # A line for every bar: two lines of its label need a third of an inch.
+    shown = int(np.count_nonzero(dataset["probability"].values >= SHOWN_IN_PLOT))
+    heights = [0.33 * shown + 0.8, *([2.4] if has_log else []), 0.33 * dataset.sizes["test"] + 0.8]
+    figure = Figure(figsize=(6.0, sum(heights)), layout="constrained")
     FigureCanvasAgg(figure)
-    axes = figure.subplots(3 if has_log else 2, 1)
+    axes = figure.subplots(len(heights), 1, height_ratios=heights)
     plot_probabilities(dataset, axes[0]).set_title("What the display does not see", fontsize=11)
     if has_log:
         plot_drift(dataset, axes[1]).set_title("Counted between full charges", fontsize=11)
