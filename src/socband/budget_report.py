@@ -79,7 +79,7 @@ def budget_figure(dataset: xr.Dataset) -> Figure:
     figure, (ax,) = new_figure(height=3.6)
     days, percent = dataset["day"].values, 100.0 * dataset["error"].values
     ax.fill_between(days, percent[:, 0], percent[:, 4], color=BAND, alpha=0.4, label="90 % sure")
-    ax.plot(days, percent[:, 2], color=LIKELY, label="most likely")
+    ax.plot(days, percent[:, 2], color=LIKELY, label="middle of the band")
     for sign in (-1, 1):
         ax.axhline(sign * 100.0 * dataset.attrs["within"], color="0.4", lw=0.8, ls=":")
     ax.set_xlabel("days since the last full charge")

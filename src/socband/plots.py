@@ -43,7 +43,7 @@ def charge_band(dataset: xr.Dataset, ax: Axes, hours: np.ndarray, name: str) -> 
 
     ax.fill_between(hours, at(0.05), at(0.95), color=BAND, alpha=0.35, lw=0, label="90 % sure")
     ax.fill_between(hours, at(0.25), at(0.75), color=BAND, alpha=0.75, lw=0, label="50 % sure")
-    ax.plot(hours, at(0.5), color=LIKELY, lw=1.6, label="most likely")
+    ax.plot(hours, at(0.5), color=LIKELY, lw=1.6, label="middle of the band")
     ax.set_ylabel("charge [%]")
     ax.set_ylim(0.0, 102.0)
     ax.grid(alpha=0.25)
