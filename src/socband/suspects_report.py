@@ -148,7 +148,8 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
     lines.append(
         wrapped(
             f"True charge now: likely {soc[1]:.0f} %, 90 % sure between {soc[0]:.0f} and "
-            f"{soc[2]:.0f} %."
+            f"{soc[2]:.0f} %. That reckons with all faults below; tonight's band with the doubts "
+            "of the setup file alone."
         )
     )
     if attrs["effective_draws"] < 25.0:
