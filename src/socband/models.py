@@ -104,7 +104,7 @@ class VoltageError:
 
         K is 15 K between temperatures of the fit and 10 K beyond them, from calibration records of
         the 2.06 Ah 26650 (`benchmarks/cell_fit.py distance`): left out of the fit, 15 °C and 35 °C
-        erred as K of 14 and 19 would have it. Beyond, 45 °C (10 K away) did as 12 would, but
+        erred as K of 13 and 17 would have it. Beyond, 45 °C (10 K away) did as 12 would, but
         −25 °C (40 K away) ten times as much as fitted, which is more than this says.
         """
         at = np.asarray(temperature_c)
