@@ -72,8 +72,24 @@ def test_peaks_shorter_than_a_step_are_told_by_pairs_of_steps():
     hidden = demand.current_a[:, demand.names.index("hidden peaks")]
     # within a step of 10 s up to ten times as high if it lasts one second
     assert np.all(hidden > 0.0)
-    assert np.all(hidden < 10.0 * 1.3 * seen.excess_a)
-    assert np.ptp(hidden) > 3.0 * seen.excess_a  # nobody knows how much
+    assert np.all(hidden < 4.0 * 1.3 * seen.excess_a)  # five times the excess, and no more
+    assert np.ptp(hidden) > 2.0 * seen.excess_a  # nobody knows how much
+
+
+@pytest.mark.parametrize("first", [100, 101])
+def test_a_peak_of_two_steps_hides_nothing_wherever_it_begins(first):
+    drawn = np.full(600, 0.2)
+    drawn[first : first + 2] = 1.2
+    assert _seen(drawn).growth == pytest.approx(0.0, abs=1e-9)
+
+
+def test_hidden_peaks_keep_the_mean(monkeypatch):
+    monkeypatch.setattr("socband.ahead.LEAST_SPREAD", 0.0)
+    drawn = np.full(360, 0.2)
+    drawn[::12] = 1.2
+    seen = _seen(np.tile(drawn, 6), 20.0)
+    assert seen.growth > 0.9
+    np.testing.assert_allclose(_drawn_ah(seen, 0.0, 4.0), 4.0 * drawn.mean(), rtol=4e-3)
 
 
 def test_an_untracked_load_draws_in_its_own_hours_only():

@@ -27,12 +27,12 @@ def test_a_pipe_or_a_device_is_refused_and_not_waited_for(tmp_path: Path) -> Non
 
 
 def test_more_charge_one_way_than_the_bank_holds_is_said(tmp_path: Path) -> None:
-    """Milliseconds under a heading of seconds: 5 and 6 A in turn for 983 h are 5,317 Ah."""
+    """Milliseconds under a heading of seconds: 5 and 6 A in turn for 983 h are 5,417 Ah."""
     rows = [f"{60_000 * k},{-5 - k % 2},13.1" for k in range(60)]
     log = tmp_path / "ms.csv"
     log.write_text("\n".join(["Test Time / s,Current / A,Voltage / V", *rows]) + "\n")
     [warning] = read_log(log, cells_in_series=4, rated_capacity_ah=100.0).warnings
-    assert "53 times the rated capacity" in warning.found
+    assert "54 times the rated capacity" in warning.found
     assert "in ms" in warning.hint
     assert not read_log(log, cells_in_series=4, rated_capacity_ah=2000.0).warnings
 

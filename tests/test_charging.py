@@ -51,12 +51,31 @@ def test_a_bank_held_at_the_charger_s_limit_proves_the_charger(bank):
     held = ask(bank, "shore", amps=0.1, volts=14.2, display_soc=92.0, since_full=40.0,
                temperature=15.0)  # fmt: skip
     assert held.attrs["not_a_fault"] > 0.95
-    assert chance(held, "near_full") > 0.9
+    assert chance(held, "held") + chance(held, "near_full") > 0.9
     assert "it works" in " ".join(charging_text(held).split())
     rest = ask(bank, "shore", amps=0.1, volts=13.2, display_soc=70.0, since_full=10.0,
                temperature=15.0)  # fmt: skip
     assert rest.attrs["not_a_fault"] < 0.1
     assert "it works" not in " ".join(charging_text(rest).split())
+
+
+@pytest.mark.parametrize("volts", np.arange(11.5, 14.9, 0.3).round(1))
+@pytest.mark.parametrize("display", [5.0, 50.0, 95.0])
+def test_no_voltage_of_a_live_bank_is_taken_for_a_sleeping_one(bank, volts, display):
+    readings = {"amps": 0.0, "volts": float(volts), "display_soc": display, "since_full": 30.0}
+    for source in ("shore", "vehicle"):
+        assert chance(ask(bank, source, temperature=15.0, **readings), "asleep") < 0.1
+
+
+def test_a_limit_at_which_a_bank_rests_proves_no_source(bank):
+    from dataclasses import replace
+
+    setup, cell = bank
+    sources = tuple(replace(s, voltage_limit_v=13.5) for s in setup.sources)
+    low = replace(setup, sources=sources)
+    readings = {"amps": 0.0, "volts": 13.4, "display_soc": 60.0, "since_full": 20.0}
+    dataset = charging(low, cell, None, readings, 1, MEMBERS, sources[0].kind)
+    assert chance(dataset, "held") == 0.0
 
 
 @pytest.mark.parametrize("volts", [0.0, 5.0, 9.0])

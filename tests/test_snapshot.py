@@ -62,8 +62,8 @@ def test_nothing_unknown_nothing_wrong() -> None:
 
 
 def test_a_battery_heater_drew_past_the_shunt_since_full() -> None:
-    """By hand: 4 cells losing hA·(3.5 − (−6)) W each, at 13.2 V, over 20 h; median over a third of
-    doubt. Above the temperature at which it switches on nothing."""
+    """By hand: 4 cells losing hA·(3.5 − (−6)) W each, at 13.2 V, over 20 h; the median of
+    a wide doubt. Above the temperature at which it switches on nothing."""
     heater = {"name": "only", "rated_capacity_ah": 100, "heater_w": 100.0, "heater_on_c": 2.0,
               "heater_off_c": 5.0}  # fmt: skip
     hours = {"hours_since_full": 20.0, "display_soc": 0.9}
@@ -78,7 +78,7 @@ def test_a_battery_heater_drew_past_the_shunt_since_full() -> None:
     want = 20.0 * lost_w / 13.2 / 100.0
     assert 0.001 < want < 0.5
     without = median_soc(-6.0, {"name": "only", "rated_capacity_ah": 100})
-    assert without - median_soc(-6.0, heater) == pytest.approx(want, rel=0.05)
+    assert without - median_soc(-6.0, heater) == pytest.approx(want, rel=0.08)
     assert median_soc(3.0, heater) == pytest.approx(without, abs=0.005)
 
 

@@ -1,12 +1,12 @@
 """How long a log's load will last: the ensemble conditioned on the log, carried ahead.
 
 Nothing is known of the load to come but what the log has shown. Each group of members lives through
-the log's own load once more, from a random moment of it and round again, in a few levels that keep
-its mean; so heavy hours come after quiet ones as they did, and it is at a peak of a heavy hour that
-the voltage meets its limit. Its mean is as uncertain as the log's own means over parts as long as
-what is asked, and the steps of a log hide peaks shorter than they are. What the monitor misses
-counts too: every member corrects the current by its own offset and gain, and draws its own
-untracked load in its own hours of the day.
+the log's own load once more, from a moment of it (one in each eighth) and round again, in a few
+levels that keep its mean; so heavy hours come after quiet ones as they did, and it is at a peak of
+a heavy hour that the voltage meets its limit. Its mean is as uncertain as the means of the log's
+sixths say, and the steps of a log hide peaks shorter than they are. What the monitor misses counts
+too: every member corrects the current by its own offset and gain, and draws its own untracked load
+in its own hours of the day.
 """
 
 from __future__ import annotations
@@ -38,9 +38,11 @@ Array = np.ndarray
 
 PARTS = 6  # the log is cut into so many to see how its mean current varies
 LEAST_SPREAD = 0.01  # of the mean current, relative
-LEVELS = (0.25, 0.5, 0.75, 0.9, 0.97)  # shares of the time below which a level of the load ends
+LEVELS = (0.25, 0.5, 0.75, 0.9, 0.97)  # shares of the log's rows below which a level ends
+MOST_HIDDEN = 5.0  # times what the highest step exceeds the mean by (assumed; 2.3 seen in records)
 GROUPS = 8  # of members, each with its own moment at which the log's load begins anew
 SHORTEST_S = 1.0  # of a draw that a disconnect notices
+HIDDEN = "hidden peaks"
 ALWAYS_S = np.array([[0.0, np.inf]])
 
 
@@ -76,7 +78,7 @@ class SeenLoad:
         level = np.unique(level, return_inverse=True)[1]
         level_a = np.bincount(level, drawn * dt) / np.bincount(level, dt)
         # Pairs of steps tell whether a peak is shorter than a step.
-        pair_a = np.diff(charge[::2]) / np.diff(until[::2])
+        pair_a = (charge[2:] - charge[:-2]) / (until[2:] - until[:-2])
         excess, paired = float(np.max(drawn) - mean), float(np.max(pair_a, initial=mean) - mean)
         growth = np.log2(excess / paired) if paired > 0.0 else 0.0
         edges = np.linspace(0.0, until[-1], PARTS + 1)
@@ -146,17 +148,18 @@ def demand_of(
     step_s = float(np.median(seen.dt_s))
     finer = max(step_s / SHORTEST_S, 1.0)
     goes_on = uniforms(seed, "peaks within a step", n)
-    hidden = seen.excess_a * (finer ** (seen.growth * goes_on) - 1.0)
+    hidden = seen.excess_a * (np.minimum(finer ** (seen.growth * goes_on), MOST_HIDDEN) - 1.0)
     if np.any(hidden > 0.0) and len(loads) > 1:
         loads[-1] = (loads[-1][0], loads[-1][1] - hidden * factor / finer, *loads[-1][2:])
-        loads.append(("hidden peaks", hidden * factor, 1.0 / finer, step_s, spans))
+        loads.append((HIDDEN, hidden * factor, 1.0 / finer, step_s, spans))
     for k, (name, spans) in enumerate(patterns):
         untracked = np.where(members.untracked_pattern == k, members.untracked_a, 0.0)
         if np.any(untracked != 0.0):
             loads.append((f"untracked, {name}", untracked, 1.0, 3600.0, spans))
     names, current, duty, cycle_s, spans = zip(*loads, strict=True)
     kind = np.zeros((len(names), K_COUNT))
-    kind[:, K_JITTER] = 0.5
+    # a peak as short as a switching may be would be lengthened on average by a spread about it
+    kind[:, K_JITTER] = [0.0 if name == HIDDEN else 0.5 for name in names]
     kind[:, K_STREAM] = [stream_of(name) for name in names]
     return Demand(
         tuple(names),

@@ -152,6 +152,12 @@ def bank_of(
             par[:, b, B_HEATER] = watt / series / par[:, b, B_PARALLEL]
             par[:, b, B_HEATER_ON] = draw(key + "heater_on_c", battery.heater_on_c, 2.0)
             par[:, b, B_HEATER_OFF] = draw(key + "heater_off_c", battery.heater_off_c, 5.0)
+            # it has held its battery as warm as it could
+            cold_c = state[:, b, S_T]
+            midway_c = 0.5 * (par[:, b, B_HEATER_ON] + par[:, b, B_HEATER_OFF])
+            held_c = cold_c + par[:, b, B_HEATER] / cell.heat_conductance_w_per_k
+            heated = (par[:, b, B_HEATER] > 0.0) & (cold_c < par[:, b, B_HEATER_ON])
+            state[:, b, S_T] = np.where(heated, np.minimum(held_c, midway_c), cold_c)
         # `capacity_fraction` is that of the whole bank, and factors are over an average battery's
         rated, capacity = par[:, :, B_PARALLEL], par[:, :, B_CAPACITY]
         whole = np.sum(rated * capacity, axis=1) / np.sum(rated, axis=1)

@@ -10,7 +10,9 @@ readings weigh them:
     no_supply, open_path, dead_charger: no current, each with its own signs;
     asleep: the battery's protection has opened, no current, a voltage far below any cell's or none.
 
-A bank held at the source's voltage limit is proof of a live source, whatever little it takes.
+A bank held at the source's voltage limit is proof of a live source, whatever little it takes: it is
+full, or one of its batteries refuses charge (held). Which of them no reading says, so the charge of
+the ensemble is not moved by it.
 
 Current measured into a bank below its cells' charging limit is no refusal but a hazard: lithium
 plates onto the anode. It is an explanation of its own and an alarm, whatever else is likely.
@@ -49,9 +51,12 @@ EXPLANATIONS = (
     "open_path",
     "dead_charger",
     "asleep",
+    "held",
 )
 FAULTS = ("cold_charge", "low_current", "no_supply", "open_path", "dead_charger")
+LOG_ODD = float(np.log(0.03)) - 8.0  # of a voltage that a state does not explain
 ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anything below (assumed)
+RESTED_FULL_V = 3.45  # per cell: no bank rests above; a source with a lower limit proves nothing
 HELD_WITHIN_V = 0.03  # per cell: so near its limit a source is holding the bank there
 SOC_GRID = np.round(np.arange(0.05, 1.001, 0.05), 2)
 
@@ -150,7 +155,6 @@ def charging(
         "log_ends_at_a": float("nan") if log is None else float(log.current_a[-1]),
         "not_a_fault": min(max(1.0 - faulty, 0.0), 1.0),
         "temperature_p50": float(np.median(temperature_c)),
-        "holding": int(_holding(setup, source, readings, rules)),
         "cold_charge": int(flows and np.median(temperature_c) < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "idle_above_soc": float("nan") if idle is None else idle,
@@ -281,18 +285,20 @@ def _limit_v(setup: Setup, kind: str, rules: Rules) -> float:
 
 
 def _holding(setup: Setup, kind: str, readings: Mapping[str, float], rules: Rules) -> bool:
-    """Does a measured voltage show the source at its limit?"""
-    close_v = HELD_WITHIN_V * setup.bank.cells_in_series
-    return readings.get("volts", 0.0) >= _limit_v(setup, kind, rules) - close_v
+    """Does a measured voltage show the source at its limit, where no bank rests?"""
+    series, limit_v = setup.bank.cells_in_series, _limit_v(setup, kind, rules)
+    close = abs(readings.get("volts", 0.0) - limit_v) <= HELD_WITHIN_V * series
+    return close and limit_v >= RESTED_FULL_V * series
 
 
 def _log_asleep(volts: float, series: int, width_v: float) -> float:
     """Log likelihood of a voltage behind an open protection: any below `ASLEEP_BELOW_V` a cell.
+    Above it none, but for an odd reading.
 
     Over that of the other states, whose normal density of the same width is taken as 1 at its top.
     """
     if volts >= ASLEEP_BELOW_V * series:
-        return -12.0
+        return -np.inf
     return float(np.log(np.sqrt(2.0 * np.pi) * width_v / (ASLEEP_BELOW_V * series)))
 
 
@@ -338,12 +344,13 @@ def _weigh(
         if "volts" in readings:
             at = limit_v if state == "sound" and holding else rest_v + amps * resistance_ohm
             width = series * 0.015 + 0.05
-            total += (
-                _log_asleep(readings["volts"], series, width)
-                if state == "asleep"
-                else -0.5 * ((readings["volts"] - at) / width) ** 2
-            )
-        if state == "asleep":
+            fit = -0.5 * ((readings["volts"] - at) / width) ** 2
+            odd = LOG_ODD  # none is ruled out by one reading
+            if state == "asleep":
+                fit = np.full(n, _log_asleep(readings["volts"], series, width))
+                odd -= 3.0  # but this one nearly by that of a live bank
+            total += np.logaddexp(np.log(0.97) + fit, odd)
+        elif state == "asleep":
             # it opens where the bank is empty; seldom else: too cold, or asked too much
             total += np.where(soc < 0.1, 0.0, -3.0)
         if "fuse_in" in readings:
@@ -360,7 +367,8 @@ def _weigh(
         if state == "sound":
             # a sound source that gives far less than it should is a fault of its own kind
             missing = (why == "charging") & (amps < 0.5 * expected)
-            reason[missing] = "near_full" if holding else "low_current"
+            reason[missing] = "held" if holding else "low_current"
+            reason[(why == "weak_sun") & holding] = "held"
         weights.append(total)
         reasons.append(reason)
     return np.concatenate(weights), np.concatenate(reasons)

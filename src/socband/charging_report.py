@@ -23,6 +23,7 @@ WORDS = {
     "open_path": "an open fuse, holder or plug between charger and bank",
     "dead_charger": "the charger has its supply and gives nothing",
     "asleep": "the battery has switched itself off and has to be woken: see below",
+    "held": "the source holds the bank at its limit: it is full, or a battery refuses charge",
 }
 WAKING = (
     "To wake a battery that has switched itself off: loads off, leave a charger meant for lithium "
@@ -53,14 +54,23 @@ def charging_text(dataset: xr.Dataset) -> str:
     given = f"{a['amps']:g} A" if a["amps_given"] else "no current (as reported; none was entered)"
     if not a["amps_given"] and np.isfinite(a["log_ends_at_a"]):
         given += f"; the log ends at {a['log_ends_at_a']:.1f} A, loads included"
+    held = p["held"] > 0.5
+    should = (
+        "At its limit a source gives what the bank takes"
+        if held
+        else f"A sound source should give {now[2]:.0f} A now (90 % sure: {now[0]:.0f} to "
+        f"{now[4]:.0f} A)"
+    )
+    charge = f"likely {soc[2]:.0f} %, 90 % sure between {soc[0]:.0f} and {soc[4]:.0f} %"
+    verdict = _verdict(a["not_a_fault"])
+    if p["asleep"] > 0.5:
+        verdict = "the battery has switched itself off; that is no fault of the charger"
     lines = [
         *([wrapped(alarm_of(dataset)), ""] if a["cold_charge"] else []),
-        wrapped(f"Charging from {kind}: {_verdict(a['not_a_fault'])}"),
+        wrapped(f"Charging from {kind}: {verdict}"),
         "",
-        wrapped(f"Seen: {given}. A sound source should give {now[2]:.0f} A now (90 % sure: "
-                f"{now[0]:.0f} to {now[4]:.0f} A)."),
-        wrapped(f"True charge: likely {soc[2]:.0f} %, 90 % sure between {soc[0]:.0f} and "
-                f"{soc[4]:.0f} %."),
+        wrapped(f"Seen: {given}. {should}."),
+        wrapped(f"True charge{', before that voltage' if held else ''}: {charge}."),
         "",
         "What would explain it",
     ]  # fmt: skip
@@ -89,7 +99,7 @@ def charging_text(dataset: xr.Dataset) -> str:
             "wake on it, longer with more batteries or with loads on. If yours rests above some "
             "charge, say so (idle_above_soc of the source): it may change the verdict."
         )
-    if a["holding"]:
+    if held:
         rule += (
             " The voltage is that at which the source holds the bank: it works. A bank that takes "
             "next to nothing there is full, whatever the display says, or one of its batteries "

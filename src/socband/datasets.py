@@ -45,10 +45,10 @@ class Cutoff(NamedTuple):
         A tester stops between two readings. Where the load stops within `_STOPPED_WITHIN_V` above
         the voltage, and never runs again, that is the cut-off.
         """
-        met = np.flatnonzero(log.voltage_v <= voltage_v)
+        drawn_a = -log.current_a
+        met = np.flatnonzero((log.voltage_v <= voltage_v) & (drawn_a > 0.0))
         if len(met):
             return cls(voltage_v, float(log.time_s[-1] - log.time_s[met[0]]))
-        drawn_a = -log.current_a
         under_load = np.flatnonzero(drawn_a > 1e-3 * max(float(np.max(drawn_a)), 0.0))
         if len(under_load) and log.voltage_v[under_load[-1]] <= voltage_v + _STOPPED_WITHIN_V:
             return cls(voltage_v, float(log.time_s[-1] - log.time_s[under_load[-1]]))

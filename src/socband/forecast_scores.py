@@ -107,6 +107,8 @@ def score_disconnect(
             to_end_s = view.dt_s.sum() - np.cumsum(view.dt_s)  # on the true clock
             left = (to_end_s - cutoffs[record].before_end_s) / 3600.0
             before = int(np.count_nonzero(left > 0.0))
+            if before < 4:
+                raise ValueError(f"{record}: its cut-off lies in its first rows")
             at = stream(context.seed, "forecast", record, fault).uniform(0.1, 1.0, times)
             rows = np.clip((np.sort(at) * before).astype(int), 2, before - 1)
             truth[j, fault * times : (fault + 1) * times] = left[rows]

@@ -14,7 +14,9 @@ _POSSIBLE_CELL_V = (1.0, 4.0)
 # Half of a log's readings at least lie within these: from just below the 2.0 V at which open cell
 # records end to just above the usual charge voltage of 3.65 V.
 _USUAL_CELL_V = (1.9, 3.75)
-MOST_ONE_WAY = 3.0  # times the capacity (assumed): beyond any drift of a shunt that sees all
+# charge counted one way that is no drift of a shunt that sees all (assumed)
+MOST_ONE_WAY = 3.0  # times the capacity
+MOST_DRIFT_PER_DAY = 0.05  # of the capacity
 MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across its terminals
 MOST_A = 1e5  # where the bank is not known
 MOST_YEARS = 20.0  # between first and last row
@@ -166,12 +168,18 @@ def _one_way(rows: dict[str, np.ndarray], rated_ah: float | None) -> list[Proble
     """More charge counted one way than a bank holds: another unit, or a blind shunt."""
     dt_s = np.diff(rows["time_s"])
     dt_s[dt_s > 10.0 * np.median(dt_s)] = 0.0  # what flowed in a gap is not known
-    span_ah = float(np.ptp(np.cumsum(rows["current_a"][1:] * dt_s))) / 3600.0
-    if rated_ah is None or span_ah <= MOST_ONE_WAY * rated_ah:
+    counted_as = np.cumsum(rows["current_a"][1:] * dt_s)
+    span_ah = float(np.ptp(np.append(counted_as, 0.0))) / 3600.0
+    days = float(rows["time_s"][-1] - rows["time_s"][0]) / 86400.0
+    if rated_ah is None or span_ah <= (MOST_ONE_WAY + MOST_DRIFT_PER_DAY * days) * rated_ah:
         return []
     found = f"{span_ah:.4g} Ah counted one way, {span_ah / rated_ah:.0f} times the rated capacity"
-    hint = "is the time in ms, the current in another unit, or does a charger bypass the shunt?"
-    return [Problem("current", found, f"less than {MOST_ONE_WAY:g} times", hint)]
+    hint = (
+        "is the time in ms, the current in another unit, the monitor's zero off, or does a charger "
+        "bypass the shunt?"
+    )
+    expected = f"less than {MOST_ONE_WAY:g} times, and {100 * MOST_DRIFT_PER_DAY:g} % a day"
+    return [Problem("current", found, expected, hint)]
 
 
 def _and_more(count: int) -> str:

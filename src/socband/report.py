@@ -178,7 +178,8 @@ def _how_to_know(cause: str) -> str:
     reading = {
         "untracked load": "a clamp meter on the battery's own lead while the usual loads run, and "
         "what the display shows then: --evidence clamp=TRUE/SHOWN",
-        "shunt offset": "the display's current with everything off",
+        "shunt offset": "the display's current with everything off, as monitor.offset_a of the "
+        "setup",
         "capacity": "the charge that the display counts from full to the disconnect: "
         "--evidence capacity=",
         "time since full": "the day of the last full charge: --since-full",
@@ -194,7 +195,10 @@ def _until_full(dataset: xr.Dataset) -> str:
     hours = dataset["believable_hours"].values
     reached = np.isfinite(hours)
     if not reached.any():
-        return ", which your shore charger does not reach (too cold to charge, or too low a limit)"
+        return (
+            ", which your shore charger does not reach as described (a limit below the voltage at "
+            "which your monitor takes the bank for full, too little current, or too cold)"
+        )
     low, *_, high = quantiles_of(hours[reached])
     text = f": {low:.0f} to {high:.0f} h on your shore charger, loads off"
     conditions = []
@@ -203,7 +207,8 @@ def _until_full(dataset: xr.Dataset) -> str:
         conditions.append(f"it is told to charge past the {rests} at which it rests")
     if reached.mean() < 0.95:
         conditions.append(
-            "it holds the voltage at which your monitor takes the bank for full (look both up)"
+            "it is warm enough to charge and the charger holds the voltage at which your monitor "
+            "takes the bank for full (look both up)"
         )
     return text + (f", if {' and '.join(conditions)}" if conditions else "")
 

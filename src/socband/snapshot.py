@@ -11,7 +11,8 @@ the bank by what truly flowed (offset and gain as in Movassagh et al. 2021, 10.3
     charge = 1 - shortfall at a false full + q_true / capacity - self-discharge · t.
 
 A battery's own heater draws inside it, past any shunt: it is taken to have held its temperature
-since full in an ambient like now's, give or take a third (assumed).
+since full in an ambient like now's, give or take a factor of two (assumed: cells in a case share
+walls, and lose less than each alone).
 
 A current below the dead band is not counted. Which share of the time it was below, no display says:
 any, evenly (assumed), but none where the setup's standing loads alone exceed the band. The noise of
@@ -52,7 +53,7 @@ Array = np.ndarray
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
 OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
-_HEATED_SPREAD = 0.35
+_HEATED_SPREAD = 0.7  # of the logarithm
 LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
 
 

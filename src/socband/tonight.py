@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
 AFTERWARDS_MEMBERS = 400  # the morning after a disconnect is told to the hour
-AFTERWARDS_HORIZON_H = 72.0
+MOST_AFTERWARDS_H = 14 * 24.0
+NEARLY_EMPTY_V = 3.2  # of a cell that wakes
 
 CAUTIONS = (
     "An estimate, no measurement: never let a life-supporting device depend on it.",
@@ -181,12 +182,12 @@ def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarr
     Loads on is what each member's loads draw from the bank on average over the horizon: inverter,
     one-off events and untracked load included. Loads off is all of them off.
     """
-    bank_v = 3.2 * setup.bank.cells_in_series  # near empty
+    bank_v = NEARLY_EMPTY_V * setup.bank.cells_in_series
     load_a = plan.demand.mean_power_w(bank_v, plan.horizon_s).sum(axis=1) / bank_v
     batteries = setup.bank.strings_in_parallel
     n = len(capacity_ah)
     u = uniforms(plan.seed, "wake trickle", n), uniforms(plan.seed, "wake reserve", n)
-    charger_a = _charger_w(setup) / bank_v
+    charger_a = _charger_a(setup)
     return (
         wake_hours(capacity_ah, batteries, 0.0, u, charger_a),
         wake_hours(capacity_ah, batteries, load_a, u, charger_a),
@@ -197,17 +198,15 @@ def _shore_charger(setup: Setup) -> Source | None:
     return next((source for source in setup.sources if source.kind == "shore"), None)
 
 
-def _charger_w(setup: Setup) -> float:
-    """What the shore charger gives in bulk [W]; infinite where none is named."""
+def _charger_a(setup: Setup) -> float:
+    """What the shore charger gives in bulk [A]; infinite where none is named."""
     charger = _shore_charger(setup)
     if charger is None:
         return np.inf
-    bank_v = 3.3 * setup.bank.cells_in_series
-    watt = (
-        charger.power_w.median if charger.power_w is not None else charger.current_a.median * bank_v
-    )
+    bank_v = NEARLY_EMPTY_V * setup.bank.cells_in_series
+    amps = charger.current_a.median if charger.power_w is None else charger.power_w.median / bank_v
     limit_a = charger.current_limit_a
-    return watt if limit_a is None else min(watt, limit_a * bank_v)
+    return amps if limit_a is None else min(amps, limit_a)
 
 
 def _shore_rests_above(setup: Setup) -> float:
@@ -229,8 +228,15 @@ def _believable_hours(
     if charger is None:
         return np.zeros(0)
     few = np.arange(min(len(members), AFTERWARDS_MEMBERS))
-    plan = prepare(setup, cell, members.take(few), horizon_h=AFTERWARDS_HORIZON_H, seed=seed)
-    morning = after_disconnect(plan, _charger_w(setup), charger.voltage_limit_v)
+    charger_a = max(_charger_a(setup), 1e-3)
+    horizon_h = 24.0 + 2.0 * setup.bank.rated_capacity_ah / charger_a
+    plan = prepare(
+        setup, cell, members.take(few), horizon_h=min(horizon_h, MOST_AFTERWARDS_H), seed=seed
+    )
+    # a limit that nobody named is taken to fit the monitor
+    assumed = any(a.key.endswith(f"({charger.name}).voltage_limit_v") for a in setup.assumptions)
+    watt = charger_a * NEARLY_EMPTY_V * setup.bank.cells_in_series
+    morning = after_disconnect(plan, watt, None if assumed else charger.voltage_limit_v)
     return wake_off_hours[few] + full_hours(morning)
 
 
@@ -275,6 +281,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 if dataset.sizes["afterwards"]
                 else None
             ),
+            "shore_rests_above_soc": dataset.attrs["shore_rests_above_soc"],
             "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
             "widest_unknown": dataset.attrs["widest_unknown"] or None,
             "variance_share": dict(

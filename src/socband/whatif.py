@@ -230,7 +230,7 @@ def wake_hours(
         charger_a: what the charger can give [A]; infinite if unknown.
 
     Returns:
-        (n,) hours; infinite where the loads take all that trickles in.
+        (n,) hours; infinite where the loads take all that the charger gives, or that trickles in.
     """
     trickle = WAKE_TRICKLE_C[0] + (WAKE_TRICKLE_C[1] - WAKE_TRICKLE_C[0]) * u[0]
     reserve = WAKE_RESERVE[0] + (WAKE_RESERVE[1] - WAKE_RESERVE[0]) * u[1]
