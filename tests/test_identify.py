@@ -15,7 +15,7 @@ from socband.errors import InputError
 from socband.identify import is_dynamic, start_state, step_resistance
 from socband.identify_anchor import anchor, notes_on
 from socband.identify_command import fit_command, fit_json
-from socband.identify_ocv import GRID, _to_full
+from socband.identify_ocv import GRID, Branch, _to_full, fitted_entropy
 from socband.identify_residual import resolution_v, voltage_error_of
 from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
 from socband.layouts import read_record
@@ -155,6 +155,22 @@ def test_a_record_cannot_be_fitted_and_scored(fitted):
     path = str(fitted[1] / "drive.csv")
     with pytest.raises(InputError, match="fitted too"):
         fit_command(name="x", dynamic=[path], score=[path])
+
+
+def test_branches_that_stop_short_of_an_end_leave_no_hole_in_the_entropy():
+    """Where no branch reaches the published value stands, and next to it there is a number."""
+    published = np.full(len(GRID), 1e-4)
+    branches = []
+    for temperature_c in (15.0, 35.0):
+        for amps in (-0.1, 0.1):
+            volts = 3.2 + 0.1 * GRID + 2e-4 * (temperature_c - 25.0)
+            volts[-20:] = np.nan
+            branches.append(Branch("made", temperature_c, amps, 2.0, volts))
+    found, _ = fitted_entropy(branches, published, 1e-4)
+    assert np.all(np.isfinite(found))
+    # 0.2 mV/K put in; by hand a weight of 1/(1 + 1.118²), from 1.5 mV and 0.5 mV over 20 K
+    assert found[500] == pytest.approx(1e-4 + 1e-4 / (1.0 + 1.118**2), rel=0.01)
+    assert found[-1] < found[500]
 
 
 def test_source_with_temperature():

@@ -12,7 +12,7 @@ from socband.forward import prepare
 from socband.kernels_bank import S_I1, S_I2, S_I3
 from socband.models import load_cell
 from socband.plots import clock_ticks, new_figure
-from socband.report import chance_words, clock_after, tonight_text
+from socband.report import HOW_TO_KNOW, chance_words, clock_after, tonight_text
 from socband.site import setup_from_table
 from socband.snapshot import take_snapshot
 from socband.tonight import tonight, tonight_json
@@ -119,6 +119,11 @@ def test_until_when_the_display_must_not_be_believed_after_a_disconnect():
     assert "the next full charge." in said()
     answer = tonight_json(tonight(setup_from_table(table()), CELL, 200, 1))
     assert answer["believable_after_disconnect_hours"] is None
+
+
+def test_every_way_to_narrow_a_doubt_belongs_to_an_unknown():
+    snapshot = take_snapshot(setup_from_table(table()), CELL, 50, 1)
+    assert set(HOW_TO_KNOW) <= set(snapshot.causes)
 
 
 def test_a_charger_of_known_size_carries_the_loads_while_the_bank_wakes():

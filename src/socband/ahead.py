@@ -139,19 +139,22 @@ def demand_of(
     factor /= 1.0 + members.gain_error
     # I_true = (I_seen − offset)/(1 + gain) − untracked, with currents positive into the battery
     steady = seen.level_a[0] * factor + members.offset_a / (1.0 + members.gain_error)
-    loads = [("steady", steady, 1.0, 3600.0, ALWAYS_S)]
-    spans = ALWAYS_S
-    for k, more_a in enumerate(np.diff(seen.level_a), start=1):
-        spans = seen.spans(k, begin, horizon_s)
-        loads.append((f"level {k}", more_a * factor, 1.0, 3600.0, spans))
+    more_a = [step_a * factor for step_a in np.diff(seen.level_a)]
+    level_spans = [seen.spans(k, begin, horizon_s) for k in range(1, len(seen.level_a))]
     # How much of the growth towards shorter means goes on below the log's steps, nobody knows.
     step_s = float(np.median(seen.dt_s))
     finer = max(step_s / SHORTEST_S, 1.0)
     goes_on = uniforms(seed, "peaks within a step", n)
-    hidden = seen.excess_a * (np.minimum(finer ** (seen.growth * goes_on), MOST_HIDDEN) - 1.0)
-    if np.any(hidden > 0.0) and len(loads) > 1:
-        loads[-1] = (loads[-1][0], loads[-1][1] - hidden * factor / finer, *loads[-1][2:])
-        loads.append((HIDDEN, hidden * factor, 1.0 / finer, step_s, spans))
+    hidden_a = seen.excess_a * factor
+    hidden_a *= np.minimum(finer ** (seen.growth * goes_on), MOST_HIDDEN) - 1.0
+    hides = bool(more_a) and bool(np.any(hidden_a > 0.0))
+    if hides:
+        more_a[-1] = more_a[-1] - hidden_a / finer
+    loads = [("steady", steady, 1.0, 3600.0, ALWAYS_S)]
+    for k, (amps, spans) in enumerate(zip(more_a, level_spans, strict=True), start=1):
+        loads.append((f"level {k}", amps, 1.0, 3600.0, spans))
+    if hides:
+        loads.append((HIDDEN, hidden_a, 1.0 / finer, step_s, level_spans[-1]))
     for k, (name, spans) in enumerate(patterns):
         untracked = np.where(members.untracked_pattern == k, members.untracked_a, 0.0)
         if np.any(untracked != 0.0):

@@ -70,6 +70,21 @@ def parallel_split(
     return conductance * (voltage[..., None] - open_circuit_v), voltage
 
 
+def heated_to_c(
+    cell: CellModel, ambient_c: Array, watt_per_cell: Array, on_c: Array, off_c: Array
+) -> Array:
+    """Temperature [°C] at which a battery's own heater has held it: midway between switching on and
+    off, or as warm as it can; the ambient's where that is no colder than `on_c`.
+
+    Args:
+        cell: loses its `heat_conductance_w_per_k` to the ambient.
+        ambient_c, watt_per_cell, on_c, off_c: broadcast against each other [°C], [W], [°C], [°C].
+    """
+    warmest_c = ambient_c + watt_per_cell / cell.heat_conductance_w_per_k
+    held_c = np.clip(0.5 * (on_c + off_c), ambient_c, warmest_c)
+    return np.where(ambient_c < on_c, held_c, ambient_c)
+
+
 def bank_of(
     setup: Setup, cell: CellModel, members: Members, temperature_c: Array, seed: int
 ) -> Batteries:
@@ -152,12 +167,13 @@ def bank_of(
             par[:, b, B_HEATER] = watt / series / par[:, b, B_PARALLEL]
             par[:, b, B_HEATER_ON] = draw(key + "heater_on_c", battery.heater_on_c, 2.0)
             par[:, b, B_HEATER_OFF] = draw(key + "heater_off_c", battery.heater_off_c, 5.0)
-            # it has held its battery as warm as it could
-            cold_c = state[:, b, S_T]
-            midway_c = 0.5 * (par[:, b, B_HEATER_ON] + par[:, b, B_HEATER_OFF])
-            held_c = cold_c + par[:, b, B_HEATER] / cell.heat_conductance_w_per_k
-            heated = (par[:, b, B_HEATER] > 0.0) & (cold_c < par[:, b, B_HEATER_ON])
-            state[:, b, S_T] = np.where(heated, np.minimum(held_c, midway_c), cold_c)
+            state[:, b, S_T] = heated_to_c(
+                cell,
+                state[:, b, S_T],
+                par[:, b, B_HEATER],
+                par[:, b, B_HEATER_ON],
+                par[:, b, B_HEATER_OFF],
+            )
         # `capacity_fraction` is that of the whole bank, and factors are over an average battery's
         rated, capacity = par[:, :, B_PARALLEL], par[:, :, B_CAPACITY]
         whole = np.sum(rated * capacity, axis=1) / np.sum(rated, axis=1)

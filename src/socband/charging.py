@@ -158,7 +158,7 @@ def charging(
         "cold_charge": int(flows and np.median(temperature_c) < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "idle_above_soc": float("nan") if idle is None else idle,
-        "idle_is_rule": int(all(s.kind != source for s in setup.sources)),
+        "idle_is_rule": int(setup.source(source) is None),
         "cells_in_series": setup.bank.cells_in_series,
         "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
     }  # fmt: skip
@@ -212,8 +212,8 @@ def _state(
 def _idle(setup: Setup, kind: str, rules: Rules) -> float | None:
     """True charge above which the source idles, None = never: as the setup file says; the rule of
     thumb only where it describes no source of this kind."""
-    mine = [s for s in setup.sources if s.kind == kind]
-    return mine[0].idle_above_soc if mine else rules.idle_above_soc[kind]
+    mine = setup.source(kind)
+    return rules.idle_above_soc[kind] if mine is None else mine.idle_above_soc
 
 
 def _sound(
@@ -234,7 +234,7 @@ def _sound(
     """
     n = len(soc)
     series = setup.bank.cells_in_series
-    mine = [s for s in setup.sources if s.kind == kind]
+    source = setup.source(kind)
     volt = series * c.look_up(c.CellTables.from_model(cell), c.OCV, np.clip(soc, 0.0, 1.0))
     limit_v = _limit_v(setup, kind, rules)
     # Full is where the current dies away at the limit: the last bit of the curve leads up to it.
@@ -242,8 +242,7 @@ def _sound(
     spread = np.exp(rules.bulk_spread * normal_scores(seed, f"bulk {kind}", n))
     bulk = rules.bulk_a[kind] * spread
     sun = np.ones(n)
-    if mine:
-        source = mine[0]
+    if source is not None:
         u = uniforms(seed, f"source {kind}", n)
         bulk = source.current_a.ppf(u) if source.current_a else source.power_w.ppf(u) / volt
         if kind == "solar":
@@ -253,7 +252,7 @@ def _sound(
         if source.current_limit_a:
             bulk = np.minimum(bulk, source.current_limit_a)
     if kind == "solar":
-        sun = _sun(setup, mine[0] if mine else None, seed, n)
+        sun = _sun(setup, source, seed, n)
         if panel_v >= 0.9 * rules.panel_sun_v * series / 4.0:
             # the panel itself says that the sun shines, whatever clock and weather say
             sun = 0.3 + 0.7 * uniforms(seed, "clearness", n)
@@ -279,9 +278,9 @@ def _sound(
 
 def _limit_v(setup: Setup, kind: str, rules: Rules) -> float:
     """Where the source holds the bank [V]."""
-    mine = [source for source in setup.sources if source.kind == kind]
+    source = setup.source(kind)
     usual_v = rules.limit_v_per_cell * setup.bank.cells_in_series
-    return (mine[0].voltage_limit_v if mine else None) or usual_v
+    return (source and source.voltage_limit_v) or usual_v
 
 
 def _holding(setup: Setup, kind: str, readings: Mapping[str, float], rules: Rules) -> bool:

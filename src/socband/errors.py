@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 _SHOWN_PROBLEMS = 40
 _SHOWN_LENGTH = 120
@@ -79,6 +80,22 @@ class InputError(ValueError):
         count = f"{len(self.problems)} problems"
         head = f"{self.origin}: {count}" if self.origin else count
         return "\n".join([head, *(f"  {line}" for line in shown)])
+
+
+def refuse_endless(path: Path, expected: str) -> None:
+    """Refuse a pipe, which without a writer is waited for for ever, and a device without end.
+
+    What is wrong otherwise is said where the file is read.
+
+    Raises:
+        InputError: it is one of them.
+    """
+    try:
+        endless = path.exists() and not path.is_file() and not path.is_dir()
+    except OSError:
+        return
+    if endless:
+        raise InputError(Problem(str(path), "a pipe or a device", expected))
 
 
 def nearest(name: str, choices: Iterable[str]) -> str | None:

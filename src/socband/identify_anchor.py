@@ -18,7 +18,7 @@ from socband.logs import Log, charge_ah
 # one on a charger of 3.55 to 3.65 V may be short of full at a high current, not by much.
 _RESTED_FULL_V = 3.32
 _CHARGING_FULL_V = 3.5
-_RESTED_EMPTY_V = 3.0  # below some 5 %
+EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 _NEAR = 0.005  # of the capacity: as good as at the end itself
 _SMALL_C_RATE = 0.1
 _MOST_SLOPE_OFF = 0.05
@@ -66,7 +66,7 @@ def anchor(log: Log, capacity_ah: float, has_end_point: bool = False) -> Anchor:
     small_a = _SMALL_C_RATE * capacity_ah
     bottom = charge - charge.min() <= _NEAR * capacity_ah
     rested = bottom & (np.abs(log.current_a) < small_a)
-    if _ends_in_charge(charge) and (log.voltage_v[rested] < _RESTED_EMPTY_V).any():
+    if _ends_in_charge(charge) and (log.voltage_v[rested] < EMPTY_V).any():
         return Anchor(-(float(charge.min()) - charge[0]) / capacity_ah, "empty")
     top = charge.max() - charge <= _NEAR * capacity_ah
     limit_v = np.where(log.current_a > 0.2 * small_a, _CHARGING_FULL_V, _RESTED_FULL_V)

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from socband.errors import InputError, Problem, shown
+from socband.identify_anchor import EMPTY_V
 from socband.layouts import read_record
 from socband.logs import Log, emptied_ah, end_point_capacity_ah
 
 Reader = Callable[[Path], Log]
-EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 _MOST_OFF = 0.2  # an end point that gives another capacity than this is of another run
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from socband.errors import InputError, Problem
+from socband.errors import InputError, Problem, refuse_endless
 from socband.log_check import Checked, check_rows
 from socband.log_columns import FIELDS, factor_of, is_of_cell, matched
 
@@ -241,8 +241,7 @@ def refuse_packed(path: Path) -> None:
         InputError: it is packed, and not as `.gz`.
         OSError: it cannot be opened.
     """
-    if path.exists() and not path.is_file() and not path.is_dir():  # would wait, or never end
-        raise InputError(Problem(str(path), "a pipe or a device", "a CSV file, plain or .gz"))
+    refuse_endless(path, "a CSV file, plain or .gz")
     with open(path, "rb") as stream:
         first = stream.read(8)
     for mark, kind in _PACKED.items():

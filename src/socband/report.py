@@ -101,9 +101,10 @@ def tonight_text(dataset: xr.Dataset) -> str:
     widest = attrs["widest_unknown"]
     share = float(dataset["variance_share"].values[0])
     if widest:
+        how = f" ({HOW_TO_KNOW[widest]})" if widest in HOW_TO_KNOW else ""
         text = (
             f"What widens the band most: {widest} ({100 * share:.0f} % of the doubt about the "
-            f"charge). Knowing it better narrows the answer most{_how_to_know(widest)}."
+            f"charge). Knowing it better narrows the answer most{how}."
         )
     else:
         text = (
@@ -173,19 +174,16 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
     ]
 
 
-def _how_to_know(cause: str) -> str:
-    """How to narrow the doubt that an unknown brings; "" where no single reading does."""
-    reading = {
-        "untracked load": "a clamp meter on the battery's own lead while the usual loads run, and "
-        "what the display shows then: --evidence clamp=TRUE/SHOWN",
-        "shunt offset": "the display's current with everything off, as monitor.offset_a of the "
-        "setup",
-        "capacity": "the charge that the display counts from full to the disconnect: "
-        "--evidence capacity=",
-        "time since full": "the day of the last full charge: --since-full",
-        "last full charge (false or true)": "a charge that is held until its current dies away",
-    }.get(cause, "")
-    return f" ({reading})" if reading else ""
+# How to narrow the doubt that an unknown of `snapshot` brings, where a single reading does.
+HOW_TO_KNOW = {
+    "untracked load": "a clamp meter on the battery's own lead while the usual loads run, and what "
+    "the display shows then: --evidence clamp=TRUE/SHOWN",
+    "shunt offset": "the display's current with everything off, as monitor.offset_a of the setup",
+    "capacity": "the charge that the display counts from full to the disconnect: "
+    "--evidence capacity=",
+    "time since full": "the day of the last full charge: --since-full",
+    "last full charge (false or true)": "a charge that is held until its current dies away",
+}
 
 
 def _until_full(dataset: xr.Dataset) -> str:

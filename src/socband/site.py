@@ -90,6 +90,10 @@ class Setup:
     sources: tuple[Source, ...] = ()
     batteries: tuple[Battery, ...] = ()
 
+    def source(self, kind: str) -> Source | None:
+        """The first source of a kind; None without one."""
+        return next((source for source in self.sources if source.kind == kind), None)
+
     def with_quantities(self, **changes: Quantity) -> Setup:
         """A copy with some values replaced: `with_quantities(monitor__offset_a=q)`."""
         setup = self

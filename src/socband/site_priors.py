@@ -175,16 +175,16 @@ _SOURCE: dict[str, _Prior] = {
     "voltage_limit_v": _Prior(
         _per_cell(CHARGER_V), "assumed: a setting, 14.2 V on four cells (memory); look it up"
     ),
-    "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
-    "probability": _Prior(1.0, "assumed: it is there", quiet=True),
 }
 # of a charger that can be unplugged, whether it is there decides the night
 _PLUGGED: dict[str, _Prior] = {
     "hours": _Prior(["00:00-24:00"], "assumed: day and night; say when, it decides the night"),
     "probability": _Prior(1.0, "assumed: it will be there for sure"),
 }
-# only panels need these
+# of panels, which alone need a sun
 _SOLAR: dict[str, _Prior] = {
+    "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
+    "probability": _Prior(1.0, "assumed: it is there", quiet=True),
     "sunrise": _Prior("06:00", "assumed: mean over the year"),
     "sunset": _Prior("18:00", "assumed: mean over the year"),
     "clearness": _Prior(

@@ -31,6 +31,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband import kernels as k
+from socband.bank import heated_to_c
 from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import ClampReading, Context, Evidence, FullCharge, RestedVoltage
@@ -207,8 +208,7 @@ def standing_a(setup: Setup) -> float:
 def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
     """(n,) mean current of the batteries' own heaters at an ambient temperature (n,) [A].
 
-    Each makes up for the heat that its battery, held midway between the heater's two temperatures,
-    loses to the ambient; none where it is not colder than the one at which the heater switches on.
+    Each makes up for the heat that its battery loses to the ambient, see `bank.heated_to_c`.
     """
     series = setup.bank.cells_in_series
     total_ah = sum(battery.rated_capacity_ah for battery in setup.batteries)
@@ -218,12 +218,9 @@ def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
             continue
         share = battery.rated_capacity_ah / total_ah
         cells = series * share * setup.bank.rated_capacity_ah / cell.capacity_ah
-        on_c, off_c = (
-            default if given is None else given.median
-            for given, default in ((battery.heater_on_c, 2.0), (battery.heater_off_c, 5.0))
-        )
-        lost = cells * cell.heat_conductance_w_per_k * (0.5 * (on_c + off_c) - ambient_c)
-        watt += np.where(ambient_c < on_c, np.clip(lost, 0.0, battery.heater_w.median), 0.0)
+        on_c, off_c = battery.heater_on_c.median, battery.heater_off_c.median
+        held_c = heated_to_c(cell, ambient_c, battery.heater_w.median / cells, on_c, off_c)
+        watt += cells * cell.heat_conductance_w_per_k * (held_c - ambient_c)
     return watt / (3.3 * series)
 
 

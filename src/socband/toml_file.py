@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from socband.errors import InputError, Problem
+from socband.errors import InputError, Problem, refuse_endless
 
 
 def read_toml(path: Path, what: str = "a TOML file") -> dict[str, Any]:
@@ -19,8 +19,7 @@ def read_toml(path: Path, what: str = "a TOML file") -> dict[str, Any]:
     Raises:
         InputError: no such file, no text, no TOML, or TOML that nobody writes by hand.
     """
-    if _never_ends(path):
-        raise InputError(Problem(str(path), "a pipe or a device", f"{what}, a file"))
+    refuse_endless(path, f"{what}, a file")
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
@@ -36,11 +35,3 @@ def read_toml(path: Path, what: str = "a TOML file") -> dict[str, Any]:
     except OSError as error:
         reason = (error.strerror or "unreadable").lower()
         raise InputError(Problem(str(path), reason, f"{what} that can be read")) from None
-
-
-def _never_ends(path: Path) -> bool:
-    """A pipe without a writer would be waited for for ever, a device read without end."""
-    try:
-        return path.exists() and not path.is_file() and not path.is_dir()
-    except OSError:  # said when it is read
-        return False

@@ -29,7 +29,6 @@ from socband.whatif import (
 if TYPE_CHECKING:
     import xarray as xr
 
-    from socband.site_supply import Source
     from socband.unknowns import Members
 
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
@@ -194,13 +193,9 @@ def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarr
     )
 
 
-def _shore_charger(setup: Setup) -> Source | None:
-    return next((source for source in setup.sources if source.kind == "shore"), None)
-
-
 def _charger_a(setup: Setup) -> float:
     """What the shore charger gives in bulk [A]; infinite where none is named."""
-    charger = _shore_charger(setup)
+    charger = setup.source("shore")
     if charger is None:
         return np.inf
     bank_v = NEARLY_EMPTY_V * setup.bank.cells_in_series
@@ -211,7 +206,7 @@ def _charger_a(setup: Setup) -> float:
 
 def _shore_rests_above(setup: Setup) -> float:
     """True charge above which the shore charger does nothing; 1 if it always works."""
-    charger = _shore_charger(setup)
+    charger = setup.source("shore")
     rests = None if charger is None else charger.idle_above_soc
     return 1.0 if rests is None else rests
 
@@ -224,7 +219,7 @@ def _believable_hours(
     Only a full bank sets the display right; that a charger may rest before it is told apart. Empty
     without a shore charger in the setup.
     """
-    charger = _shore_charger(setup)
+    charger = setup.source("shore")
     if charger is None:
         return np.zeros(0)
     few = np.arange(min(len(members), AFTERWARDS_MEMBERS))
