@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from socband.balance import (
 )
 from socband.cell import simulate
 from socband.logs import Log
-from socband.models import load_cell
+from socband.models import Curve, load_cell
 from socband.site_fields import Hours
 from socband.unknowns import Pattern
 
@@ -105,8 +106,10 @@ def test_a_full_by_the_rule_is_within_its_own_doubt(path):
 
 
 def test_the_doubt_is_wider_where_the_voltage_says_less():
-    """The 2.5 Ah cell's curve rises early: it may miss about twice the least doubt, by its file."""
-    steep, flat = load_cell("lfp-26650-2.5ah"), load_cell("lfp-18650-2ah")
+    """A curve that rises three percent earlier: it may miss more than the least doubt."""
+    flat = load_cell("lfp-18650-2ah")
+    early = np.interp(np.minimum(1.03 * np.array(flat.ocv.soc), 1.0), flat.ocv.soc, flat.ocv.value)
+    steep = replace(flat, ocv=Curve(flat.ocv.soc, tuple(early + 1e-5 * np.array(flat.ocv.soc))))
     assert true_full_std(steep, 0.01) > 1.5 * true_full_std(flat, 0.01)
     assert true_full_std(flat, 0.01) == 0.01
 

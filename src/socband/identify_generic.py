@@ -75,7 +75,7 @@ def generic_prismatic(name: str = "lfp-prismatic-100ah") -> CellModel:
         "capacity.coulombic_efficiency": 0.001,
         "capacity.self_discharge_per_day": 0.0003,
         "capacity.fraction": 0.05,
-        "ocv.soc": 0.015,
+        "ocv.soc": family.ANY_SHIFT,
         "ocv.voltage_v": _r(max(ocv_spread, 0.004), 2),
         "hysteresis.half_gap_v": _r(gap_spread, 2),
         "entropy.slope_v_per_k": family.ENTROPY_SPREAD,

@@ -113,7 +113,7 @@ def cell_from_fit(
         "capacity.coulombic_efficiency": 0.001,
         "capacity.self_discharge_per_day": 0.0003,
         "capacity.fraction": fraction[0],
-        "ocv.soc": 0.004 if branches else 0.015,
+        "ocv.soc": _r(max(family.LEAST_SHIFT, family.SHIFT_PER_ERROR * error[0].std_soc), 2),
         "ocv.voltage_v": _r(ocv_spread_v, 2),
         "hysteresis.half_gap_v": 0.002 if frame.gap_measured else family.GAP_SPREAD,
         "entropy.slope_v_per_k": _r(frame.entropy_spread, 2),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.cell import INTERVALS
+from socband.identify_family import GAP_SPREAD
 from socband.models import CellModel
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ _POINT_V = 3e-3  # spread of a rested voltage as an OCV
 _NODES = (0.0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 _STEP_V = 4e-3  # spread of the correction's step between nodes on the plateau
 _END_STEP_V = 40e-3  # and at the steep ends
+_GAP_STEP_V = 3e-3  # spread of the step between nodes of what the gap differs by
 
 
 @dataclass(frozen=True)
@@ -85,33 +87,48 @@ def rested_ocv(
 ) -> tuple[Array, Array, float]:
     """OCV and half gap on the grid from rested voltages, and the spread of the OCV [V].
 
-    The shape of another cell plus a smooth correction through the points; the size of the gap is
-    fitted with them if they were reached both ways. Linear least squares, unit-normal priors.
+    The shape of another cell plus a smooth correction through the points. If they were reached both
+    ways, the gap is the other cell's too, corrected in the same way: where the curve is steep its
+    branches lie as far apart along the charge as elsewhere, several times as far in voltage, and a
+    published mean size says nothing of that. Linear least squares, unit-normal priors.
+
+    Args:
+        points: rested voltages.
+        shape: the other cell.
+        gap_v: published half gap on the grid [V], taken as it is without points of both ways.
+        both_ways: were the points reached by charge and by discharge?
     """
     from socband.identify_ocv import rising
 
     grid = np.arange(INTERVALS + 1) / INTERVALS
     base = np.interp(grid, shape.ocv.soc, shape.ocv.value)
+    if both_ways:
+        gap_v = np.interp(grid, shape.hysteresis.soc, shape.hysteresis.value)
     nodes = np.array(_NODES)
+    n = len(nodes)
     z = np.clip([p.soc for p in points], 0.0, 1.0)
     u = np.array([p.voltage_v for p in points])
     h = np.array([p.direction for p in points])
     slope = np.abs(np.interp(z, grid, np.gradient(base, grid)))
     weight = 1.0 / np.hypot(_POINT_V, 0.01 * slope)
-    hats = np.stack([np.interp(z, nodes, row) for row in np.eye(len(nodes))], axis=1)
-    rows = [np.column_stack([hats, np.interp(z, grid, gap_v) * h]) * weight[:, None]]
-    right = [(u - np.interp(z, grid, base)) * weight]
-    steps = np.diff(np.eye(len(nodes)), axis=0)
+    hats = np.stack([np.interp(z, nodes, row) for row in np.eye(n)], axis=1)
+    steps = np.diff(np.eye(n), axis=0)
     steep = np.where((nodes[1:] > 0.1) & (nodes[1:] < 0.96), _STEP_V, _END_STEP_V)
-    rows.append(np.column_stack([steps / steep[:, None], np.zeros(len(steep))]))
-    right.append(np.zeros(len(steep)))
-    sure = 1.0 / (0.5 if both_ways else 1e-3)  # of the published size of the gap
-    rows.append(np.array([[*np.zeros(len(nodes)), sure]]))
-    right.append(np.array([sure]))
-    matrix, target = np.concatenate(rows), np.concatenate(right)
+    sure_v = GAP_SPREAD if both_ways else 1e-6
+    matrix = np.block(
+        [
+            [hats * weight[:, None], hats * (h * weight)[:, None]],
+            [steps / steep[:, None], np.zeros((n - 1, n))],
+            [np.zeros((n - 1, n)), steps / _GAP_STEP_V],
+            [np.zeros((n, n)), np.eye(n) / sure_v],
+        ]
+    )
+    left = u - np.interp(z, grid, base) - h * np.interp(z, grid, gap_v)
+    target = np.concatenate([left * weight, np.zeros(3 * n - 2)])
     solved = np.linalg.lstsq(matrix, target, rcond=None)[0]
-    ocv = rising(base + np.interp(grid, nodes, solved[:-1]))
+    ocv = rising(base + np.interp(grid, nodes, solved[:n]))
+    gap = np.maximum(gap_v + np.interp(grid, nodes, solved[n:]), 0.1 * gap_v)
     covariance = np.linalg.inv(matrix.T @ matrix)
     middle = [k for k, node in enumerate(nodes) if 0.1 <= node <= 0.95]
     spread = float(np.sqrt(np.mean(np.diag(covariance)[middle])))
-    return ocv, np.maximum(solved[-1], 0.1) * gap_v, float(np.hypot(spread, 0.002))
+    return ocv, gap, float(np.hypot(spread, 0.002))

@@ -14,8 +14,8 @@ from socband.models import CellModel
 Array = np.ndarray
 
 # What a cell without calibration gets: one setting over the calibration records of all cells
-# (`benchmarks/calibrate.py --pooled`: 0.25, 0.7, 0.5), its error widened by a third.
-POOLED_ETA = 0.25
+# (`benchmarks/calibrate.py --pooled`: 0.5, 0.7, 0.5), its error widened by a third.
+POOLED_ETA = 0.5
 POOLED_ERROR_SCALE = 0.93
 POOLED_TAU_SCALE = 0.5
 PROBABILITIES = (0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975)
@@ -59,7 +59,7 @@ class Settings:
     cloud_bias: float = 0.5
     start_branch_c: tuple[float, float] = (0.2, 0.1)
     bias_walk_a_per_sqrt_s: float = 0.0
-    least_noise_v: float = 0.002
+    least_noise_v: float = 0.004
     outlier_sigma: float = 4.0
     ess_share: float = 0.5
     moves: int = 3

@@ -77,7 +77,8 @@ ALWAYS = Hours()
 # However well one cell was measured, at another temperature, in the other direction, or in the next
 # cell of its kind it differs by as much: what models fitted without a record miss it by, in voltage
 # and along the charge (see benchmarks/calibrate.py).
-LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.4, 0.006, 0.03
+LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.4, 0.006, 0.015
+MOST_SHIFT = 0.03  # what a cell that nobody measured is given
 MOST_SLOW_SPREAD = 1.0  # a factor of e either way: a wider lognormal says nothing
 NO_OFFSET = Quantity.from_number(0.0)
 SLOW_PART = Quantity.from_dist(
@@ -275,7 +276,11 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     )
     slow = min(float(slow), MOST_SLOW_SPREAD)
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
+    # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst the
+    # curves are as little known as those of another cell.
     shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
+    away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
+    shift = max(shift, min(away * shift, MOST_SHIFT))
     return {
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
