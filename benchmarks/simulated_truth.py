@@ -468,11 +468,11 @@ def table(verdicts: list[Verdict]) -> str:
     return "\n".join(lines)
 
 
-# (error scale, memory scale, white noise of a step at least [V]). The other truth errs slowly, in its
-# own way all along a house, and within minutes and hours by what two RC pairs do not follow; noise
-# stands for that. Chosen on 154 houses of seed 500, none scored, among fourteen triples for coverage,
-# ranks and CRPS together: without noise offset and capacity are claimed too surely, with an error
-# as large as theirs alone would need the charge is not claimed surely enough.
+# (error scale, memory scale, white noise of a step at least [V]). The other truth errs slowly, in
+# its own way all along a house, and within minutes and hours by what two RC pairs do not follow;
+# noise stands for that. Chosen on 154 houses of seed 500, none scored, among fourteen triples for
+# coverage, ranks and CRPS together: without noise offset and capacity are claimed too surely, with
+# an error as large as theirs alone would need the charge is not claimed surely enough.
 CALIBRATED = {"same": (1.0, 1.0, 0.0), "other": (0.65, 10.0, 0.005)}
 
 

@@ -190,7 +190,8 @@ def cell_from_bpx(path: str | Path, name: str, title: str = "", source: str = ""
             spread[key] = float(f"{0.5 * size:.2g}")
             sources[key] = "assumed: prior of the LFP family, not in the BPX format"
     known = {
-        "capacity.capacity_ah": 0.02 * capacity, "ocv.soc": family.ANY_SHIFT, "ocv.voltage_v": 0.006,
+        "capacity.capacity_ah": 0.02 * capacity,
+        "ocv.soc": family.ANY_SHIFT, "ocv.voltage_v": 0.006,
         "entropy.slope_v_per_k": family.ENTROPY_SPREAD, "limits.lower_v": 0.0,
         "limits.upper_v": 0.0,
     }  # fmt: skip

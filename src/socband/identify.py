@@ -300,12 +300,13 @@ def _frame(
                         "a low-rate branch, or records with long rests")
             )  # fmt: skip
         shape = load_cell(like)
-        notes.append(
-            f"no low-rate branch: OCV from {len(points)} rested voltages, its shape between them"
-            f" from {like}"
-        )
         middle = [np.sign(p.direction) for p in points if 0.1 <= p.soc <= 0.95]
         gap_measured = min(middle.count(1.0), middle.count(-1.0)) >= 4
+        what, whose = ("OCV and hysteresis", "their") if gap_measured else ("OCV", "its")
+        notes.append(
+            f"no low-rate branch: {what} from {len(points)} rested voltages, {whose} shape between"
+            f" them from {like}"
+        )
         ocv, gap, spread_v = rested_ocv(points, shape, gap, gap_measured)
         if not gap_measured:
             notes.append("rests after one direction only: hysteresis from published values")

@@ -76,7 +76,7 @@ def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
 ALWAYS = Hours()
 # However well one cell was measured, at another temperature, in the other direction, or in the next
 # cell of its kind it differs by as much: what models fitted without a record miss it by, in voltage
-# and along the charge (see benchmarks/calibrate.py).
+# and along the charge (see benchmarks/calibrate.py and `identify_family.LEAST_SHIFT`).
 LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.4, 0.006, 0.015
 MOST_SHIFT = 0.03  # what a cell that nobody measured is given
 MOST_SLOW_SPREAD = 1.0  # a factor of e either way: a wider lognormal says nothing
@@ -276,8 +276,8 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     )
     slow = min(float(slow), MOST_SLOW_SPREAD)
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
-    # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst the
-    # curves are as little known as those of another cell.
+    # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst
+    # the curves are as little known as those of another cell.
     shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
     away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
     shift = max(shift, min(away * shift, MOST_SHIFT))
