@@ -51,15 +51,15 @@ def test_published_gap_stands_where_rests_are_of_one_way(shape):
 
 
 def test_measured_cells_lie_where_published_gaps_do():
-    """Half gaps of the two cells measured both ways against a published range.
+    """Both cells measured both ways, at 20, 50 and 80 % charge.
 
-    Between the branches 5 to 25 mV after long rest (published, secondary source); on the 26650
-    records 23, 17 and 14 mV at 20, 50 and 80 % between low-rate branches, computed elsewhere.
+    Between the branches 5 to 25 mV after long rest (published, secondary source). Where the curve
+    is steep, at 20 %, it is a little more: 27 mV on the 2.5 Ah cell. On the 26650 records 23, 17
+    and 14 mV between low-rate branches, computed elsewhere.
     """
+    both_mv = {}
     for name in ("lfp-26650-2ah", "lfp-26650-2.5ah"):
-        cell = load_cell(name)
-        both_mv = 2e3 * np.interp((0.2, 0.5, 0.8), cell.hysteresis.soc, cell.hysteresis.value)
-        assert np.all((both_mv > 5.0) & (both_mv < 30.0)), name
-    cell = load_cell("lfp-26650-2ah")
-    both_mv = 2e3 * np.interp((0.2, 0.5, 0.8), cell.hysteresis.soc, cell.hysteresis.value)
-    np.testing.assert_allclose(both_mv, (23.0, 17.0, 14.0), atol=4.0)
+        gap = load_cell(name).hysteresis
+        both_mv[name] = 2e3 * np.interp((0.2, 0.5, 0.8), gap.soc, gap.value)
+        assert np.all((both_mv[name] > 5.0) & (both_mv[name] < (30.0, 25.0, 25.0))), name
+    np.testing.assert_allclose(both_mv["lfp-26650-2ah"], (23.0, 17.0, 14.0), atol=4.0)

@@ -20,6 +20,7 @@ from socband.cell import SLOWEST_SQUARE
 from socband.errors import InputError, Problem
 from socband.models import CellModel, _assemble
 from socband.models_schema import SECTIONS
+from socband.unknowns import MOST_SHIFT
 
 Array = np.ndarray
 
@@ -191,7 +192,7 @@ def cell_from_bpx(path: str | Path, name: str, title: str = "", source: str = ""
             sources[key] = "assumed: prior of the LFP family, not in the BPX format"
     known = {
         "capacity.capacity_ah": 0.02 * capacity,
-        "ocv.soc": family.ANY_SHIFT, "ocv.voltage_v": 0.006,
+        "ocv.soc": MOST_SHIFT, "ocv.voltage_v": 0.006,
         "entropy.slope_v_per_k": family.ENTROPY_SPREAD, "limits.lower_v": 0.0,
         "limits.upper_v": 0.0,
     }  # fmt: skip

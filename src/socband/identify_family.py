@@ -95,13 +95,9 @@ GAP_V = (0.0025, 0.005, 0.0055, 0.0055, 0.005, 0.0045, 0.004, 0.0025, 0.001)
 GAP_SPREAD = 0.004
 GAP_SOURCE = "assumed from published gaps of 5..25 mV between the branches (secondary source)"
 
-# How far the curves of one cell lie apart along the charge from one record to the next, 0..1.
-# Filtered with their true current (by hand, 2026-11-29), the calibration records of the 2.06 Ah
-# 26650 shift by 0.3 % rms, 0.7 % at most, left out of the fit or not; those of the 2.5 Ah cell by
-# 0.9 and 1.9 %, whose error along the charge (`std_soc`) is 2.7 times as large. The floor is
-# assumed. So is what a cell that nobody measured differs by, ANY_SHIFT: the two cells' curves lie
-# 0 to 3 % apart at 12 to 36 % charge, where they are steep.
-LEAST_SHIFT, SHIFT_PER_ERROR, ANY_SHIFT = 0.015, 3.0, 0.03
+# How far the curves of a fitted cell may shift along the charge (`unknowns.LEAST_SHIFT`), over the
+# error along the charge that its fit left (assumed, from three cells).
+SHIFT_PER_ERROR = 3.0
 
 # Rows of the computing grid (k/1024) where the curve is steep, so that nothing is lost there.
 OCV_SOC = tuple(

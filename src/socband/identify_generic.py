@@ -14,6 +14,7 @@ import numpy as np
 from socband import identify_family as family
 from socband.models import CellModel, _assemble, load_cell
 from socband.models_schema import SECTIONS
+from socband.unknowns import MOST_SHIFT
 
 MEASURED = ("lfp-18650-2ah", "lfp-26650-2ah", "lfp-26650-2.5ah")
 _ALL = "mean of the measured cells " + ", ".join(MEASURED) + "; spread: what they differ by"
@@ -75,7 +76,7 @@ def generic_prismatic(name: str = "lfp-prismatic-100ah") -> CellModel:
         "capacity.coulombic_efficiency": 0.001,
         "capacity.self_discharge_per_day": 0.0003,
         "capacity.fraction": 0.05,
-        "ocv.soc": family.ANY_SHIFT,
+        "ocv.soc": MOST_SHIFT,
         "ocv.voltage_v": _r(max(ocv_spread, 0.004), 2),
         "hysteresis.half_gap_v": _r(gap_spread, 2),
         "entropy.slope_v_per_k": family.ENTROPY_SPREAD,

@@ -11,6 +11,7 @@ from socband.cell import CellTables
 from socband.identify_dynamic import N_R, NAMES, Fit, Frame, Record, factors, numbers
 from socband.identify_ocv import GRID, Branch
 from socband.models import CellModel, VoltageError, _assemble
+from socband.unknowns import LEAST_SHIFT
 
 _LIMITS = "cell data seen: charge 3.65 V, cut-off 2.0..2.5 V, charge above 0 degC, down to -20 degC"
 _EFFICIENCY = "published range 0.998..0.9999 (memory)"
@@ -113,7 +114,7 @@ def cell_from_fit(
         "capacity.coulombic_efficiency": 0.001,
         "capacity.self_discharge_per_day": 0.0003,
         "capacity.fraction": fraction[0],
-        "ocv.soc": _r(max(family.LEAST_SHIFT, family.SHIFT_PER_ERROR * error[0].std_soc), 2),
+        "ocv.soc": _r(max(LEAST_SHIFT, family.SHIFT_PER_ERROR * error[0].std_soc), 2),
         "ocv.voltage_v": _r(ocv_spread_v, 2),
         "hysteresis.half_gap_v": 0.002 if frame.gap_measured else family.GAP_SPREAD,
         "entropy.slope_v_per_k": _r(frame.entropy_spread, 2),

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.cell import INTERVALS
 from socband.identify_family import GAP_SPREAD
+from socband.identify_ocv import GRID, rising
 from socband.models import CellModel
 
 if TYPE_CHECKING:
@@ -98,18 +98,15 @@ def rested_ocv(
         gap_v: published half gap on the grid [V], taken as it is without points of both ways.
         both_ways: were the points reached by charge and by discharge?
     """
-    from socband.identify_ocv import rising
-
-    grid = np.arange(INTERVALS + 1) / INTERVALS
-    base = np.interp(grid, shape.ocv.soc, shape.ocv.value)
+    base = np.interp(GRID, shape.ocv.soc, shape.ocv.value)
     if both_ways:
-        gap_v = np.interp(grid, shape.hysteresis.soc, shape.hysteresis.value)
+        gap_v = np.interp(GRID, shape.hysteresis.soc, shape.hysteresis.value)
     nodes = np.array(_NODES)
     n = len(nodes)
     z = np.clip([p.soc for p in points], 0.0, 1.0)
     u = np.array([p.voltage_v for p in points])
     h = np.array([p.direction for p in points])
-    slope = np.abs(np.interp(z, grid, np.gradient(base, grid)))
+    slope = np.abs(np.interp(z, GRID, np.gradient(base, GRID)))
     weight = 1.0 / np.hypot(_POINT_V, 0.01 * slope)
     hats = np.stack([np.interp(z, nodes, row) for row in np.eye(n)], axis=1)
     steps = np.diff(np.eye(n), axis=0)
@@ -123,11 +120,11 @@ def rested_ocv(
             [np.zeros((n, n)), np.eye(n) / sure_v],
         ]
     )
-    left = u - np.interp(z, grid, base) - h * np.interp(z, grid, gap_v)
+    left = u - np.interp(z, GRID, base) - h * np.interp(z, GRID, gap_v)
     target = np.concatenate([left * weight, np.zeros(3 * n - 2)])
     solved = np.linalg.lstsq(matrix, target, rcond=None)[0]
-    ocv = rising(base + np.interp(grid, nodes, solved[:n]))
-    gap = np.maximum(gap_v + np.interp(grid, nodes, solved[n:]), 0.1 * gap_v)
+    ocv = rising(base + np.interp(GRID, nodes, solved[:n]))
+    gap = np.maximum(gap_v + np.interp(GRID, nodes, solved[n:]), 0.1 * gap_v)
     covariance = np.linalg.inv(matrix.T @ matrix)
     middle = [k for k, node in enumerate(nodes) if 0.1 <= node <= 0.95]
     spread = float(np.sqrt(np.mean(np.diag(covariance)[middle])))
