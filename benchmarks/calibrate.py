@@ -1,4 +1,5 @@
-"""Calibrate how far the filter trusts a cell model: learning rate, size and memory of its error.
+"""Calibrate how far the filter trusts a cell model: learning rate, size and memory of its error,
+and how far the cell's slow part may differ from it.
 
     python benchmarks/calibrate.py lfp-26650-2ah            the grid, and what it would store
     python benchmarks/calibrate.py lfp-26650-2ah --write    and store it in the model's file
@@ -53,10 +54,13 @@ from socband.models import Calibration, CellModel, dump_cell, load_cell
 from socband.open_sets import OPEN_SETS
 from socband.report import problems_text
 from socband.scoring import LEVELS, score_record
+from socband.unknowns import LEAST_SLOW_SPREAD
 
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
-GRID = tuple(itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0)))
+GRID = tuple(
+    itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0), (0.2, LEAST_SLOW_SPREAD))
+)
 SEED = 2000  # other faults than any that score
 
 # The inner temperatures of the 2.06 Ah cell: filtered with a model fitted without them.
@@ -84,6 +88,7 @@ class Outcome:
     eta: float
     error_scale: float
     tau_scale: float
+    slow_spread: float
     coverage_50: float
     coverage_90: float
     worst_90: float
@@ -177,10 +182,6 @@ def own_record(text: str, cell: CellModel, model: str) -> BenchRecord:
     return BenchRecord(_stem(part.path), log, model, capacity_ah, part.temperature_c)
 
 
-def _stem(path: Path) -> str:
-    return Path(path.name.removesuffix(".gz")).stem
-
-
 def own_context(model: str, texts: Sequence[str]) -> Context:
     """Records of one's own with the model they are to be filtered with.
 
@@ -201,16 +202,14 @@ def own_context(model: str, texts: Sequence[str]) -> Context:
     return replace(context, cells={r.name: replace(cell, calibration=None) for r in records})
 
 
-def scores(job: tuple[Context, str, int, int], item: tuple[float, float, float]) -> list[float]:
+def scores(job: tuple[Context, str, int, int], item: tuple[float, ...]) -> list[float]:
     """Coverage of 50 and 90 %, width and CRPS of one setting on one record with one fault."""
     context, record, fault, members = job
-    eta, error_scale, tau_scale = item
-    settings = replace(
-        BENCH_SETTINGS, members=members, eta=eta, error_scale=error_scale, tau_scale=tau_scale
-    )
     _, view = context.view(record, fault)
     rng = stream(context.seed, "estimate", record, fault, "ensemble")
-    answer = Ensemble(settings).estimate(view.log, context.cells[record], view.prior, rng)
+    cell = replace(context.cells[record], calibration=calibration(item, (record,)))
+    settings = replace(BENCH_SETTINGS, members=members)
+    answer = Ensemble(settings).estimate(view.log, cell, view.prior, rng)
     row = score_record(
         view.truth_soc,
         answer["soc_quantile"].transpose("time", "quantile").to_numpy(),
@@ -220,6 +219,13 @@ def scores(job: tuple[Context, str, int, int], item: tuple[float, float, float])
     coverage = np.asarray(row["coverage"])
     levels = LEVELS.index(0.5), LEVELS.index(0.9)
     return [*(float(coverage[k]) for k in levels), float(row["width_90"]), float(row["crps"])]
+
+
+def calibration(setting: tuple[float, ...], names: Sequence[str]) -> Calibration:
+    """A setting of the grid as a model file holds it."""
+    eta, error_scale, tau_scale, slow_spread = setting
+    today = date.today().isoformat()
+    return Calibration(eta, error_scale, tau_scale, today, tuple(names), slow_spread)
 
 
 def outcomes(context: Context, faults: int, members: int, workers: int) -> list[Outcome]:
@@ -247,13 +253,17 @@ def outcomes(context: Context, faults: int, members: int, workers: int) -> list[
 
 
 def pooled(folder: Path) -> list[Outcome]:
-    """Every setting over the records of all cells, each record counting alike."""
+    """Every setting over the records of all cells, each record counting alike.
+
+    With the slow part of cells that nobody calibrated, as the setting is for those.
+    """
     tables = []
     for name in RECORDS:
         path = folder / f"{name}.json"
         if not path.is_file():
             raise SystemExit(f"no grid of {name} yet: run calibrate.py {name} first")
-        tables.append([Outcome(**row) for row in json.loads(path.read_text(encoding="utf-8"))])
+        rows = [Outcome(**row) for row in json.loads(path.read_text(encoding="utf-8"))]
+        tables.append([row for row in rows if row.slow_spread == LEAST_SLOW_SPREAD])
     share = np.array([len(records) for records in RECORDS.values()], float)
     share /= share.sum()
     answer = []
@@ -291,10 +301,10 @@ def chosen(found: list[Outcome], most_tau_scale: float = np.inf) -> Outcome:
 
 def show(found: list[Outcome], best: Outcome) -> None:
     """The grid as a table, best first by CRPS."""
-    print("  eta  error x  memory x   in 50 %  in 90 %     worst    width 90   CRPS")
+    print("  eta  error x  memory x  slow ±   in 50 %  in 90 %     worst    width 90   CRPS")
     for o in sorted(found, key=lambda o: o.crps):
         print(
-            f" {o.eta:4.2f}  {o.error_scale:7.2f}  {o.tau_scale:8.2f}   "
+            f" {o.eta:4.2f}  {o.error_scale:7.2f}  {o.tau_scale:8.2f}  {o.slow_spread:6.2f}   "
             f"{100 * o.coverage_50:6.1f}  {100 * o.coverage_90:7.1f}  "
             f"{100 * o.worst_90:5.1f}±{100 * o.worst_error:4.1f}  "
             f"{100 * o.width_90:7.1f}  "
@@ -369,10 +379,9 @@ def main(argv: Sequence[str] | None = None) -> None:
         grid = json.dumps([asdict(o) for o in found], indent=1)
         (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
     if given.write:
-        calibration = Calibration(
-            best.eta, best.error_scale, best.tau_scale, date.today().isoformat(), names
-        )
-        write_beside(path, dump_cell(replace(load_cell(path), calibration=calibration)))
+        setting = (best.eta, best.error_scale, best.tau_scale, best.slow_spread)
+        cell = replace(load_cell(path), calibration=calibration(setting, names))
+        write_beside(path, dump_cell(cell))
         print(f"stored in {path.name}")
 
 

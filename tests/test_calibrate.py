@@ -59,7 +59,7 @@ def own(tmp_path):
 
 
 def test_a_model_of_ones_own_is_calibrated_and_stored(calibrate, own, monkeypatch, capsys):
-    monkeypatch.setattr(calibrate, "GRID", ((0.5, 1.0, 2.0), (0.25, 0.7, 15.0)))
+    monkeypatch.setattr(calibrate, "GRID", ((0.5, 1.0, 2.0, 0.2), (0.25, 0.7, 15.0, 0.4)))
     model, record = str(own / "own.toml"), str(own / "told.csv@25")
     few = ("--faults", "1", "--members", "60")
     calibrate.main([model, "--records", record, *few])
@@ -68,7 +68,8 @@ def test_a_model_of_ones_own_is_calibrated_and_stored(calibrate, own, monkeypatc
     calibrate.main([model, "--records", record, *few, "--write"])
     assert capsys.readouterr().out == f"{shown}stored in own.toml\n"
     stored = load_cell(model).calibration
-    assert (stored.eta, stored.error_scale, stored.tau_scale) in calibrate.GRID
+    setting = (stored.eta, stored.error_scale, stored.tau_scale, stored.slow_spread)
+    assert setting in calibrate.GRID
     assert stored.records == ("told",)
 
 
@@ -115,7 +116,7 @@ def test_a_memory_that_the_records_cannot_tell_is_not_chosen(calibrate):
     short = SimpleNamespace(log=Log("short", time_s / 9, time_s, time_s))
     context = SimpleNamespace(records={"a": record, "b": short}, cells={"a": cell, "b": cell})
     assert calibrate.most_memory(context) == pytest.approx(3.0)
-    good = calibrate.Outcome(0.5, 0.7, 15.0, 0.5, 0.9, 0.9, 0.05, 0.1, 0.020)
+    good = calibrate.Outcome(0.5, 0.7, 15.0, 0.2, 0.5, 0.9, 0.9, 0.05, 0.1, 0.020)
     told = replace(good, tau_scale=2.0, crps=0.021)
     wide = replace(good, tau_scale=0.5, crps=0.022)
     assert calibrate.chosen([good, told, wide]) is good

@@ -121,6 +121,15 @@ def test_table_lengths_are_compared():
         CellModel.from_tree(tree)
 
 
+def test_a_calibration_keeps_what_it_says_and_what_it_leaves_out():
+    cell = load_cell("lfp-26650-2ah")
+    for slow_spread in (0.2, None):
+        kept = replace(cell.calibration, slow_spread=slow_spread)
+        text = dump_cell(replace(cell, calibration=kept))
+        assert ("slow_spread" in text) is (slow_spread is not None)
+        assert CellModel.from_tree(tomllib.loads(text)).calibration == kept
+
+
 def test_unknown_name_suggests_the_nearest():
     with pytest.raises(InputError, match="lfp-26650-2ah"):
         load_cell("lfp-26650-2hh")

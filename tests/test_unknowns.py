@@ -8,12 +8,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from socband.models import Calibration, load_cell
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.unknowns import (
+    LEAST_SLOW_SPREAD,
     NAMES,
     Pattern,
     Unknowns,
+    cell_unknowns,
     normal_scores,
     score_matrix,
     uniforms,
@@ -129,3 +132,24 @@ def test_take_keeps_members_whole() -> None:
     assert len(taken) == 3
     assert taken.soc[1] == members.soc[3]
     assert taken.offset_a[2] == members.offset_a[40]
+
+
+def test_a_calibrated_cell_says_how_far_its_slow_part_may_differ():
+    """20 % where it was fitted, growing away from there as the error does, to 40 % at most.
+
+    The activation energy's own doubt is taken out by making it certain.
+    """
+    cell = load_cell("lfp-26650-2ah")
+    sure = dict(cell.spread) | {"resistance.r2.activation_kj_mol": 0.0}
+    told = Calibration(0.5, 1.0, 2.0, "2026-11-29", ("own",), 0.2)
+    for calibration, temperature_c, expected in (
+        (told, 15.0, 0.2),
+        (told, -5.0, 0.2 * np.hypot(1.0, 20.0 / 15.0)),
+        (told, -60.0, LEAST_SLOW_SPREAD),
+        (replace(told, slow_spread=0.5), -60.0, 0.5),
+        (replace(told, slow_spread=None), 15.0, LEAST_SLOW_SPREAD),
+        (None, 15.0, LEAST_SLOW_SPREAD),
+    ):
+        mine = replace(cell, calibration=calibration, spread=sure)
+        found = cell_unknowns(mine, temperature_c)["diffusion_factor"]
+        assert dict(found.parameters)["s"] == pytest.approx(expected)

@@ -10,7 +10,7 @@ for the same numbers. The equations that use these numbers stand in `socband.cel
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -121,6 +121,8 @@ class Calibration:
         eta: learning rate of the likelihood, 0..1.
         error_scale, tau_scale: multiply the voltage error's standard deviation and its tau_s.
         date, records: when and on which records.
+        slow_spread: of the logarithm of this cell's slow part over its model's (`unknowns`); None
+            as for a cell that nobody calibrated.
     """
 
     eta: float
@@ -128,6 +130,12 @@ class Calibration:
     tau_scale: float
     date: str
     records: tuple[str, ...]
+    slow_spread: float | None = None
+
+    @classmethod
+    def from_values(cls, values: Mapping[str, Any]) -> Calibration:
+        """From the keys of the file's section, dotted."""
+        return cls(**{k: values.get(f"calibration.{k}") for k in cls.__dataclass_fields__})
 
 
 @dataclass(frozen=True, eq=False)
@@ -280,9 +288,7 @@ def _assemble(
     err = "voltage_error."
     calibration = None
     if "calibration.eta" in v:
-        calibration = Calibration(
-            *(v[f"calibration.{k}"] for k in ("eta", "error_scale", "tau_scale", "date", "records"))
-        )
+        calibration = Calibration.from_values(v)
     return CellModel(
         name=v["about.name"],
         title=v["about.title"],
@@ -369,8 +375,8 @@ def _tree_values(cell: CellModel) -> dict[str, Any]:
     for key in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v", "temperature_c"):
         v[f"voltage_error.{key}"] = getattr(cell.voltage_error, key)
     if cell.calibration is not None:
-        for key in ("eta", "error_scale", "tau_scale", "date", "records"):
-            v[f"calibration.{key}"] = getattr(cell.calibration, key)
+        given = asdict(cell.calibration)
+        v |= {f"calibration.{key}": value for key, value in given.items() if value is not None}
     return v
 
 

@@ -211,6 +211,7 @@ SECTIONS: dict[str, Section] = {
             Entry("eta", low=0, high=1, has_spread=False),
             Entry("error_scale", low=0, high=100, has_spread=False),
             Entry("tau_scale", low=0, high=1000, has_spread=False),
+            Entry("slow_spread", low=0.01, high=1, has_spread=False, required=False),
             Entry("date", "text", has_spread=False),
             Entry("records", "texts", has_spread=False),
         ),

@@ -78,7 +78,8 @@ ALWAYS = Hours()
 # cell of its kind it differs by as much: what models fitted without a record miss it by, in voltage
 # and along the charge (see benchmarks/calibrate.py). Filtered with their true current (by hand),
 # the calibration records of the 26650 shift by 0.2 % rms and 0.3 % at most, left out of the fit or
-# not, those of the steps cell by 0.7 and 1.4 %; the floor is assumed.
+# not, those of the steps cell by 0.7 and 1.4 %; the floor is assumed. The slow part's is that of a
+# cell that nobody calibrated: one that was has its own (`Calibration.slow_spread`).
 LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.4, 0.006, 0.015
 # Assumed for a cell that nobody measured: the curves of the two 26650 cells lie 0 to 3 % apart at
 # 12 to 36 % charge, where they are steep.
@@ -275,16 +276,17 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     """
     kelvin, reference = temperature_c + KELVIN, cell.reference_temperature_c + KELVIN
     per_kj = abs(1.0 / kelvin - 1.0 / reference) * 1e3 / GAS_J_PER_MOL_K
-    slow = np.hypot(
-        max(cell.relative_spread("resistance.r2.ref_ohm"), LEAST_SLOW_SPREAD),
-        cell.spread["resistance.r2.activation_kj_mol"] * per_kj,
-    )
+    # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst
+    # slow part and curves are as little known as those of another cell.
+    away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
+    slow = max(cell.relative_spread("resistance.r2.ref_ohm"), LEAST_SLOW_SPREAD)
+    if cell.calibration is not None and cell.calibration.slow_spread is not None:
+        slow = cell.calibration.slow_spread
+        slow = max(slow, min(away * slow, LEAST_SLOW_SPREAD))
+    slow = np.hypot(slow, cell.spread["resistance.r2.activation_kj_mol"] * per_kj)
     slow = min(float(slow), MOST_SLOW_SPREAD)
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
-    # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst
-    # the curves are as little known as those of another cell.
     shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
-    away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
     shift = max(shift, min(away * shift, MOST_SHIFT))
     return {
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
