@@ -52,6 +52,18 @@ def test_a_load_lived_again_draws_what_the_log_drew(monkeypatch):
         np.testing.assert_allclose(out_ah, drawn.mean(), rtol=2e-3)
 
 
+def test_the_mean_is_as_uncertain_as_the_mean_of_a_log_is():
+    """Logs of a load that changes by 20 % from hour to hour, whose mean of all time is 1 A.
+
+    Means of six independent hours deviate by 20 %/sqrt(6) = 8.2 % (textbook); a deviation taken
+    from six hours about their own mean is sqrt(5/6) of that on average, 7.5 %.
+    """
+    hours = 1.0 + 0.2 * np.random.default_rng(4).standard_normal((400, 6))
+    told = [_seen(np.repeat(row, 360)).spread for row in hours]
+    assert np.std(hours.mean(axis=1)) == pytest.approx(0.0816, rel=0.1)
+    assert np.sqrt(np.mean(np.square(told))) == pytest.approx(0.0745, rel=0.05)
+
+
 def test_spans_begin_where_they_are_told_and_go_round():
     seen = _seen(np.array([0.0, 0.0, 1.0, 1.0, 0.0]))
     np.testing.assert_allclose(seen.level_a, [0.0, 1.0])

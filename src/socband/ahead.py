@@ -4,9 +4,9 @@ Nothing is known of the load to come but what the log has shown. Each group of m
 the log's own load once more, from a moment of it (one in each eighth) and round again, in a few
 levels that keep its mean; so heavy hours come after quiet ones as they did, and it is at a peak of
 a heavy hour that the voltage meets its limit. Its mean is as uncertain as the means of the log's
-sixths say, and the steps of a log hide peaks shorter than they are. What the monitor misses counts
-too: every member corrects the current by its own offset and gain, and draws its own untracked load
-in its own hours of the day.
+sixths make that of the whole log, and the steps of a log hide peaks shorter than they are. What the
+monitor misses counts too: every member corrects the current by its own offset and gain, and draws
+its own untracked load in its own hours of the day.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class SeenLoad:
         level_a: (k,) mean current of each level, ascending.
         excess_a: of the highest step over the mean.
         growth: by how much that excess grows if it is averaged over half as long, as a power.
-        spread: relative standard deviation of the mean to come.
+        spread: relative standard deviation of the log's mean about that of all time.
     """
 
     dt_s: Array
@@ -83,7 +83,9 @@ class SeenLoad:
         growth = np.log2(excess / paired) if paired > 0.0 else 0.0
         edges = np.linspace(0.0, until[-1], PARTS + 1)
         parts = np.diff(np.interp(edges, until, charge)) / np.diff(edges)
-        spread = float(np.std(parts)) / max(abs(mean), 1e-9) / np.sqrt(PARTS / 2.0)
+        # How far the log's mean may lie from that of all time; how the time to come differs from
+        # that again is lived by the groups of members.
+        spread = float(np.std(parts)) / max(abs(mean), 1e-9) / np.sqrt(PARTS)
         return cls(dt, level, level_a, excess, float(np.clip(growth, 0.0, 1.0)),
                    float(np.clip(spread, LEAST_SPREAD, 0.5)))  # fmt: skip
 
