@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from socband.cell import polarisation_factor
 from socband.models import Calibration, load_cell
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.unknowns import (
     LEAST_SLOW_SPREAD,
+    MOST_SHIFT,
     NAMES,
     Pattern,
     Unknowns,
@@ -153,3 +155,15 @@ def test_a_calibrated_cell_says_how_far_its_slow_part_may_differ():
         mine = replace(cell, calibration=calibration, spread=sure)
         found = cell_unknowns(mine, temperature_c)["diffusion_factor"]
         assert dict(found.parameters)["s"] == pytest.approx(expected)
+
+
+def test_curves_shift_further_in_the_cold_and_away_from_the_fit():
+    """1.5 % at 25 °C; times k(T) and the distance's factor elsewhere, 3 % at most."""
+    cell = load_cell("lfp-26650-2ah")
+    for temperature_c in (45.0, 25.0, 15.0, 5.0, -25.0):
+        k = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
+        away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
+        found = cell_unknowns(cell, temperature_c)["charge_shift"]
+        assert dict(found.parameters)["scale"] == pytest.approx(min(0.015 * k * away, MOST_SHIFT))
+    generic = cell_unknowns(load_cell("lfp-prismatic-100ah"), -20.0)["charge_shift"]
+    assert dict(generic.parameters)["scale"] == MOST_SHIFT

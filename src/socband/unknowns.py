@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.cell import polarisation_factor
 from socband.models import GAS_J_PER_MOL_K, KELVIN, CellModel
 from socband.quantity import Quantity
 from socband.site_fields import Hours
@@ -269,7 +270,10 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     Args:
         cell: the model.
         temperature_c: where the slow part's activation energy, if wrong, has been multiplied up,
-            and the surface lag is as far from known as this is from the temperatures of the fit.
+            and the surface lag is as far from known as this is from the temperatures of the fit,
+            and from warmth: at −25 °C the calibration record was covered 74 % of the time with the
+            shift that holds in the warmth, 84 % with `MOST_SHIFT`, its CRPS 3.0 and 2.9 % (by
+            hand).
 
     Returns:
         `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`.
@@ -287,7 +291,9 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     slow = min(float(slow), MOST_SLOW_SPREAD)
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
     shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
-    shift = max(shift, min(away * shift, MOST_SHIFT))
+    # In the cold the lag is longer, and with it what it errs by along the charge.
+    colder = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
+    shift = max(shift, min(away * colder * shift, MOST_SHIFT))
     return {
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
