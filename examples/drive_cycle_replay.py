@@ -133,7 +133,7 @@ def main() -> None:
         from socband.cli_shared import save_figure
         from socband.plots import replay_figure
 
-        save_figure(replay_figure(out.dataset), asked.plot)
+        save_figure(lambda: replay_figure(out.dataset), asked.plot)
 
 
 if __name__ == "__main__":

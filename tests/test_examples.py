@@ -148,11 +148,12 @@ def test_what_long_boat_holds_behind_a_comment_sign_can_be_said(tmp_path: Path) 
         assert read_setup(path).about.title.startswith("Long boat"), line
 
 
-def test_drive_cycle_example_as_a_script(data_dir: Path) -> None:
-    """As typed: prints the truth, the display with its closed form, and the band."""
+def test_drive_cycle_example_as_a_script(data_dir: Path, tmp_path: Path) -> None:
+    """As typed: prints the truth, the display with its closed form, and the band; draws it."""
     script = ROOT / "examples" / "drive_cycle_replay.py"
+    picture = tmp_path / "drive.png"
     done = subprocess.run(
-        [sys.executable, str(script), "--members", "300"],
+        [sys.executable, str(script), "--members", "300", "--plot", str(picture)],
         capture_output=True,
         text=True,
         check=False,
@@ -162,3 +163,4 @@ def test_drive_cycle_example_as_a_script(data_dir: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "closed form" in done.stdout
     assert "90 % band" in done.stdout
+    assert picture.read_bytes().startswith(b"\x89PNG")
