@@ -77,10 +77,10 @@ def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
 ALWAYS = Hours()
 # However well one cell was measured, at another temperature, in the other direction, or in the next
 # cell of its kind it differs by as much: what models fitted without a record miss it by, in voltage
-# and along the charge (see benchmarks/calibrate.py). Filtered with their true current (by hand),
-# the calibration records of the 26650 shift by 0.2 % rms and 0.3 % at most, left out of the fit or
-# not, those of the steps cell by 0.7 and 1.4 %; the floor is assumed. The slow part's is that of a
-# cell that nobody calibrated: one that was has its own (`Calibration.slow_spread`).
+# and along the charge (see benchmarks/calibrate.py). Told the true current, calibration records
+# shift by 0.2 % rms (26650, left out of the fit or not), 0.3 (18650) and 0.9 (steps cell;
+# `benchmarks/told_current.py`); the floor is assumed. The slow part's is that of a cell that nobody
+# calibrated: one that was has its own (`Calibration.slow_spread`).
 LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.4, 0.006, 0.015
 # Assumed for a cell that nobody measured: the curves of the two 26650 cells lie 0 to 3 % apart at
 # 12 to 36 % charge, where they are steep.

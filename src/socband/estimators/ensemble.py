@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 _STARTS_H = range(0, 24, 3)
 _SHARES = (0.3, 0.5)
 # Of the logarithm of a cell's ohmic part and fast branch over its model's: told the true current,
-# calibration records want 0.06 (26650), 0.07 (constant current) and 0.14 (steps cell, whose
-# temperature no record holds); `benchmarks/told_current.py`.
+# calibration records want 0.04 rms (18650), 0.05 (26650) and 0.10 (steps cell, whose temperature no
+# record holds); `benchmarks/told_current.py`.
 _RESISTANCE_SPREAD = 0.1
 
 
