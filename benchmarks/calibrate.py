@@ -54,12 +54,14 @@ from socband.models import Calibration, CellModel, dump_cell, load_cell
 from socband.open_sets import OPEN_SETS
 from socband.report import problems_text
 from socband.scoring import LEVELS, score_record
-from socband.unknowns import LEAST_SLOW_SPREAD
+from socband.unknowns import UNCALIBRATED_SLOW_SPREAD
 
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
 GRID = tuple(
-    itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0), (0.2, LEAST_SLOW_SPREAD))
+    itertools.product(
+        (0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0), (0.2, UNCALIBRATED_SLOW_SPREAD)
+    )
 )
 SEED = 2000  # other faults than any that score
 
@@ -95,6 +97,11 @@ class Outcome:
     worst_error: float
     width_90: float
     crps: float
+
+    @property
+    def setting(self) -> tuple[float, ...]:
+        """As in `GRID`."""
+        return (self.eta, self.error_scale, self.tau_scale, self.slow_spread)
 
 
 def calibration_records() -> set[str]:
@@ -136,6 +143,11 @@ def left_out_model(code: str, folder: Path) -> CellModel:
     return load_cell(path)
 
 
+def model_for(name: str, cell: CellModel, folder: Path) -> CellModel:
+    """What a record is to be filtered with: its cell's model, or that fitted without it."""
+    return left_out_model(LEFT_OUT[name], folder) if name in LEFT_OUT else cell
+
+
 def context_of(model: str, folder: Path) -> Context:
     """The calibration records of a cell with the models they are to be filtered with."""
     names = RECORDS[model]
@@ -145,8 +157,7 @@ def context_of(model: str, folder: Path) -> Context:
     context = make_context([bench_record(name) for name in names], SEED)
     cells = {}
     for name in names:
-        cell = left_out_model(LEFT_OUT[name], folder) if name in LEFT_OUT else context.cells[name]
-        cells[name] = replace(cell, calibration=None)
+        cells[name] = replace(model_for(name, context.cells[name], folder), calibration=None)
     return replace(context, cells=cells)
 
 
@@ -263,12 +274,12 @@ def pooled(folder: Path) -> list[Outcome]:
         if not path.is_file():
             raise SystemExit(f"no grid of {name} yet: run calibrate.py {name} first")
         rows = [Outcome(**row) for row in json.loads(path.read_text(encoding="utf-8"))]
-        tables.append([row for row in rows if row.slow_spread == LEAST_SLOW_SPREAD])
+        tables.append([row for row in rows if row.slow_spread == UNCALIBRATED_SLOW_SPREAD])
     share = np.array([len(records) for records in RECORDS.values()], float)
     share /= share.sum()
     answer = []
     for same in zip(*tables, strict=True):
-        if len({(o.eta, o.error_scale, o.tau_scale) for o in same}) > 1:
+        if len({o.setting for o in same}) > 1:
             raise SystemExit("the grids differ: run calibrate.py again for each model")
         mean = share @ np.array([(o.coverage_50, o.coverage_90, o.width_90, o.crps) for o in same])
         worst = min(same, key=lambda o: o.worst_90)
@@ -379,8 +390,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         grid = json.dumps([asdict(o) for o in found], indent=1)
         (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
     if given.write:
-        setting = (best.eta, best.error_scale, best.tau_scale, best.slow_spread)
-        cell = replace(load_cell(path), calibration=calibration(setting, names))
+        cell = replace(load_cell(path), calibration=calibration(best.setting, names))
         write_beside(path, dump_cell(cell))
         print(f"stored in {path.name}")
 

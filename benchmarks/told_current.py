@@ -20,19 +20,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from calibrate import LEFT_OUT, RECORDS, SEED, calibration_records, left_out_model
+from calibrate import RECORDS, SEED, calibration_records, model_for
 
 from socband.bench import make_context
-from socband.datasets import bench_record
-from socband.estimators import Prior, cell_temperature
-from socband.estimators.ensemble import BENCH_SETTINGS, unknowns_of
+from socband.datasets import KNOWN, bench_record
+from socband.estimators import Prior
+from socband.estimators.ensemble import BENCH_SETTINGS, track_of, unknowns_of
 from socband.executors import executor_from
 from socband.faults import Fault, apply_fault
 from socband.logs import Log
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, condition
 from socband.quantity import Quantity
-from socband.track import Scale, Track
 
 STARTS = (0.0, 0.1, 0.3)  # shares of the record: from rest, and out of its middle
 STEP_S = 60.0
@@ -69,8 +68,7 @@ def wanted(
         settings: of the conditioning.
     """
     view = apply_fault(log, replace(Fault.none(prior), start=start), prior)
-    seen = replace(view.log, temperature_c=cell_temperature(view.log, cell, view.prior))
-    track = Track.from_log(seen, cell, Scale(), prior.temperature_c, STEP_S)
+    track = track_of(view.log, cell, view.prior, STEP_S)
     unknowns = unknowns_of(view.prior, cell)
     number = Quantity.from_number
     told = replace(
@@ -93,15 +91,13 @@ def wanted(
 
 def names_of(model: str) -> tuple[str, ...]:
     """The calibration records of a cell, all of them."""
-    steps = sorted(n for n in calibration_records() if n.startswith(("COS_", "EIS_")))
-    return tuple(steps) if model == "lfp-26650-2.5ah" else RECORDS[model]
+    return tuple(sorted(name for name in calibration_records() if KNOWN[name].cell == model))
 
 
 def _one(folder: Path, item: tuple[str, str, float]) -> Wanted:
     model, name, start = item
-    cell = load_cell(model)
-    if name in LEFT_OUT:
-        cell = replace(left_out_model(LEFT_OUT[name], folder), calibration=cell.calibration)
+    shipped = load_cell(model)
+    cell = replace(model_for(name, shipped, folder), calibration=shipped.calibration)
     context = make_context([bench_record(name)], SEED)
     return wanted(context.records[name].log, cell, context.priors[name], start)
 
@@ -128,9 +124,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     print("record                 starts  shift % offset mV   log slow log rest")
     for model in given.model or RECORDS:
         items = [(model, name, start) for name in names_of(model) for start in STARTS]
-        for _, name, _ in items:  # fitted once, not by every worker
-            if name in LEFT_OUT:
-                left_out_model(LEFT_OUT[name], given.folder)
+        for name in names_of(model):  # fitted once, not by every worker
+            model_for(name, load_cell(model), given.folder)
         found = dict(executor_from(given.workers).run(_one, given.folder, iter(items)))
         rows = []
         for item in items:

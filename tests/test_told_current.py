@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -23,13 +23,9 @@ SLOW, VOLTS = 1.35, 0.004  # of the truth: slow part over the model's, and what 
 
 @pytest.fixture(scope="module")
 def told():
-    sys.path.insert(0, str(FOLDER))
-    spec = importlib.util.spec_from_file_location("told_current", FOLDER / "told_current.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["told_current"] = module
-    spec.loader.exec_module(module)
-    yield module
-    sys.path.remove(str(FOLDER))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(FOLDER)
+        yield importlib.import_module("told_current")
     del sys.modules["told_current"], sys.modules["calibrate"]
 
 

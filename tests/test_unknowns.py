@@ -13,9 +13,9 @@ from socband.models import Calibration, load_cell
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.unknowns import (
-    LEAST_SLOW_SPREAD,
     MOST_SHIFT,
     NAMES,
+    UNCALIBRATED_SLOW_SPREAD,
     Pattern,
     Unknowns,
     cell_unknowns,
@@ -147,10 +147,10 @@ def test_a_calibrated_cell_says_how_far_its_slow_part_may_differ():
     for calibration, temperature_c, expected in (
         (told, 15.0, 0.2),
         (told, -5.0, 0.2 * np.hypot(1.0, 20.0 / 15.0)),
-        (told, -60.0, LEAST_SLOW_SPREAD),
+        (told, -60.0, UNCALIBRATED_SLOW_SPREAD),
         (replace(told, slow_spread=0.5), -60.0, 0.5),
-        (replace(told, slow_spread=None), 15.0, LEAST_SLOW_SPREAD),
-        (None, 15.0, LEAST_SLOW_SPREAD),
+        (replace(told, slow_spread=None), 15.0, UNCALIBRATED_SLOW_SPREAD),
+        (None, 15.0, UNCALIBRATED_SLOW_SPREAD),
     ):
         mine = replace(cell, calibration=calibration, spread=sure)
         found = cell_unknowns(mine, temperature_c)["diffusion_factor"]

@@ -79,9 +79,11 @@ ALWAYS = Hours()
 # cell of its kind it differs by as much: what models fitted without a record miss it by, in voltage
 # and along the charge (see benchmarks/calibrate.py). Told the true current, calibration records
 # shift by 0.2 % rms (26650, left out of the fit or not), 0.3 (18650) and 0.9 (steps cell;
-# `benchmarks/told_current.py`); the floor is assumed. The slow part's is that of a cell that nobody
-# calibrated: one that was has its own (`Calibration.slow_spread`).
-LEAST_SLOW_SPREAD, LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.4, 0.006, 0.015
+# `benchmarks/told_current.py`); the floor is assumed.
+LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.006, 0.015
+# The slow part of a cell that nobody calibrated differs by this at least; one that was calibrated
+# has its own number (`Calibration.slow_spread`), which grows to this at most.
+UNCALIBRATED_SLOW_SPREAD = 0.4
 # Assumed for a cell that nobody measured: the curves of the two 26650 cells lie 0 to 3 % apart at
 # 12 to 36 % charge, where they are steep.
 MOST_SHIFT = 0.03
@@ -270,10 +272,8 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     Args:
         cell: the model.
         temperature_c: where the slow part's activation energy, if wrong, has been multiplied up,
-            and the surface lag is as far from known as this is from the temperatures of the fit,
-            and from warmth: at −25 °C the calibration record was covered 74 % of the time with the
-            shift that holds in the warmth, 84 % with `MOST_SHIFT`, its CRPS 3.0 and 2.9 % (by
-            hand).
+            and the surface lag is as far from known as this is from the temperatures of the fit
+            and from warmth.
 
     Returns:
         `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`.
@@ -283,22 +283,29 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst
     # slow part and curves are as little known as those of another cell.
     away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
-    slow = max(cell.relative_spread("resistance.r2.ref_ohm"), LEAST_SLOW_SPREAD)
-    if cell.calibration is not None and cell.calibration.slow_spread is not None:
-        slow = cell.calibration.slow_spread
-        slow = max(slow, min(away * slow, LEAST_SLOW_SPREAD))
+    calibrated = None if cell.calibration is None else cell.calibration.slow_spread
+    if calibrated is None:
+        slow = max(cell.relative_spread("resistance.r2.ref_ohm"), UNCALIBRATED_SLOW_SPREAD)
+    else:
+        slow = _grown(calibrated, away, UNCALIBRATED_SLOW_SPREAD)
     slow = np.hypot(slow, cell.spread["resistance.r2.activation_kj_mol"] * per_kj)
     slow = min(float(slow), MOST_SLOW_SPREAD)
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
-    shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
-    # In the cold the lag is longer, and with it what it errs by along the charge.
+    # In the cold the lag is longer, and with it what it errs by along the charge: the calibration
+    # record at -25 degC was covered 74 % of the time with the shift of the warmth, 84 % with
+    # `MOST_SHIFT`, its CRPS 3.0 and 2.9 % (by hand).
     colder = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
-    shift = max(shift, min(away * colder * shift, MOST_SHIFT))
+    shift = _grown(max(cell.spread["ocv.soc"], LEAST_SHIFT), away * colder, MOST_SHIFT)
     return {
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
         "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
     }
+
+
+def _grown(spread: float, factor: float, most: float) -> float:
+    """`factor` times a spread, but no further than `most`, and never less than it was."""
+    return max(spread, min(factor * spread, most))
 
 
 def _centred(quantity: Quantity) -> Quantity:

@@ -87,6 +87,15 @@ def _capacity_at(cell: CellModel, temperature_c: float) -> float:
     return cell.capacity_ah * float(temperature_factors(cell, np.array(temperature_c))[4])
 
 
+def track_of(log: Log, cell: CellModel, prior: Prior, step_s: float) -> Track:
+    """A bench log as the filter's steps of `step_s` [s], warmed by its losses, on bench days."""
+    log = replace(log, temperature_c=cell_temperature(log, cell, prior))
+    track = Track.from_log(log, cell, Scale(), prior.temperature_c, step_s)
+    # What stands for a day on the bench is `day_s` long.
+    middle = track.time_s - 0.5 * track.dt_s
+    return replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
+
+
 BENCH_SETTINGS = Settings(members=1000, probabilities=QUANTILES)
 
 
@@ -106,11 +115,7 @@ class Ensemble:
         self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
     ) -> xr.Dataset:
         """See `socband.estimators.Estimator`."""
-        log = replace(log, temperature_c=cell_temperature(log, cell, prior))
-        track = Track.from_log(log, cell, Scale(), prior.temperature_c, self.step_s)
-        # What stands for a day on the bench is `day_s` long.
-        middle = track.time_s - 0.5 * track.dt_s
-        track = replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
+        track = track_of(log, cell, prior, self.step_s)
         settings = replace(self.settings, seed=int(rng.integers(2**31)))
         posterior = condition(track, cell, unknowns_of(prior, cell), settings)
         row = np.clip(np.searchsorted(track.time_s, log.time_s), 0, len(track) - 1)
