@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from socband.ahead import ALWAYS_S, SeenLoad, demand_of, one_cell, spans_of
+from socband.ahead import ALWAYS_S, Ahead, SeenLoad, demand_of, one_cell, spans_of
+from socband.cell import simulate
+from socband.estimators import Prior
 from socband.forward import prepare, run
 from socband.kernels_columns import O_OUT
 from socband.logs import Log
@@ -102,6 +106,41 @@ def test_hidden_peaks_keep_the_mean(monkeypatch):
     seen = _seen(np.tile(drawn, 6), 20.0)
     assert seen.growth > 0.9
     np.testing.assert_allclose(_drawn_ah(seen, 0.0, 4.0), 4.0 * drawn.mean(), rtol=4e-3)
+
+
+def test_a_cell_warmed_by_its_load_begins_warm(monkeypatch):
+    """After hours of a steady load the rise is the heat over the conductance (textbook)."""
+    drawn_a, air_c = 0.8, -10.0
+    time_s = 10.0 * np.arange(721)
+    current_a = np.full(len(time_s), -drawn_a)
+    lived = simulate(CELL, time_s, current_a, air_c, 0.95, 1.0, self_heating=True)
+    log = Log("invented", time_s, current_a, lived.voltage_v)
+    prior = replace(Prior.for_record(log, CELL), temperature_c=air_c, soc0_mean=0.95)
+    begun = []
+
+    def noticed(*args, **named):
+        begun.append(named["warmer_k"])
+        return prepare(*args, **named)
+
+    monkeypatch.setattr("socband.ahead.prepare", noticed)
+    Ahead(members=64).hours_left(log, CELL, prior, np.random.default_rng(1))
+    open_v = np.interp(lived.soc[-1], CELL.ocv.soc, CELL.ocv.value)
+    rise_k = drawn_a * (open_v - lived.voltage_v[-1]) / CELL.heat_conductance_w_per_k
+    assert begun == pytest.approx([rise_k] * len(begun), rel=0.15)
+    assert rise_k > 1.0
+
+
+def test_a_warm_cell_lasts_longer_in_the_cold():
+    setup = one_cell(CELL, 2.0, -20.0)
+    members = Unknowns.from_setup(setup, Quantity.from_number(0.5)).draw(64, 1)
+    demand = demand_of(_seen(np.full(360, 3.0)), members, 1)
+    cold, warm = (
+        run(prepare(setup, CELL, members, seed=1, demand=demand, warmer_k=k)).report[:, 0]
+        for k in (0.0, 30.0)
+    )
+    # not every member: one that starts cold loses more, and may be warmer than the other later
+    assert np.median(warm - cold) > 0.0
+    assert np.quantile(warm, 0.1) > 1.3 * np.quantile(cold, 0.1)
 
 
 def test_an_untracked_load_draws_in_its_own_hours_only():

@@ -12,14 +12,14 @@ its own untracked load in its own hours of the day.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from socband.demand import Demand, days_of_spans, stream_of
 from socband.estimators import Prior
-from socband.estimators.ensemble import unknowns_of
+from socband.estimators.ensemble import track_of, unknowns_of
 from socband.forecast import weighted_quantiles
 from socband.forward import prepare, run
 from socband.logs import Log
@@ -28,7 +28,6 @@ from socband.posterior import Settings, condition
 from socband.scoring import QUANTILES
 from socband.site import Setup, setup_from_table
 from socband.site_fields import Hours
-from socband.track import Scale, Track
 from socband.unknowns import normal_scores, uniforms
 
 if TYPE_CHECKING:
@@ -217,9 +216,7 @@ class Ahead:
     ) -> tuple[Array, Array]:
         """Probabilities (k,) and quantiles (k,) [h] at the log's last row."""
         seed = int(rng.integers(2**31))
-        track = Track.from_log(log, cell, Scale(), prior.temperature_c, self.step_s)
-        middle = track.time_s - 0.5 * track.dt_s
-        track = replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
+        track = track_of(log, cell, prior, self.step_s)
         settings = Settings(members=self.members, seed=seed)
         unknowns = unknowns_of(prior, cell)
         members = condition(track, cell, unknowns, settings).members
@@ -228,6 +225,7 @@ class Ahead:
             (str(p.hours), spans_of(p.hours, hour, prior.day_s, 3600.0 * self.horizon_h))
             for p in unknowns.patterns
         ]
+        warmer_k = float(track.temperature_c[-1]) - prior.temperature_c
         seen, setup = SeenLoad.of(log), one_cell(cell, prior.cutoff_v, prior.temperature_c)
         hours = []
         for k, again in enumerate(rng.integers(2**31, size=GROUPS)):
@@ -236,7 +234,7 @@ class Ahead:
             demand = demand_of(seen, group, int(again), patterns, begin=begin,
                                horizon_s=3600.0 * self.horizon_h)  # fmt: skip
             plan = prepare(setup, cell, group, horizon_h=self.horizon_h, seed=int(again),
-                           demand=demand)  # fmt: skip
+                           demand=demand, warmer_k=warmer_k)  # fmt: skip
             hours.append(run(plan).report[:, 0] / 3600.0)
         hours = np.concatenate(hours)
         return np.array(QUANTILES), weighted_quantiles(hours, QUANTILES)

@@ -142,6 +142,7 @@ def prepare(
     seed: int = 0,
     patterns: Sequence[Pattern] = (),
     demand: Demand | None = None,
+    warmer_k: float = 0.0,
 ) -> Plan:
     """Lay out a forecast.
 
@@ -157,8 +158,9 @@ def prepare(
         seed: of everything random in it.
         patterns: what `members.untracked_pattern` counts.
         demand: in place of the setup's loads.
+        warmer_k: than its surroundings, by its own losses, the bank begins [K].
     """
-    from socband.kernels_bank import B_CUTOFF, B_RECONNECT, B_SHIFT, S_SOC
+    from socband.kernels_bank import B_CUTOFF, B_RECONNECT, B_SHIFT, S_SOC, S_T
     from socband.kernels_columns import (
         L_COUNT,
         L_CUTOUT,
@@ -228,6 +230,7 @@ def prepare(
 
     batteries = bank_of(setup, cell, members, ambient_c, seed)
     batteries.state[:, :, S_SOC] += soc_shift[:, None]
+    batteries.state[:, :, S_T] += warmer_k
     batteries.parameters[:, :, B_SHIFT] = soc_shift[:, None]
     # measured = modelled + error: a limit on the one is a limit less the error on the other
     batteries.parameters[:, :, [B_CUTOFF, B_RECONNECT]] -= error_v[:, None, None]
