@@ -118,6 +118,23 @@ def test_rested_voltage_on_a_straight_cell() -> None:
     assert_updated(before, after, h, nu, 0.005**2, 0.5)
 
 
+def test_a_rested_voltage_meets_each_members_own_curve() -> None:
+    """On top of a straight cell lies a polygon over evenly spaced nodes; the lasting part of the
+    model error is in it, and the rest of the variance is left for the error that passes."""
+    rng = np.random.default_rng(9)
+    before, after = make_state(), make_state()
+    at = context(straight_cell(std_v=0.004), Scale(4, 0.02), lasting_share=0.6)
+    curve_v = rng.normal(0.0, 0.003, (k.CURVE_NODES, N))
+    at.parameters[k.CURVE_V : k.CURVE_V + k.CURVE_NODES] = curve_v
+    RestedVoltage(0.0, 13.3, rested_hours=100.0, reading_std_v=0.02).apply(after, at)
+    nodes = np.linspace(0.0, 1.0, k.CURVE_NODES)
+    own = np.array([np.interp(before[k.Z, j], nodes, curve_v[:, j]) for j in range(N)])
+    passing = 0.8 * 0.004  # sqrt(1 - 0.6²)
+    h = np.tile([SLOPE_V, 0.0, 0.0, passing, 0.0], (N, 1))
+    nu = 13.3 / 4 - EMPTY_V - SLOPE_V * before[k.Z] - own - passing * before[k.E]
+    assert_updated(before, after, h, nu, 0.005**2, 1.0)
+
+
 def test_a_shift_of_the_curves_fades_towards_full() -> None:
     """As in the filter: whole below 95 % of charge, half at 97.5 %, a fifth at 99 %."""
     before = make_state()

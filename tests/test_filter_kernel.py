@@ -149,6 +149,9 @@ def make_inputs(
     parameters[k.VOLTAGE_V] = rng.normal(0.0, 0.003, n)
     parameters[k.SHIFT] = rng.normal(0.0, 0.01, n)
     parameters[k.FAST_START_A] = rng.normal(0.0, 0.3, n)
+    parameters[k.HYSTERESIS] = rng.lognormal(0.0, 0.2, n)
+    parameters[k.DECAY] = rng.lognormal(0.0, 0.3, n)
+    parameters[k.CURVE_V : k.CURVE_V + k.CURVE_NODES] = rng.normal(0, 0.003, (k.CURVE_NODES, n))
     return Inputs(
         state,
         parameters,
@@ -165,6 +168,14 @@ def make_inputs(
         factors,
         vector,
     )
+
+
+def as_modelled(capacity_ah: float) -> np.ndarray:
+    """Parameters of one member that differs from its model in nothing but its capacity."""
+    parameters = np.zeros((k.PARAMETER_ROWS, 1))
+    parameters[[k.GAIN, k.RESISTANCE, k.DIFFUSION, k.HYSTERESIS, k.DECAY]] = 1.0
+    parameters[k.CAPACITY_AH] = capacity_ah
+    return parameters
 
 
 # ---------------------------------------------------------------- the readable reference
@@ -244,16 +255,22 @@ class Reference:
         self.i3_mean = self.p(k.GAIN) * i3_sum / dt + self.p(k.FAST_START_A) * left + rest_a
         kf.x[1:3, 0] = i_now
         # hysteresis: the seen current row by row on the model's capacity, then the rest on its own
+        keep, towards = 1.0, 0.0
         for row_dt, row_current in zip(row_s, row_a, strict=True):
-            self.turn(row_current * row_dt, c[k.CELL_CAPACITY_AH])
-        self.turn(rest_a * dt, self.p(k.CAPACITY_AH))
+            row_keep = self.kept(row_current * row_dt, c[k.CELL_CAPACITY_AH])
+            towards = row_keep * towards + (1 - row_keep) * np.sign(row_current)
+            keep *= row_keep
+        # a member that turns faster does so towards where the model's steps lead together
+        towards, keep = towards / (1 - keep) if keep < 1 else 0.0, keep ** self.p(k.DECAY)
+        self.h = keep * self.h + (1 - keep) * towards
+        keep = self.kept(rest_a * dt, self.p(k.CAPACITY_AH)) ** self.p(k.DECAY)
+        self.h = keep * self.h + (1 - keep) * np.sign(rest_a)
         if not math.isnan(inputs.voltage_v[t]):
             self.update(t)
 
-    def turn(self, charge_as: float, capacity_ah: float) -> None:
-        """Hysteresis after a charge [A s], Plett 2004."""
-        keep = math.exp(-self.c[k.GAMMA] * abs(charge_as) / (3600.0 * capacity_ah))
-        self.h = keep * self.h + (1 - keep) * np.sign(charge_as)
+    def kept(self, charge_as: float, capacity_ah: float) -> float:
+        """What is left of the hysteresis state after a charge [A s], Plett 2004."""
+        return math.exp(-self.c[k.GAMMA] * abs(charge_as) / (3600.0 * capacity_ah))
 
     def update(self, t: int) -> None:
         kf = self.kf
@@ -304,14 +321,18 @@ class Reference:
         acts = {
             k.OCV: 1.0,
             k.ENTROPY: kelvin - c[k.T_REF_C],
-            k.HYST: self.h,
+            k.HYST: self.p(k.HYSTERESIS) * self.h,
             k.R0: res * k0 * self.amps,
             k.R1: res * k1 * s1 * math.asinh(i1 / s1),
             k.R2: slow * k2 * diffusion,
         }
         volt = sum(at(column, z_s) * size for column, size in acts.items()) + self.p(k.VOLTAGE_V)
+        nodes = np.linspace(0.0, 1.0, k.CURVE_NODES)
+        curve_v = self.inputs.parameters[k.CURVE_V : k.CURVE_V + k.CURVE_NODES, self.member]
+        volt += np.interp(z_s, nodes, curve_v)
         rise = (table[left + 1] - table[left]) / (NODES[left + 1] - NODES[left])
         slope = sum(rise[column] * size for column, size in acts.items())
+        slope += (np.diff(curve_v) / np.diff(nodes))[np.searchsorted(nodes, z_s, "right") - 1]
         s_e = self.inputs.drive[k.SIGMA_E_V, t]
         by_diffusion = slow * at(k.R2, z_s) * k2 + slope * dzs_did
         jacobian = [
@@ -377,8 +398,7 @@ def test_wrong_sign_of_the_current_is_noticed(model: CellModel) -> None:
         inputs.state[:] = 0.0
         inputs.state[k.Z], inputs.state[k.H] = 0.6, -1.0
         inputs.state[[k.P0, k.P0 + 12]] = [[1e-4], [1.0]]
-        plain = [1.0, 0.0, model.capacity_ah, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]
-        inputs.parameters[:] = np.array(plain)[:, None]
+        inputs.parameters[:] = as_modelled(model.capacity_ah)
         inputs = replace(
             inputs,
             dt_s=np.diff(t),
@@ -405,11 +425,10 @@ def test_voltage_equals_that_of_the_cell_module(model: CellModel) -> None:
         amps, temp = rng.normal(0, 2), float(rng.integers(-20, 45))
         diffusion = physics.diffusion_current(i2[member], 0.0)  # dt is nothing to the fast mode
         volt = physics.voltage(model, z[member], i1[member], diffusion, h[member], amps, temp)
-        parameters = np.array([[1.0], [0.0], [2.0], [1.0], [1.0], [0.0], [0.0], [0.0], [0.0]])
         one = replace(
             inputs,
             state=state,
-            parameters=parameters,
+            parameters=as_modelled(2.0),
             pattern=np.zeros(1, np.int64),
             dt_s=np.array([dt]),
             drive=make_drive(model, np.array([[dt]]), np.array([[amps]])),
@@ -501,3 +520,19 @@ def test_band_rows_at_the_edges() -> None:
         assert (quantiles >= 0).all()
         assert (quantiles <= 1).all()
         assert mean[0] == wanted
+
+
+def test_a_faster_decay_is_that_of_a_cell_with_that_decay(model: CellModel) -> None:
+    """Where the current keeps its direction within each step: a factor on the decay, or a model
+    whose decay is as much larger, are the same."""
+    inputs = make_inputs(model, n=8, steps=40)
+    one_way = np.abs(inputs.row_a) * np.where(np.arange(40) // 13 % 2, 1.0, -1.0)[:, None]
+    ends = []
+    for factor, larger in ((1.7, 1.0), (1.0, 1.7), (1.0, 1.0)):
+        cell = replace(model, hysteresis_decay=larger * model.hysteresis_decay)
+        inputs.parameters[k.DECAY] = factor
+        inputs.common[k.GAMMA] = cell.hysteresis_decay
+        drive = make_drive(cell, inputs.row_s, one_way)
+        ends.append(replace(inputs, row_a=one_way, drive=drive).run()[0])
+    np.testing.assert_allclose(ends[0], ends[1], rtol=1e-9, atol=1e-12)
+    assert np.abs(ends[0][k.H] - ends[2][k.H]).max() > 0.01

@@ -17,6 +17,7 @@ from scipy.optimize import brentq
 from toys import EMPTY_V, SLOPE_V, straight_cell
 
 from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge
+from socband.kernels_layout import CURVE_NODES
 from socband.logs import Log
 from socband.models import CellModel, load_cell
 from socband.posterior import Posterior, Settings, condition
@@ -24,7 +25,7 @@ from socband.posterior_resample import systematic
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.track import Scale, Track
-from socband.unknowns import NAMES, STEADY, Pattern, Unknowns
+from socband.unknowns import CURVE_LENGTH, NAMES, STEADY, Pattern, Unknowns
 
 SOC_MEAN, SOC_STD = 0.6, 0.05
 OFFSET_STD_A = 0.02
@@ -58,6 +59,7 @@ PLAIN = Settings(
     least_noise_v=0.0,
     outlier_sigma=1e6,
     ess_share=0.0,
+    lasting_share=0.0,
 )
 
 
@@ -81,7 +83,11 @@ def make_track(cell: CellModel, seed: int = 3, offset_a: float = 0.015) -> Track
 
 
 def closed_form(
-    cell: CellModel, track: Track, eta: float = 1.0, clamp_std_a: float | None = None
+    cell: CellModel,
+    track: Track,
+    eta: float = 1.0,
+    clamp_std_a: float | None = None,
+    lasting: float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Posterior mean (2,) and covariance (2, 2) of charge at the end and offset.
 
@@ -95,7 +101,13 @@ def closed_form(
     design = np.stack([np.full(n, SLOPE_V), -SLOPE_V * q * mid - cell.r0.ref_ohm], axis=1)
     error = cell.voltage_error
     apart = np.abs(track.time_s[:, None] - track.time_s[None, :])
-    noise = error.std_v**2 * np.exp(-apart / error.tau_s) + error.noise_v**2 * np.eye(n)
+    noise = error.std_v**2 * np.exp(-apart / error.tau_s) * (1.0 - lasting**2)
+    noise += error.noise_v**2 * np.eye(n)
+    # of a curve, straight between nodes, at the charges as they would be from the prior's mean
+    nodes = np.linspace(0.0, 1.0, CURVE_NODES)
+    hats = np.stack([np.interp(SOC_MEAN + counted, nodes, unit) for unit in np.eye(CURVE_NODES)])
+    smooth = np.exp(-0.5 * (np.subtract.outer(nodes, nodes) / CURVE_LENGTH) ** 2)
+    noise += (lasting * error.std_v) ** 2 * hats.T @ smooth @ hats
     prior = np.diag([SOC_STD**-2, OFFSET_STD_A**-2])
     precision = prior + eta * design.T @ np.linalg.solve(noise, design)
     right = prior @ [SOC_MEAN, 0.0] + eta * design.T @ np.linalg.solve(noise, y)
@@ -146,6 +158,18 @@ def test_learning_rate_tempers_the_voltages() -> None:
     )
     posterior = condition(track, cell, UNKNOWNS, settings)
     assert_charge(posterior, *closed_form(cell, track, eta=0.25))
+
+
+def test_an_error_of_the_curve_stays() -> None:
+    """Generalised least squares with the covariance of a random curve in place of a part."""
+    cell = straight_cell(std_v=0.006, noise_v=0.004)
+    track = make_track(cell)
+    settings = replace(PLAIN, members=16_000, chunk=STEPS, moves=1, lasting_share=0.9)
+    posterior = condition(track, cell, UNKNOWNS, settings)
+    lasting = closed_form(cell, track, lasting=0.9)
+    assert_charge(posterior, *lasting)
+    # and it is another answer than that to an error that passes
+    assert np.sqrt(lasting[1][0, 0] / closed_form(cell, track)[1][0, 0]) > 1.15
 
 
 @pytest.mark.parametrize("eta", [1.0, 0.25])

@@ -132,7 +132,7 @@ def test_well_specified_houses(
     monkeypatch.setattr(posterior_settings, "LAG_ERROR_SHARE", 0.0)
     houses = st.simulate(cell, "same", 64, 2, 120)
     settings = Settings(members=256, eta=1.0, error_scale=1.0, tau_scale=1.0, least_noise_v=0.0)
-    settings = replace(settings, probabilities=tuple(np.arange(1, 200) / 200.0))
+    settings = replace(settings, moves=3, probabilities=tuple(np.arange(1, 200) / 200.0))
     verdicts = []
     for j in np.flatnonzero(houses.kept):
         truth = {
@@ -149,5 +149,6 @@ def test_well_specified_houses(
     for column in ranks.T:
         assert stats.kstest(column, "uniform").pvalue > 0.001
     ess = [v.ess for v in verdicts]
-    assert np.percentile(ess, 5) > 0.4 * settings.members
-    assert min(ess) > 0.35 * settings.members
+    # resampled below half; a step of six minutes may cost a good third of that before it happens
+    assert np.percentile(ess, 5) > 0.33 * settings.members
+    assert min(ess) > 0.28 * settings.members

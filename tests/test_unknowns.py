@@ -9,10 +9,14 @@ import pytest
 from scipy import stats
 
 from socband.cell import polarisation_factor
+from socband.kernels_layout import CURVE_NODES
 from socband.models import Calibration, load_cell
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.unknowns import (
+    CURVE_LENGTH,
+    MOST_DECAY_SPREAD,
+    MOST_GAP_SPREAD,
     MOST_SHIFT,
     NAMES,
     UNCALIBRATED_SLOW_SPREAD,
@@ -109,21 +113,23 @@ def test_no_untracked_load_and_always_one() -> None:
 
 def test_quantities_rise_with_their_scores() -> None:
     """Each score moves its own quantity, upwards, and no other."""
-    fields = dict(zip(NAMES, PRIOR.draw(1, 0).__dataclass_fields__, strict=False))
-    assert len(fields) == len(NAMES)
     low = np.zeros((len(NAMES), 1))
     low[NAMES.index("untracked_a")] = 1.0  # above the spike
     for row, name in enumerate(NAMES):
         high = low.copy()
         high[row] += 1.5
         before, after = PRIOR.members(low), PRIOR.members(high)
-        changed = [f for f in before.__dataclass_fields__ if getattr(after, f) > getattr(before, f)]
+        changed = [
+            f for f in before.__dataclass_fields__ if np.any(getattr(after, f) > getattr(before, f))
+        ]
         if name == "untracked_pattern":
             assert set(changed) == {"untracked_pattern", "untracked_a"}
-        elif name in ("voltage_offset_v", "charge_shift"):
+        elif name in ("voltage_offset_v", "charge_shift", "hysteresis_factor", "decay_factor"):
             assert changed == []  # exactly known by default
         elif name == "slow_current_start":
             assert changed == []  # a branch current of the filter: the posterior scales it
+        elif name.startswith("curve"):
+            assert changed == ["curve"]
         else:
             assert len(changed) == 1, (name, changed)
 
@@ -167,3 +173,32 @@ def test_curves_shift_further_in_the_cold_and_away_from_the_fit():
         assert dict(found.parameters)["scale"] == pytest.approx(min(0.015 * k * away, MOST_SHIFT))
     generic = cell_unknowns(load_cell("lfp-prismatic-100ah"), -20.0)["charge_shift"]
     assert dict(generic.parameters)["scale"] == MOST_SHIFT
+
+
+def test_a_curve_of_its_own_is_smooth_and_of_deviation_one() -> None:
+    """Covariance exp(-d²/2l²) between nodes (Gaussian; Rasmussen & Williams 2006, eq. 2.31)."""
+    curve = PRIOR.draw(20_000, 4).curve
+    assert curve.shape == (20_000, CURVE_NODES)
+    apart = np.subtract.outer(np.arange(CURVE_NODES), np.arange(CURVE_NODES)) / (CURVE_NODES - 1)
+    wanted = np.exp(-(apart**2) / (2.0 * CURVE_LENGTH**2))
+    np.testing.assert_allclose(np.cov(curve.T), wanted, atol=6.0 * np.sqrt(2.0 / 20_000))
+
+
+def test_hysteresis_is_as_uncertain_as_the_file_says() -> None:
+    cell = load_cell("lfp-26650-2ah")
+    told = cell_unknowns(cell, 25.0)
+    for name, key, most in (
+        ("hysteresis_factor", "hysteresis.half_gap_v", MOST_GAP_SPREAD),
+        ("decay_factor", "hysteresis.decay", MOST_DECAY_SPREAD),
+    ):
+        assert 0.0 < cell.relative_spread(key) < most
+        quarter = told[name].ppf(np.array([0.16, 0.5, 0.84]))  # one deviation either way
+        np.testing.assert_allclose(
+            np.log(quarter) / cell.relative_spread(key), [-1, 0, 1], atol=0.01
+        )
+    vague = replace(cell, spread={**cell.spread, "hysteresis.decay": 100.0})
+    assert np.log(cell_unknowns(vague, 25.0)["decay_factor"].ppf(0.8413)) == pytest.approx(
+        MOST_DECAY_SPREAD, rel=0.01
+    )
+    exact = replace(cell, spread={**cell.spread, "hysteresis.decay": 0.0})
+    assert cell_unknowns(exact, 25.0)["decay_factor"].median == 1.0

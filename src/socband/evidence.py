@@ -48,6 +48,7 @@ class Context:
         untracked_on: (n,) 0..1, whether each member's untracked load draws at that moment.
         temperature_c: of the cells, before the members' own offset.
         eta: learning rate of the posterior.
+        lasting_share: see `posterior_settings.Settings`; the members hold that part of the error.
     """
 
     cell: CellModel
@@ -57,6 +58,7 @@ class Context:
     untracked_on: Array
     temperature_c: float
     eta: float
+    lasting_share: float = 0.0
 
 
 class Evidence(Protocol):
@@ -153,7 +155,8 @@ class RestedVoltage:
         kelvin = context.temperature_c + context.parameters[k.TEMPERATURE_K]
         predicted = (
             np.interp(z, soc, ocv)
-            + gap * state[k.H]
+            + gap * context.parameters[k.HYSTERESIS] * state[k.H]
+            + _curve_v(context.parameters, z)
             + (kelvin - cell.reference_temperature_c) * entropy
         )
         offset = context.parameters[k.VOLTAGE_V]
@@ -161,7 +164,8 @@ class RestedVoltage:
         slope = _slope(z, miss_v, soc, ocv)
         error = cell.voltage_error
         unfamiliar = error.unfamiliar_factor(context.temperature_c)
-        spread = np.sqrt(error.std_v**2 + (error.std_soc * slope) ** 2)
+        passing = (1.0 - context.lasting_share**2) * error.std_v**2
+        spread = np.sqrt(passing + (error.std_soc * slope) ** 2)
         spread *= unfamiliar
         # What has not relaxed yet: the slow branch's voltage after a fifth of the capacity an hour,
         # falling with its time constant or an hour (assumed), beside the meter's own error.
@@ -176,6 +180,14 @@ class RestedVoltage:
         beyond_v = np.abs(stands_v - np.clip(stands_v, ocv[0], ocv[-1]))
         beyond = beyond_v / np.sqrt((error.std_v * unfamiliar) ** 2 + variance)
         return {0: slope * moves, 3: spread}, miss_v - spread * state[k.E], variance, beyond
+
+
+def _curve_v(parameters: Array, z: Array) -> Array:
+    """(n,) what each member's curve lies above its model's at z [V]."""
+    at = np.clip(z, 0.0, 1.0) * (k.CURVE_NODES - 1)
+    node = np.minimum(at.astype(int), k.CURVE_NODES - 2)
+    left, right = (parameters[k.CURVE_V + node + side, np.arange(len(z))] for side in (0, 1))
+    return left + (at - node) * (right - left)
 
 
 def _slope(z: Array, miss_v: Array, soc: Array, ocv: Array) -> Array:

@@ -15,11 +15,13 @@ the log's own rows, where the member believes it started, and the rest of the me
 which it follows within minutes. The
 process is linear (F is the same for all members but for the capacity), the measurement
 
-    U = OCV(z_s) + (T - Tr) dU/dT(z_s) + M(z_s) h + R0 k0 I + R1 k1 sat(i1) + R2 k2 i_d + s_e e + v
+    U = OCV(z_s) + (T - Tr) dU/dT(z_s) + M(z_s) h + R0 k0 I + R1 k1 sat(i1) + R2 k2 i_d
+        + c(z_s) + s_e e + v
 
-with i_d made of i2 and i3 (see `socband.cell`) and the tables at the surface charge z_s is not. U
-is the mean voltage over the step, so it is compared with the states' mean over the step.
-All currents are those of one cell, positive into it.
+is not: the tables are taken at the surface charge z_s, i_d is made of i2 and i3 (see
+`socband.cell`), and c is what this member's curve lies above its model's, a polygon over
+`CURVE_NODES` nodes. U is the mean voltage over the step, so it is compared with the states' mean
+over the step. All currents are those of one cell, positive into it.
 
 How it is fast: members are worked on in blocks of `BLOCK`, time outside, so that a block's state
 stays in the first-level cache; within a step, vector loop -> scalar look-ups -> vector loop,
@@ -42,6 +44,9 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     CAPACITY_AH,
     CELL_CAPACITY_AH,
     COMMON_SIZE,
+    CURVE_NODES,
+    CURVE_V,
+    DECAY,
     DIFFUSION,
     DRIVE_ROWS,
     EFFICIENCY,
@@ -52,6 +57,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     HYST,
     HYST_ADD,
     HYST_KEEP,
+    HYSTERESIS,
     I1,
     I2,
     KEEP_E,

@@ -11,7 +11,10 @@ STATE = ("z", "i1", "i2", "e", "b")
 # rows of the parameter matrix (rows, n)
 GAIN, UNTRACKED_A, CAPACITY_AH, RESISTANCE, DIFFUSION, TEMPERATURE_K, VOLTAGE_V, SHIFT = range(8)
 FAST_START_A = 8  # the fast diffusion mode when the log began
-PARAMETER_ROWS = 9
+HYSTERESIS, DECAY = 9, 10  # factors on the half gap, and on how soon a branch is reached
+CURVE_V = 11  # the first of the rows that say, node by node, what lies on top of the OCV
+CURVE_NODES = 9  # evenly over 0..1 of charge
+PARAMETER_ROWS = CURVE_V + CURVE_NODES
 
 # rows of the drive (rows, t): what the seen current alone does, worked out on the log's own rows,
 # and the voltage-model error, the same for all members: its standard deviation, and what it keeps

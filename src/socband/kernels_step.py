@@ -15,6 +15,7 @@ from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_layout import (
     BIAS_WALK_A,
     CELL_CAPACITY_AH,
+    CURVE_NODES,
     EFFICIENCY,
     ENTROPY,
     GAMMA,
@@ -53,15 +54,18 @@ TAPER = 0.05
     W_Z, W_I1, W_I2, W_E, W_B, W_H, W_LL,  # state
     ZZ, Z1, Z2, ZE, ZB, P11, P12, P1E, P1B, P22, P2E, P2B, PEE, PEB, PBB,  # its covariance
     W_GAIN, W_UNTRACKED, W_CAPACITY, W_RESISTANCE, W_DIFFUSION, W_TEMPERATURE, W_VOLTAGE,
-    W_SHIFT, W_FAST,  # parameters
+    W_SHIFT, W_FAST, W_HYSTERESIS, W_DECAY, W_CURVE,  # parameters
+) = range(0, 34 * BLOCK, BLOCK)  # fmt: skip
+_NEXT = W_CURVE + CURVE_NODES * BLOCK
+(
     ON, PER_A, TURN, K0, K1, K2, KL, SAT1, WARM,  # of the member at this temperature
     CUR, ZM, I1M, IDM, ZV, ZV_Z,  # current, and the states' means over the step
     ENT, A0, A1, A2, LAM, SURFACE, BEND, LAG_ID, GAP, OCV_V, SLOPE,  # looked up
     SAT_I1, ROOT_I1,  # sat(i1), and what its slope is one over
     TZ, T1, T2, TE, TB, NU, INV,  # P H', innovation, 1/S
     PRODUCT,  # of S since the log was last taken
-) = range(0, 67 * BLOCK, BLOCK)  # fmt: skip
-SIZE = 67 * BLOCK
+) = range(_NEXT, _NEXT + 36 * BLOCK, BLOCK)  # fmt: skip
+SIZE = _NEXT + 36 * BLOCK
 
 _VECTOR = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz"})
 
@@ -91,7 +95,7 @@ def at_temperature(w, factors, common, temperature_c):
         w[SAT1 + j] = k1 * to_sat
         capacity = factors[k, 4] + f * (factors[k + 1, 4] - factors[k, 4])
         w[PER_A + j] = 1.0 / (3600.0 * w[W_CAPACITY + j] * capacity)
-        w[TURN + j] = -turn / w[W_CAPACITY + j]
+        w[TURN + j] = -turn * w[W_DECAY + j] / w[W_CAPACITY + j]
         w[WARM + j] = member_t - common[T_REF_C]
 
 
@@ -106,7 +110,10 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
     before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
     before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
     mean3, left3 = drive[RC3_MEAN, t], drive[RC3_LEFT, t]
-    keep_h, add_h = drive[HYST_KEEP, t], drive[HYST_ADD, t]
+    # h <- keep h + (1 - keep) towards; a member that turns faster keeps a power of it
+    keep_h = drive[HYST_KEEP, t]
+    log_keep = math.log(max(keep_h, 1e-30))
+    towards = drive[HYST_ADD, t] / (1.0 - keep_h) if keep_h < 1.0 else 0.0
     g1 = 1.0 - a1
     g2 = 1.0 - a2
     d1 = 1.0 - c1
@@ -141,7 +148,9 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
         # then what the rest of the member's current does
         ah = exp_negative(w[TURN + j] * abs(rest) * dt)
         sign = 1.0 if rest > 0.0 else -1.0
-        w[W_H + j] = ah * (keep_h * w[W_H + j] + add_h) + (1.0 - ah) * sign
+        kept = exp_negative(log_keep * w[W_DECAY + j])
+        turned = kept * w[W_H + j] + (1.0 - kept) * towards
+        w[W_H + j] = ah * turned + (1.0 - ah) * sign
         zb, b1, b2, eb, bb = w[ZB + j], w[P1B + j], w[P2B + j], w[PEB + j], w[PBB + j]
         nzb = zb + q * bb
         n1b = a1 * b1 + g1 * bb
@@ -209,20 +218,21 @@ def look_up_surface(w, table):
     resistances rise as steeply as the curve falls.
     """
     n_grid = table.shape[0] - 1
+    per_row = (CURVE_NODES - 1) / n_grid
     for j in range(BLOCK):
         pos = w[SURFACE + j] * n_grid
         k = int(min(max(pos, 0.0), n_grid - 1.0))
-        f = pos - k
+        beyond = pos - k
         rise = table[k + 1, OCV] - table[k, OCV]
-        w[OCV_V + j] = table[k, OCV] + f * rise
-        inside = 1.0 if (f >= 0.0) & (f <= 1.0) else 0.0
-        f = min(max(f, 0.0), 1.0)
-        gap = table[k + 1, HYST] - table[k, HYST]
+        inside = 1.0 if (beyond >= 0.0) & (beyond <= 1.0) else 0.0
+        f = min(max(beyond, 0.0), 1.0)
+        wide = w[W_HYSTERESIS + j]
+        gap = wide * (table[k + 1, HYST] - table[k, HYST])
         entropy = table[k + 1, ENTROPY] - table[k, ENTROPY]
         d0 = table[k + 1, R0] - table[k, R0]
         d1 = table[k + 1, R1] - table[k, R1]
         d2 = table[k + 1, R2] - table[k, R2]
-        w[GAP + j] = table[k, HYST] + f * gap
+        w[GAP + j] = wide * table[k, HYST] + f * gap
         w[ENT + j] = table[k, ENTROPY] + f * entropy
         w[A0 + j] = table[k, R0] + f * d0
         w[A1 + j] = table[k, R1] + f * d1
@@ -230,7 +240,11 @@ def look_up_surface(w, table):
         rest = gap * w[W_H + j] + entropy * w[WARM + j]
         drop = d0 * w[K0 + j] * w[CUR + j] + d1 * w[W_RESISTANCE + j] * w[SAT_I1 + j]
         drop += d2 * w[K2 + j] * w[IDM + j]
-        w[SLOPE + j] = (rise + inside * (rest + drop)) * n_grid
+        node = int(k * per_row)
+        left = w[W_CURVE + node * BLOCK + j]
+        bend = w[W_CURVE + (node + 1) * BLOCK + j] - left
+        w[OCV_V + j] = table[k, OCV] + beyond * rise + left + (pos * per_row - node) * bend
+        w[SLOPE + j] = (rise + bend * per_row + inside * (rest + drop)) * n_grid
 
 
 @_VECTOR

@@ -31,9 +31,10 @@ from socband.posterior_settings import (
     error_std_v,
     kept_of_error,
     kernel_inputs,
+    lasting_std_v,
     share_of_full,
 )
-from socband.smoother import cloud_draw, look_back
+from socband.smoother import cloud_draw, drawn_together, look_back
 from socband.track import Track
 from socband.unknowns import NAMES, Members, Unknowns, normal_scores, score_matrix
 
@@ -116,6 +117,7 @@ class _Run:
         self.common, self.factors = kernel_inputs(cell, settings)
         self.tau_e_s = cell.voltage_error.tau_s * noise.tau_scale
         self.error_scale = noise.error_scale
+        self.lasting_v = lasting_std_v(cell, settings, float(np.mean(track.temperature_c)))
         self.drive = track.drive.copy()
         self.drive[[k.SIGMA_E_V, k.KEEP_E]] = np.nan  # filled as the run goes on, see `foresee`
         self.is_steady = np.array([p.hours.is_always for p in unknowns.patterns])
@@ -142,8 +144,8 @@ class _Run:
         soc_std, offset_std = unknowns.start_soc.std, unknowns.offset_a.std
         cloud_soc = min(settings.cloud_soc, 0.7 * soc_std)
         cloud_offset = settings.cloud_bias * offset_std
-        soc = _drawn_together(members.soc, unknowns.start_soc.mean, soc_std, cloud_soc)
-        offset = _drawn_together(members.offset_a, unknowns.offset_a.mean, offset_std, cloud_offset)
+        soc = drawn_together(members.soc, unknowns.start_soc.mean, soc_std, cloud_soc)
+        offset = drawn_together(members.offset_a, unknowns.offset_a.mean, offset_std, cloud_offset)
         parameters = np.empty((k.PARAMETER_ROWS, n))
         parameters[k.GAIN] = gain
         parameters[k.UNTRACKED_A] = np.where(steady, 0.0, members.untracked_a) * scale
@@ -153,6 +155,9 @@ class _Run:
         parameters[k.SHIFT] = members.charge_shift
         parameters[k.TEMPERATURE_K] = members.temperature_offset_k
         parameters[k.VOLTAGE_V] = members.voltage_offset_v
+        parameters[k.HYSTERESIS] = members.hysteresis_factor
+        parameters[k.DECAY] = members.decay_factor
+        parameters[k.CURVE_V : k.CURVE_V + k.CURVE_NODES] = self.lasting_v * members.curve.T
         state = np.zeros((k.STATE_ROWS, n))
         state[k.Z] = soc
         state[k.B] = -scale * (gain * offset + np.where(steady, members.untracked_a, 0.0))
@@ -211,7 +216,7 @@ class _Run:
         ensemble is now, and how far the surface lags. All later runs over these steps (moves) meet
         the same numbers.
         """
-        track, n_grid = self.track, len(self.table) - 1
+        track, settings, n_grid = self.track, self.settings, len(self.table) - 1
         part = slice(first, last)
         capacity_as = 3600.0 * self.cell.capacity_ah
         moved = np.cumsum(track.current_a[part] * track.dt_s[part]) / capacity_as
@@ -221,7 +226,7 @@ class _Run:
         row = np.minimum((surface * n_grid).astype(np.int64), n_grid - 1)
         slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
         near_full = share_of_full(surface)
-        full_v = np.sqrt(np.square(slope_v * near_full) @ weights) * self.settings.full_std_soc
+        full_v = np.sqrt(np.square(slope_v * near_full) @ weights) * settings.full_std_soc
         self.drive[k.SIGMA_E_V, part] = error_std_v(
             self.cell,
             self.error_scale,
@@ -230,9 +235,10 @@ class _Run:
             np.abs(surface - soc) @ weights,
             track.temperature_c[part],
             full_v,
+            settings.lasting_share,
         )
         self.drive[k.KEEP_E, part] = kept_of_error(
-            track.dt_s[part], self.tau_e_s, self.settings.full_memory_s, near_full @ weights
+            track.dt_s[part], self.tau_e_s, settings.full_memory_s, near_full @ weights
         )
 
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:
@@ -247,6 +253,7 @@ class _Run:
                 untracked_on=self.patterns_on[pattern, at],
                 temperature_c=float(self.track.temperature_c[at]),
                 eta=self.eta,
+                lasting_share=self.settings.lasting_share,
             )
             if isinstance(piece, RestedVoltage) and step not in self.missed:  # moves come later
                 self.missed[step] = float(np.quantile(piece.deviations(state, context), 0.05))
@@ -342,7 +349,9 @@ class _Run:
         from scipy.linalg import solve_triangular
 
         d, n = scores.shape
-        root = np.linalg.cholesky(_WIDER * np.cov(scores) + 1e-6 * np.eye(d))
+        # The covariance of few members in many dimensions is too narrow in some; the prior's helps.
+        few = d / (n + d)
+        root = np.linalg.cholesky(_WIDER * ((1.0 - few) * np.cov(scores) + few * np.eye(d)))
         middle = scores.mean(axis=1, keepdims=True)
         r = rng.choice(_KEPT, n)
         old = solve_triangular(root, scores - middle, lower=True)
@@ -388,12 +397,3 @@ class _Run:
             i2_a=state[k.I2] / scale,
             i3_a=fast / scale,
         )
-
-
-# ---------------------------------------------------------------------- parts
-
-
-def _drawn_together(x: Array, mean: float, std: float, cloud: float) -> Array:
-    if std <= 0.0:
-        return x
-    return mean + (x - mean) * np.sqrt(1.0 - (cloud / std) ** 2)

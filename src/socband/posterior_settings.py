@@ -41,9 +41,13 @@ class Settings:
             models leave of calibration records moves by 1 to 3 mV (-25 °C: 6) from one minute to
             the next and by 2 to 4 mV within the hour, which an error with a memory of hours does
             not follow.
+        lasting_share: share of the model error (its standard deviation away from steep parts and
+            loads) that belongs to the cell's curve, the same whenever that charge comes by again.
+            Assumed; where truth is another cell (`benchmarks/simulated_truth.py`) 0 claims offset
+            and capacity too surely.
         outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
         ess_share: resample when the effective sample size falls below this share.
-        moves: Metropolis-Hastings steps after resampling.
+        moves: Metropolis-Hastings steps after resampling; a few hundred members want three.
         chunk: steps between looks at the effective sample size.
         use_voltage: False = open loop, the prior propagated.
         hindsight: also look back from the end (a smoother).
@@ -64,9 +68,10 @@ class Settings:
     start_branch_c: tuple[float, float] = (0.2, 0.1)
     bias_walk_a_per_sqrt_s: float = 0.0
     least_noise_v: float = 0.004
+    lasting_share: float = 0.6
     outlier_sigma: float = 4.0
     ess_share: float = 0.5
-    moves: int = 3
+    moves: int = 2
     chunk: int = 8
     use_voltage: bool = True
     hindsight: bool = False
@@ -134,6 +139,7 @@ def error_std_v(
     lag: Array,
     temperature_c: Array,
     full_v: Array | float = 0.0,
+    lasting_share: float = 0.0,
 ) -> Array:
     """Standard deviation of the voltage-model error [V].
 
@@ -145,13 +151,21 @@ def error_std_v(
         lag: how far the surface charge is from the mean charge, 0..1.
         temperature_c: of the cell: what errs with the current grows as its resistance does.
         full_v: what the doubt of where full is does to the voltage [V].
+        lasting_share: of what is left out here, see `lasting_std_v`.
     """
     error = cell.voltage_error
     along = error_scale**2 * error.std_soc**2 + (LAG_ERROR_SHARE * lag) ** 2
     loaded = error.std_v_per_c_rate * c_rate * polarisation_factor(cell, temperature_c)
-    across = error.std_v**2 + loaded**2
+    across = (1.0 - lasting_share**2) * error.std_v**2 + loaded**2
     size = np.sqrt(error_scale**2 * across + along * np.square(slope_v) + np.square(full_v))
     return error.unfamiliar_factor(temperature_c) * size
+
+
+def lasting_std_v(cell: CellModel, settings: Settings, temperature_c: float) -> float:
+    """Deviation of what a cell's curve lies above its model's, all its life [V]."""
+    error = cell.voltage_error
+    away = float(error.unfamiliar_factor(np.array(temperature_c)))
+    return settings.lasting_share * settings.resolved(cell).error_scale * error.std_v * away
 
 
 def share_of_full(surface: Array) -> Array:

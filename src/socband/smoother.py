@@ -74,6 +74,19 @@ def look_back(
     return quantiles
 
 
+def drawn_together(x: Array, mean: float, std: float, cloud: float) -> Array:
+    """Draws of (mean, std) moved towards the mean, so that with clouds about them they are as wide.
+
+    Args:
+        x: (n,) the draws.
+        mean, std: of what they are drawn from.
+        cloud: standard deviation of each member's own cloud.
+    """
+    if std <= 0.0:
+        return x
+    return mean + (x - mean) * np.sqrt(1.0 - (cloud / std) ** 2)
+
+
 def cloud_draw(state: Array, seed: int) -> Array:
     """(n, 2) one draw of (z, b) from each member's cloud, less its mean."""
     n = state.shape[1]

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.cell import polarisation_factor
+from socband.kernels_layout import CURVE_NODES
 from socband.models import GAS_J_PER_MOL_K, KELVIN, CellModel
 from socband.quantity import Quantity
 from socband.site_fields import Hours
@@ -41,7 +42,10 @@ NAMES = (
     "temperature_offset_k",
     "voltage_offset_v",
     "charge_shift",
+    "hysteresis_factor",
+    "decay_factor",
     "slow_current_start",  # no quantity of a bank: the filter's slow branch before the log began
+    *(f"curve_{node}" for node in range(CURVE_NODES)),
 )
 
 
@@ -88,7 +92,13 @@ UNCALIBRATED_SLOW_SPREAD = 0.4
 # 12 to 36 % charge, where they are steep.
 MOST_SHIFT = 0.03
 MOST_SLOW_SPREAD = 1.0  # a factor of e either way: a wider lognormal says nothing
+# A hysteresis gap or a decay that a file hardly knows is not wider than these, of their logarithm.
+MOST_GAP_SPREAD, MOST_DECAY_SPREAD = 0.5, 0.7
+# What a curve lies above its model's bends within so much of the charge (assumed; the residuals of
+# the 26650 turn from one sign to the other within a tenth to a fifth).
+CURVE_LENGTH = 0.12
 NO_OFFSET = Quantity.from_number(0.0)
+AS_MODELLED = Quantity.from_number(1.0)
 SLOW_PART = Quantity.from_dist(
     "lognorm", s=0.3, source="assumed: the slow part differs more between cells than the fast one"
 )
@@ -138,6 +148,10 @@ class Members:
         voltage_offset_v: measured less modelled voltage of a cell, constant: the meter, and how
             this cell differs from its model [V].
         charge_shift: how far this cell's voltage curves lie to the left of its model's, 0..1.
+        hysteresis_factor, decay_factor: this cell's half gap, and the decay of its hysteresis, over
+            its model's.
+        curve: (n, CURVE_NODES) what this cell's OCV lies above its model's at nodes of the charge,
+            in deviations (`posterior_settings.lasting_std_v`).
         i1_a, i2_a, i3_a: branch currents, bank level [A]: of the fast branch, and the slow and the
             fast mode of the diffusion current.
     """
@@ -154,6 +168,9 @@ class Members:
     temperature_offset_k: Array
     voltage_offset_v: Array
     charge_shift: Array
+    hysteresis_factor: Array
+    decay_factor: Array
+    curve: Array
     i1_a: Array
     i2_a: Array
     i3_a: Array
@@ -177,7 +194,8 @@ class Unknowns:
     Attributes:
         start_soc: true charge where the story starts, 0..1.
         offset_a, gain_error, capacity_fraction, resistance_factor, temperature_offset_k,
-            diffusion_factor, voltage_offset_v, charge_shift: see `Members`.
+            diffusion_factor, voltage_offset_v, charge_shift, hysteresis_factor, decay_factor: see
+            `Members`.
         untracked_probability: that there is an untracked load at all, 0..1.
         untracked_a: its size if there is one [A], positive.
         patterns: when it may draw; the first is the steady one by custom.
@@ -196,6 +214,8 @@ class Unknowns:
     diffusion_factor: Quantity = SLOW_PART
     voltage_offset_v: Quantity = NO_OFFSET
     charge_shift: Quantity = NO_OFFSET
+    hysteresis_factor: Quantity = AS_MODELLED
+    decay_factor: Quantity = AS_MODELLED
     patterns: tuple[Pattern, ...] = (STEADY,)
 
     @classmethod
@@ -256,6 +276,9 @@ class Unknowns:
             diffusion_factor=self.diffusion_factor.ppf(u["diffusion_factor"]),
             charge_shift=self.charge_shift.ppf(u["charge_shift"]),
             voltage_offset_v=self.voltage_offset_v.ppf(u["voltage_offset_v"]),
+            hysteresis_factor=self.hysteresis_factor.ppf(u["hysteresis_factor"]),
+            decay_factor=self.decay_factor.ppf(u["decay_factor"]),
+            curve=scores[-CURVE_NODES:].T @ _curve_root().T,
             i1_a=np.zeros(n),
             i2_a=np.zeros(n),
             i3_a=np.zeros(n),
@@ -276,7 +299,8 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
             and from warmth.
 
     Returns:
-        `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`.
+        What a cell says of `Unknowns`: `diffusion_factor`, `voltage_offset_v`, `charge_shift`,
+        `hysteresis_factor` and `decay_factor`.
     """
     kelvin, reference = temperature_c + KELVIN, cell.reference_temperature_c + KELVIN
     per_kj = abs(1.0 / kelvin - 1.0 / reference) * 1e3 / GAS_J_PER_MOL_K
@@ -300,7 +324,22 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
         "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
+        "hysteresis_factor": _factor(cell, "hysteresis.half_gap_v", MOST_GAP_SPREAD),
+        "decay_factor": _factor(cell, "hysteresis.decay", MOST_DECAY_SPREAD),
     }
+
+
+def _factor(cell: CellModel, key: str, most: float) -> Quantity:
+    """A factor on a number of the model, as uncertain as its file says, but at most so."""
+    spread = min(cell.relative_spread(key), most)
+    return Quantity.from_dist("lognorm", s=spread, source="cell model") if spread else AS_MODELLED
+
+
+def _curve_root() -> Array:
+    """(CURVE_NODES, CURVE_NODES) root of the covariance of a smooth random curve at its nodes."""
+    at = np.linspace(0.0, 1.0, CURVE_NODES) / CURVE_LENGTH
+    covariance = np.exp(-0.5 * np.square(at[:, None] - at))
+    return np.linalg.cholesky(covariance + 1e-9 * np.eye(CURVE_NODES))
 
 
 def _grown(spread: float, factor: float, most: float) -> float:
