@@ -488,11 +488,11 @@ def table(verdicts: list[Verdict]) -> str:
     return "\n".join(lines)
 
 
-# (error scale, memory scale, white noise of a step at least [V]). The other truth errs by a curve of
-# its own all along a house, by hysteresis of another kind, and within minutes and hours by what two
-# RC pairs do not follow; noise stands for the last. Chosen with the spreads of shift and hysteresis
-# in `prior` on houses of seeds 500 and 600, none scored, among some dozen settings for ranks,
-# coverage and CRPS together.
+# (error scale, memory scale, white noise of a step at least [V]). The other truth errs by a curve
+# of its own all along a house, by hysteresis of another kind, and within minutes and hours by what
+# two RC pairs do not follow; noise stands for the last. Chosen with the spreads of shift and
+# hysteresis in `prior` on houses of seeds 500 and 600, none scored, among some dozen settings for
+# ranks, coverage and CRPS together.
 CALIBRATED = {"same": (1.0, 1.0, 0.0), "other": (1.0, 5.0, 0.005)}
 
 
