@@ -45,7 +45,7 @@ from socband.kernels_step import TAPER
 from socband.logs import Log
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, condition
-from socband.posterior_settings import error_std_v, lasting_std_v
+from socband.posterior_settings import POOLED_LASTING_SHARE, error_std_v, lasting_std_v
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.track import Scale, Track
@@ -55,6 +55,7 @@ Array = np.ndarray
 STEP_S = 60.0
 DRAWS = 199  # draws of the posterior that a truth is ranked among: 200 ranks, ten to a bin
 BINS = 20
+LASTING_SHARE = POOLED_LASTING_SHARE  # of the error, the inference is told; as of a foreign cell
 NIGHT = Pattern(Hours(((1200, 1440), (0, 360))), weight=0.3, size=2.4)
 RANKED = ("charge", "charge midway", "offset", "untracked", "capacity")
 
@@ -181,8 +182,8 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     # the model file's own figure at a flat OCV curve: the same for all members of an ensemble
     modes = np.stack([track.drive[[RC2_MEAN, RC3_MEAN]] for track in tracks], axis=1)
     flowing = diffusion_current(*modes)
-    passing = Settings().lasting_share if truth == "same" else 0.0  # the rest is in the curve
-    size = error_std_v(cell, 1.0, 0.0, np.abs(flowing) / c, 0.0, temperature_c, 0.0, passing)
+    lasting = LASTING_SHARE if truth == "same" else 0.0  # that part is in the curve
+    size = error_std_v(cell, 1.0, 0.0, np.abs(flowing) / c, 0.0, temperature_c, 0.0, lasting)
     if truth == "same":
         keep = np.exp(-STEP_S / cell.voltage_error.tau_s)
         residual = rng.standard_normal((n, steps))
@@ -268,7 +269,8 @@ def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> 
 
 def _lasting(cell: CellModel, members: Members, surface: Array) -> Array:
     """What each member's curve lies above its model's, straight between its nodes."""
-    size = lasting_std_v(cell, Settings(error_scale=1.0), 25.0)
+    told = Settings(error_scale=1.0, lasting_share=LASTING_SHARE)
+    size = lasting_std_v(cell, told, 25.0)
     nodes = np.linspace(0.0, 1.0, members.curve.shape[1])
     rows = zip(surface, members.curve, strict=True)
     return size * np.stack([np.interp(z, nodes, curve) for z, curve in rows])
@@ -523,6 +525,7 @@ def main(arguments: list[str] | None = None) -> int:
         error_scale=scale if o.error_scale is None else o.error_scale,
         tau_scale=memory if o.tau_scale is None else o.tau_scale,
         least_noise_v=noise_v if o.noise_mv is None else 1e-3 * o.noise_mv,
+        lasting_share=LASTING_SHARE,
         # no simulated error can have a size that follows the ensemble
         **({"full_std_soc": 0.0, "full_memory_s": np.inf} if o.truth == "same" else {}),
         moves=o.moves,

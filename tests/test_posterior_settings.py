@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 from socband.models import VoltageError, load_cell
-from socband.posterior_settings import error_std_v, kept_of_error, share_of_full
+from socband.posterior_settings import (
+    POOLED_LASTING_SHARE,
+    Settings,
+    error_std_v,
+    kept_of_error,
+    lasting_std_v,
+    share_of_full,
+)
 
 ERROR = VoltageError(3e-3, 0.01, 0.0, 600.0, 5e-4, temperature_c=(-25.0, 15.0))
 
@@ -32,6 +39,25 @@ def test_parts_of_the_error_add_as_squares() -> None:
     assert error_std_v(cell, 2.0, temperature_c=15.0, **parts) == pytest.approx(10e-3)
     far = error_std_v(cell, 1.0, temperature_c=35.0, **parts)
     assert far == pytest.approx(5e-3 * np.sqrt(5.0))
+
+
+def test_what_passes_and_what_lasts_are_the_whole_error() -> None:
+    """3-4-5 again: 0.6 of it lasts, 0.8 passes; both grow with the distance."""
+    cell = replace(load_cell("lfp-26650-2ah"), voltage_error=ERROR)
+    told = Settings(error_scale=2.0, lasting_share=0.6)
+    flat = {"slope_v": 0.0, "c_rate": 0.0, "lag": 0.0, "lasting_share": 0.6}
+    for at_c, away in ((15.0, 1.0), (35.0, np.sqrt(5.0))):
+        assert lasting_std_v(cell, told, at_c) == pytest.approx(0.6 * 6e-3 * away)
+        passing = error_std_v(cell, 2.0, temperature_c=at_c, **flat)
+        assert passing == pytest.approx(0.8 * 6e-3 * away)
+
+
+def test_an_error_lasts_unless_it_was_calibrated_or_told_not_to() -> None:
+    measured = load_cell("lfp-26650-2ah")
+    foreign = replace(measured, calibration=None)
+    assert Settings().resolved(foreign).lasting_share == POOLED_LASTING_SHARE > 0.0
+    assert Settings().resolved(measured).lasting_share == 0.0
+    assert Settings(lasting_share=0.3).resolved(measured).lasting_share == 0.3
 
 
 def test_load_counts_by_the_resistance_at_its_temperature() -> None:

@@ -330,8 +330,11 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
 
 
 def _factor(cell: CellModel, key: str, most: float) -> Quantity:
-    """A factor on a number of the model, as uncertain as its file says, but at most so."""
-    spread = min(cell.relative_spread(key), most)
+    """A factor on a number of the model, as uncertain as its file says, but at most so.
+
+    Exactly known of a calibrated cell, whose error was calibrated with it.
+    """
+    spread = 0.0 if cell.calibration else min(cell.relative_spread(key), most)
     return Quantity.from_dist("lognorm", s=spread, source="cell model") if spread else AS_MODELLED
 
 
