@@ -45,7 +45,7 @@ from socband.kernels_step import TAPER
 from socband.logs import Log
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, condition
-from socband.posterior_settings import POOLED_LASTING_SHARE, error_std_v, lasting_std_v
+from socband.posterior_settings import error_std_v, lasting_std_v
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.track import Scale, Track
@@ -55,7 +55,7 @@ Array = np.ndarray
 STEP_S = 60.0
 DRAWS = 199  # draws of the posterior that a truth is ranked among: 200 ranks, ten to a bin
 BINS = 20
-LASTING_SHARE = POOLED_LASTING_SHARE  # of the error, the inference is told; as of a foreign cell
+LASTING_SHARE = 0.6  # of the error, the inference is told: a curve of the cell's own
 NIGHT = Pattern(Hours(((1200, 1440), (0, 360))), weight=0.3, size=2.4)
 RANKED = ("charge", "charge midway", "offset", "untracked", "capacity")
 

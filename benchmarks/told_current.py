@@ -35,8 +35,6 @@ from socband.quantity import Quantity
 
 STARTS = (0.0, 0.1, 0.3)  # shares of the record: from rest, and out of its middle
 STEP_S = 60.0
-# A curve of the cell's own would take what the constant voltage and the shift are to tell.
-SETTINGS = replace(BENCH_SETTINGS, lasting_share=0.0)
 
 
 @dataclass(frozen=True)
@@ -58,7 +56,7 @@ class Wanted:
 
 
 def wanted(
-    log: Log, cell: CellModel, prior: Prior, start: float, settings: Settings = SETTINGS
+    log: Log, cell: CellModel, prior: Prior, start: float, settings: Settings = BENCH_SETTINGS
 ) -> Wanted:
     """Condition on a record's voltages with its true current, charge and capacity.
 

@@ -59,7 +59,6 @@ PLAIN = Settings(
     least_noise_v=0.0,
     outlier_sigma=1e6,
     ess_share=0.0,
-    lasting_share=0.0,
 )
 
 

@@ -9,7 +9,6 @@ import pytest
 
 from socband.models import VoltageError, load_cell
 from socband.posterior_settings import (
-    POOLED_LASTING_SHARE,
     Settings,
     error_std_v,
     kept_of_error,
@@ -50,14 +49,6 @@ def test_what_passes_and_what_lasts_are_the_whole_error() -> None:
         assert lasting_std_v(cell, told, at_c) == pytest.approx(0.6 * 6e-3 * away)
         passing = error_std_v(cell, 2.0, temperature_c=at_c, **flat)
         assert passing == pytest.approx(0.8 * 6e-3 * away)
-
-
-def test_an_error_lasts_unless_it_was_calibrated_or_told_not_to() -> None:
-    measured = load_cell("lfp-26650-2ah")
-    foreign = replace(measured, calibration=None)
-    assert Settings().resolved(foreign).lasting_share == POOLED_LASTING_SHARE > 0.0
-    assert Settings().resolved(measured).lasting_share == 0.0
-    assert Settings(lasting_share=0.3).resolved(measured).lasting_share == 0.3
 
 
 def test_load_counts_by_the_resistance_at_its_temperature() -> None:

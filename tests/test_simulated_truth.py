@@ -49,6 +49,7 @@ def chi2_of_the_truth(st: ModuleType, cell: CellModel, **changes: float) -> tupl
     houses = st.simulate(quiet, "same", n, seed, steps)
     scores = score_matrix(seed + 1_000_000, n)
     settings = Settings(members=1, eta=1.0, error_scale=1.0, tau_scale=1.0, cloud_soc=0.0)
+    settings = replace(settings, lasting_share=st.LASTING_SHARE)
     settings = replace(settings, cloud_bias=0.0, outlier_sigma=1e6, least_noise_v=0.0)
     chi2, apart = [], []
     for j in np.flatnonzero(houses.kept):
@@ -132,7 +133,8 @@ def test_well_specified_houses(
     monkeypatch.setattr(posterior_settings, "LAG_ERROR_SHARE", 0.0)
     houses = st.simulate(cell, "same", 64, 2, 120)
     settings = Settings(members=256, eta=1.0, error_scale=1.0, tau_scale=1.0, least_noise_v=0.0)
-    settings = replace(settings, moves=3, probabilities=tuple(np.arange(1, 200) / 200.0))
+    settings = replace(settings, moves=3, lasting_share=st.LASTING_SHARE)
+    settings = replace(settings, probabilities=tuple(np.arange(1, 200) / 200.0))
     verdicts = []
     for j in np.flatnonzero(houses.kept):
         truth = {

@@ -46,7 +46,7 @@ def test_what_a_simulated_cell_has_of_its_own_is_found(told):
     log = Log("made", time_s, current_a, truth.voltage_v + VOLTS, None, truth.soc)
     record = BenchRecord("made", log, cell.name, cell.capacity_ah, 25.0)
     context = make_context([record], 0)
-    settings = replace(BENCH_SETTINGS, members=400, lasting_share=0.0)
+    settings = replace(BENCH_SETTINGS, members=400)
     steps, prior = context.records["made"].log, context.priors["made"]
     found = told.wanted(steps, cell, prior, 0.0, settings)
     assert 0.5 * np.log(SLOW) < found.log_slow < 1.2 * np.log(SLOW)

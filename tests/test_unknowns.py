@@ -15,8 +15,6 @@ from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.unknowns import (
     CURVE_LENGTH,
-    MOST_DECAY_SPREAD,
-    MOST_GAP_SPREAD,
     MOST_SHIFT,
     NAMES,
     UNCALIBRATED_SLOW_SPREAD,
@@ -182,26 +180,3 @@ def test_a_curve_of_its_own_is_smooth_and_of_deviation_one() -> None:
     apart = np.subtract.outer(np.arange(CURVE_NODES), np.arange(CURVE_NODES)) / (CURVE_NODES - 1)
     wanted = np.exp(-(apart**2) / (2.0 * CURVE_LENGTH**2))
     np.testing.assert_allclose(np.cov(curve.T), wanted, atol=6.0 * np.sqrt(2.0 / 20_000))
-
-
-def test_hysteresis_is_as_uncertain_as_the_file_says() -> None:
-    measured = load_cell("lfp-26650-2ah")
-    cell = replace(measured, calibration=None)
-    told = cell_unknowns(cell, 25.0)
-    for name, key, most in (
-        ("hysteresis_factor", "hysteresis.half_gap_v", MOST_GAP_SPREAD),
-        ("decay_factor", "hysteresis.decay", MOST_DECAY_SPREAD),
-    ):
-        assert 0.0 < cell.relative_spread(key) < most
-        quarter = told[name].ppf(np.array([0.16, 0.5, 0.84]))  # one deviation either way
-        np.testing.assert_allclose(
-            np.log(quarter) / cell.relative_spread(key), [-1, 0, 1], atol=0.01
-        )
-    vague = replace(cell, spread={**cell.spread, "hysteresis.decay": 100.0})
-    assert np.log(cell_unknowns(vague, 25.0)["decay_factor"].ppf(0.8413)) == pytest.approx(
-        MOST_DECAY_SPREAD, rel=0.01
-    )
-    exact = replace(cell, spread={**cell.spread, "hysteresis.decay": 0.0})
-    for known in (exact, measured):  # the error of a calibrated cell was calibrated with it
-        assert cell_unknowns(known, 25.0)["decay_factor"].is_fixed
-        assert cell_unknowns(known, 25.0)["decay_factor"].median == 1.0

@@ -331,7 +331,7 @@ def _evidence_log_likelihood(
         untracked_on=np.full(n, float(on)),
         temperature_c=ambient_c,
         eta=1.0,
-        lasting_share=settings.resolved(cell).lasting_share,
+        lasting_share=settings.lasting_share,
     )
     missed = 0.0
     for piece in evidence:

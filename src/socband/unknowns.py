@@ -92,8 +92,6 @@ UNCALIBRATED_SLOW_SPREAD = 0.4
 # 12 to 36 % charge, where they are steep.
 MOST_SHIFT = 0.03
 MOST_SLOW_SPREAD = 1.0  # a factor of e either way: a wider lognormal says nothing
-# A hysteresis gap or a decay that a file hardly knows is not wider than these, of their logarithm.
-MOST_GAP_SPREAD, MOST_DECAY_SPREAD = 0.5, 0.7
 # What a curve lies above its model's bends within so much of the charge (assumed; the residuals of
 # the 26650 turn from one sign to the other within a tenth to a fifth).
 CURVE_LENGTH = 0.12
@@ -299,8 +297,9 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
             and from warmth.
 
     Returns:
-        What a cell says of `Unknowns`: `diffusion_factor`, `voltage_offset_v`, `charge_shift`,
-        `hysteresis_factor` and `decay_factor`.
+        `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`. Hysteresis stays as
+        modelled: with the spreads of its file a bank of foreign cells was told less well
+        (benchmarks/README.md).
     """
     kelvin, reference = temperature_c + KELVIN, cell.reference_temperature_c + KELVIN
     per_kj = abs(1.0 / kelvin - 1.0 / reference) * 1e3 / GAS_J_PER_MOL_K
@@ -324,18 +323,7 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
         "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
-        "hysteresis_factor": _factor(cell, "hysteresis.half_gap_v", MOST_GAP_SPREAD),
-        "decay_factor": _factor(cell, "hysteresis.decay", MOST_DECAY_SPREAD),
     }
-
-
-def _factor(cell: CellModel, key: str, most: float) -> Quantity:
-    """A factor on a number of the model, as uncertain as its file says, but at most so.
-
-    Exactly known of a calibrated cell, whose error was calibrated with it.
-    """
-    spread = 0.0 if cell.calibration else min(cell.relative_spread(key), most)
-    return Quantity.from_dist("lognorm", s=spread, source="cell model") if spread else AS_MODELLED
 
 
 def _curve_root() -> Array:
