@@ -133,7 +133,7 @@ def test_well_specified_houses(
     monkeypatch.setattr(posterior_settings, "LAG_ERROR_SHARE", 0.0)
     houses = st.simulate(cell, "same", 64, 2, 120)
     settings = Settings(members=256, eta=1.0, error_scale=1.0, tau_scale=1.0, least_noise_v=0.0)
-    settings = replace(settings, moves=3, lasting_share=st.LASTING_SHARE)
+    settings = replace(settings, lasting_share=st.LASTING_SHARE)
     settings = replace(settings, probabilities=tuple(np.arange(1, 200) / 200.0))
     verdicts = []
     for j in np.flatnonzero(houses.kept):

@@ -217,7 +217,7 @@ class Ahead:
         """Probabilities (k,) and quantiles (k,) [h] at the log's last row."""
         seed = int(rng.integers(2**31))
         track = track_of(log, cell, prior, self.step_s)
-        settings = Settings(members=self.members, seed=seed, moves=3)
+        settings = Settings(members=self.members, seed=seed)
         unknowns = unknowns_of(prior, cell)
         members = condition(track, cell, unknowns, settings).members
         hour = float(np.mod(track.time_s[-1] / prior.day_s, 1.0)) * 24.0

@@ -49,7 +49,7 @@ class Settings:
             (benchmarks/README.md).
         outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
         ess_share: resample when the effective sample size falls below this share.
-        moves: Metropolis-Hastings steps after resampling; a few hundred members want three.
+        moves: Metropolis-Hastings steps after resampling.
         chunk: steps between looks at the effective sample size.
         use_voltage: False = open loop, the prior propagated.
         hindsight: also look back from the end (a smoother).
@@ -73,7 +73,7 @@ class Settings:
     lasting_share: float = 0.0
     outlier_sigma: float = 4.0
     ess_share: float = 0.5
-    moves: int = 2
+    moves: int = 3
     chunk: int = 8
     use_voltage: bool = True
     hindsight: bool = False
