@@ -17,8 +17,11 @@ Two truths:
 
 Every number of a house is invented.
 
+With `--own-curve` the inference is told that a part of its error is a curve of the cell's own, for
+life, and that hysteresis is doubtful; houses of the truth `same` are drawn so.
+
     python benchmarks/simulated_truth.py --truth same --houses 500
-    python benchmarks/simulated_truth.py --truth other --houses 500
+    python benchmarks/simulated_truth.py --truth other --houses 500 [--own-curve]
 """
 
 from __future__ import annotations
@@ -49,13 +52,13 @@ from socband.posterior_settings import error_std_v, lasting_std_v
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.track import Scale, Track
-from socband.unknowns import STEADY, Members, Pattern, Unknowns, score_matrix
+from socband.unknowns import AS_MODELLED, STEADY, Members, Pattern, Unknowns, score_matrix
 
 Array = np.ndarray
 STEP_S = 60.0
 DRAWS = 199  # draws of the posterior that a truth is ranked among: 200 ranks, ten to a bin
 BINS = 20
-LASTING_SHARE = 0.6  # of the error, the inference is told: a curve of the cell's own
+TEMPERATURE_C = 22.0  # of the air
 NIGHT = Pattern(Hours(((1200, 1440), (0, 360))), weight=0.3, size=2.4)
 RANKED = ("charge", "charge midway", "offset", "untracked", "capacity")
 
@@ -66,8 +69,45 @@ PLAY_WEIGHT = np.array([0.3, 0.4, 0.3])
 OCV_LENGTH, SHIFT_LENGTH = 0.10, 0.30  # of the random curves, of full charge
 
 
-def prior(cell: CellModel) -> Unknowns:
+@dataclass(frozen=True)
+class Told:
+    """What the inference is told of how a cell may differ from its model.
+
+    Attributes:
+        lasting_share: see `Settings`.
+        charge_shift: standard deviation of the shift along the charge, 0..1.
+        gap, decay: of the logarithms of the two factors on hysteresis; 0 = as modelled.
+        other: error scale, memory scale and least white noise of a step [V] where the truth is
+            another cell. Estimated on calibration houses, none scored.
+    """
+
+    lasting_share: float
+    charge_shift: float
+    gap: float
+    decay: float
+    other: tuple[float, float, float]
+
+    def scales(self, truth: str) -> tuple[float, float, float]:
+        """Error scale, memory scale and least white noise of a step [V]."""
+        return self.other if truth == "other" else (1.0, 1.0, 0.0)
+
+
+# The other truth errs by a curve of its own all along a house, by hysteresis of another kind, and
+# within minutes and hours by what two RC pairs do not follow; noise stands for the last.
+# What everybody gets, its scales chosen on 154 houses of seed 500 among fourteen triples for
+# coverage, ranks and CRPS together: without noise offset and capacity are claimed too surely, with
+# an error as large as theirs alone would need the charge is not claimed surely enough.
+PLAIN = Told(0.0, 0.01, 0.0, 0.0, (0.65, 10.0, 0.005))
+# All of it chosen on houses of seeds 500 and 600 among some dozen settings, for the same.
+OWN_CURVE = Told(0.6, 0.004, 0.3, 0.7, (1.0, 5.0, 0.005))
+
+
+def prior(cell: CellModel, told: Told = PLAIN) -> Unknowns:
     """What the inference is told, and what the houses are drawn from: currents as C-rates."""
+
+    def factor(spread: float) -> Quantity:
+        return Quantity.from_dist("lognorm", s=spread) if spread else AS_MODELLED
+
     c = cell.capacity_ah
     return Unknowns(
         start_soc=Quantity.from_dist("norm", loc=0.65, scale=0.10),
@@ -81,9 +121,9 @@ def prior(cell: CellModel) -> Unknowns:
         temperature_offset_k=Quantity.from_dist("norm", loc=0.0, scale=1.5),
         diffusion_factor=Quantity.from_dist("lognorm", s=0.25, loc=0.0, scale=1.0),
         voltage_offset_v=Quantity.from_dist("norm", loc=0.0, scale=0.003),
-        charge_shift=Quantity.from_dist("norm", loc=0.0, scale=0.004),
-        hysteresis_factor=Quantity.from_dist("lognorm", s=0.3),
-        decay_factor=Quantity.from_dist("lognorm", s=0.7),
+        charge_shift=Quantity.from_dist("norm", loc=0.0, scale=told.charge_shift),
+        hysteresis_factor=factor(told.gap),
+        decay_factor=factor(told.decay),
         patterns=(replace(STEADY, weight=0.7), NIGHT),
     )
 
@@ -128,18 +168,20 @@ def missions(n: int, steps: int, rng: np.random.Generator) -> Array:
     return base + peak * sun * cloud
 
 
-def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) -> Houses:
+def simulate(
+    cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440, told: Told = PLAIN
+) -> Houses:
     """`n` houses of one kind of truth."""
     rng = np.random.default_rng([seed, 5])
-    unknowns = prior(cell)
+    unknowns = prior(cell, told)
     members = unknowns.members(score_matrix(seed + 1_000_000, n))
     if truth == "other":  # curves of its own instead, see `_voltage_other`
         nothing = np.zeros(n)
         members = members.replaced(
             voltage_offset_v=nothing,
             charge_shift=nothing,
-            hysteresis_factor=nothing + 1.0,
-            decay_factor=nothing + 1.0,
+            hysteresis_factor=np.ones(n),
+            decay_factor=np.ones(n),
             curve=np.zeros_like(members.curve),
         )
     c = cell.capacity_ah
@@ -148,7 +190,7 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     on = np.stack([p.active(hour) for p in unknowns.patterns])[members.untracked_pattern]
     gain = 1.0 / (1.0 + members.gain_error)
     amps = gain[:, None] * (seen - members.offset_a[:, None]) - members.untracked_a[:, None] * on
-    temperature_c = 22.0
+    temperature_c = TEMPERATURE_C
     member_t = temperature_c + members.temperature_offset_k
     factor = temperature_factors(cell, member_t)[4]
     capacity = c * members.capacity_fraction * factor
@@ -176,13 +218,13 @@ def simulate(cell: CellModel, truth: str, n: int, seed: int, steps: int = 1440) 
     start_a[1] += first_a
     common = (cell, members, member_t, amps, seen, middle, soc)
     if truth == "same":
-        volt = _voltage_same(*common, start_a)
+        volt = _voltage_same(*common, start_a, told.lasting_share)
     else:
         volt = _voltage_other(*common, start_a, rng)
     # the model file's own figure at a flat OCV curve: the same for all members of an ensemble
     modes = np.stack([track.drive[[RC2_MEAN, RC3_MEAN]] for track in tracks], axis=1)
     flowing = diffusion_current(*modes)
-    lasting = LASTING_SHARE if truth == "same" else 0.0  # that part is in the curve
+    lasting = told.lasting_share if truth == "same" else 0.0  # that part is in the curve
     size = error_std_v(cell, 1.0, 0.0, np.abs(flowing) / c, 0.0, temperature_c, 0.0, lasting)
     if truth == "same":
         keep = np.exp(-STEP_S / cell.voltage_error.tau_s)
@@ -240,7 +282,9 @@ def _ocv(cell: CellModel, soc: Array) -> Array:
     return table[k] + (soc * (len(table) - 1) - k) * (table[k + 1] - table[k])
 
 
-def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> Array:
+def _voltage_same(
+    cell, members, member_t, amps, seen, middle, soc, start_a, lasting_share=0.0
+) -> Array:
     """The inference's own equations, written out on arrays."""
     tables = CellTables.from_model(cell)
     _, k1, k2, _, _ = temperature_factors(cell, member_t)
@@ -259,7 +303,7 @@ def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> 
     return (
         _ocv(cell, surface)
         + members.hysteresis_factor[:, None] * look_up(tables, 1, surface) * h
-        + _lasting(cell, members, surface)
+        + _lasting(cell, members, surface, lasting_share)
         + _ohmic(cell, members, member_t, surface, amps)
         + members.voltage_offset_v[:, None]
         + r * look_up(tables, 4, surface) * k1[:, None] * saturate(i1, scale)
@@ -267,10 +311,9 @@ def _voltage_same(cell, members, member_t, amps, seen, middle, soc, start_a) -> 
     )
 
 
-def _lasting(cell: CellModel, members: Members, surface: Array) -> Array:
+def _lasting(cell: CellModel, members: Members, surface: Array, share: float) -> Array:
     """What each member's curve lies above its model's, straight between its nodes."""
-    told = Settings(error_scale=1.0, lasting_share=LASTING_SHARE)
-    size = lasting_std_v(cell, told, 25.0)
+    size = lasting_std_v(cell, Settings(error_scale=1.0, lasting_share=share), TEMPERATURE_C)
     nodes = np.linspace(0.0, 1.0, members.curve.shape[1])
     rows = zip(surface, members.curve, strict=True)
     return size * np.stack([np.interp(z, nodes, curve) for z, curve in rows])
@@ -363,10 +406,16 @@ class Verdict:
 
 
 def judge(
-    track: Track, truth: dict[str, float], soc: Array, cell: CellModel, settings: Settings
+    track: Track,
+    truth: dict[str, float],
+    soc: Array,
+    cell: CellModel,
+    settings: Settings,
+    told: Told = PLAIN,
 ) -> Verdict:
     """Condition on one house and compare with its truth."""
-    posterior = condition(track, cell, prior(cell), settings)
+    settings = replace(settings, lasting_share=told.lasting_share)
+    posterior = condition(track, cell, prior(cell, told), settings)
     soc = np.clip(soc, 0.0, 1.0)  # as the band is
     rng = np.random.default_rng([settings.seed, 99])
     members = posterior.members
@@ -431,14 +480,20 @@ def _begin(cell: CellModel, truth: str) -> None:
     _CELL[:] = [cell]
 
 
-def one(job: tuple, settings: Settings) -> Verdict:
+def one(job: tuple, settings: Settings, told: Told) -> Verdict:
     """A house for a worker, with its own seed."""
     number, track, truth, soc = job
-    return judge(track, truth, soc, _CELL[0], replace(settings, seed=settings.seed + number))
+    mine = replace(settings, seed=settings.seed + number)
+    return judge(track, truth, soc, _CELL[0], mine, told)
 
 
 def run(
-    houses: Houses, cell: CellModel, settings: Settings, truth: str, processes: int = 2
+    houses: Houses,
+    cell: CellModel,
+    settings: Settings,
+    truth: str,
+    told: Told = PLAIN,
+    processes: int = 2,
 ) -> list[Verdict]:
     """All houses that are kept."""
     names = ("offset_a", "untracked_a", "capacity_fraction")
@@ -446,7 +501,7 @@ def run(
         (j, houses.tracks[j], {k: getattr(houses.members, k)[j] for k in names}, houses.soc[j])
         for j in np.flatnonzero(houses.kept)
     ]
-    work = partial(one, settings=settings)
+    work = partial(one, settings=settings, told=told)
     # forked workers get the cell as it is: its read-only tables cannot be pickled
     pool = ProcessPoolExecutor(processes, get_context("fork"), _begin, (cell, truth))
     with pool:
@@ -490,14 +545,6 @@ def table(verdicts: list[Verdict]) -> str:
     return "\n".join(lines)
 
 
-# (error scale, memory scale, white noise of a step at least [V]). The other truth errs by a curve
-# of its own all along a house, by hysteresis of another kind, and within minutes and hours by what
-# two RC pairs do not follow; noise stands for the last. Chosen with the spreads of shift and
-# hysteresis in `prior` on houses of seeds 500 and 600, none scored, among some dozen settings for
-# ranks, coverage and CRPS together.
-CALIBRATED = {"same": (1.0, 1.0, 0.0), "other": (1.0, 5.0, 0.005)}
-
-
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -510,14 +557,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--error-scale", type=float, help="default: as calibrated")
     parser.add_argument("--tau-scale", type=float, help="default: as calibrated")
     parser.add_argument("--noise-mv", type=float, help="default: as calibrated")
+    parser.add_argument("--own-curve", action="store_true", help="told of a lasting error")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--cell", default="lfp-26650-2ah")
     o = parser.parse_args(arguments)
     cell = load_cell(o.cell)
     if o.truth == "same":  # see `_begin`
         cell = replace(cell, voltage_error=replace(cell.voltage_error, std_soc=0.0))
-    houses = simulate(cell, o.truth, o.houses, o.seed, int(o.hours * 3600 / STEP_S))
-    scale, memory, noise_v = CALIBRATED[o.truth]
+    told = OWN_CURVE if o.own_curve else PLAIN
+    houses = simulate(cell, o.truth, o.houses, o.seed, int(o.hours * 3600 / STEP_S), told)
+    scale, memory, noise_v = told.scales(o.truth)
     settings = Settings(
         members=o.members,
         seed=1000,
@@ -525,7 +574,6 @@ def main(arguments: list[str] | None = None) -> int:
         error_scale=scale if o.error_scale is None else o.error_scale,
         tau_scale=memory if o.tau_scale is None else o.tau_scale,
         least_noise_v=noise_v if o.noise_mv is None else 1e-3 * o.noise_mv,
-        lasting_share=LASTING_SHARE,
         # no simulated error can have a size that follows the ensemble
         **({"full_std_soc": 0.0, "full_memory_s": np.inf} if o.truth == "same" else {}),
         moves=o.moves,
@@ -539,7 +587,7 @@ def main(arguments: list[str] | None = None) -> int:
         f"{settings.tau_scale:g}, noise {1e3 * settings.least_noise_v:g} mV, {o.members} members, "
         f"{o.moves} moves"
     )
-    print(table(run(houses, cell, settings, o.truth)))
+    print(table(run(houses, cell, settings, o.truth, told)))
     return 0
 
 

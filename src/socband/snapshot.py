@@ -37,7 +37,6 @@ from socband.errors import InputError, Problem
 from socband.evidence import ClampReading, Context, Evidence, FullCharge, RestedVoltage
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
-from socband.posterior_settings import Settings, lasting_std_v
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.track import Scale
@@ -317,9 +316,6 @@ def _evidence_log_likelihood(
     parameters[k.TEMPERATURE_K] = members.temperature_offset_k
     parameters[k.VOLTAGE_V] = members.voltage_offset_v
     parameters[k.HYSTERESIS] = members.hysteresis_factor
-    settings, ambient_c = Settings(), setup.ambient.temperature_c.median
-    lasting_v = lasting_std_v(cell, settings, ambient_c)
-    parameters[k.CURVE_V : k.CURVE_V + k.CURVE_NODES] = lasting_v * members.curve.T
     parameters[k.SHIFT] = members.charge_shift
     present = setup.present
     on = setup.untracked_load.hours.contains(present.clock.minute)
@@ -329,9 +325,8 @@ def _evidence_log_likelihood(
         parameters=parameters,
         seen_a=0.0 if present.current_a is None else present.current_a.median,
         untracked_on=np.full(n, float(on)),
-        temperature_c=ambient_c,
+        temperature_c=setup.ambient.temperature_c.median,
         eta=1.0,
-        lasting_share=settings.lasting_share,
     )
     missed = 0.0
     for piece in evidence:
