@@ -14,7 +14,7 @@ from socband import whatif
 from socband.demand import INVERTER, Demand, hours_until, load_spans, spans_ahead, stream_of
 from socband.errors import InputError
 from socband.forward import prepare, run
-from socband.kernels_columns import O_OUT
+from socband.kernels_columns import O_LOAD_J, O_OUT
 from socband.kernels_demand import hashed, switches
 from socband.models import load_cell
 from socband.quantity import Quantity
@@ -269,3 +269,51 @@ def test_many_loads_are_added_one_by_one(monkeypatch: pytest.MonkeyPatch) -> Non
     assert found.reached
     assert len(found.off) == 4  # four of eight members outlast the night then
     assert len(asked) < 40  # all sets up to four of eight are 162
+
+
+@pytest.mark.parametrize("clock", ["15:00", "21:00", "03:00"])
+@pytest.mark.parametrize("hours", [("00:00-24:00",), ("15:00-16:00", "20:00-23:00")])
+def test_a_thermostat_that_stood_still_goes_on_when_the_air_lets_it(clock, hours):
+    """Always off in the warm of the day, always on at night: energy is the integral of the duty."""
+    load = {"name": "heater", "power_w": 60.0, "duty": 0.5, "cycle_min": 20.0,
+            "duty_per_k": -0.06, "duty_at_c": 5.0, "hours": list(hours)}  # fmt: skip
+    setup = setup_from_table(
+        BASE
+        | {
+            "bank": BASE["bank"] | {"rated_capacity_ah": 400.0},
+            "monitor": {"assumed_capacity_ah": 400.0},
+            "present": {"display_soc": 0.9, "hours_since_full": 1.0, "clock": clock},
+            "ambient": {"temperature_c": 5.0, "swing_k": 10.0},
+            "untracked_load": {"probability": 0.0},
+            "loads": [load],
+            "question": {"horizon_hours": 24.0},
+        }
+    )
+    members = Unknowns.from_setup(setup, Quantity.from_number(0.9)).draw(400, 1)
+    members = members.replaced(temperature_offset_k=np.zeros(400))
+    plan = prepare(setup, CELL, members, seed=0)
+    minute = np.arange(1440) + 0.5
+    on = sum((minute > a) & (minute < b) for a, b in Hours.from_texts(hours).spans)
+    # the day's warmth as the setup has it: warmest at 15:00
+    duty = np.clip(
+        0.5 - 0.06 * 10.0 * np.cos(2.0 * np.pi * (minute / 60.0 - 15.0) / 24.0), 0.0, 1.0
+    )
+    for general in (False, True):
+        wh = run(plan, general=general).column(O_LOAD_J) * plan.cells_in_series / 3600.0
+        error = wh.std() / np.sqrt(len(wh))
+        # six standard errors; a change of the duty is seen with the next switching, within 20 min
+        assert wh.mean() == pytest.approx(np.sum(duty * on), abs=6.0 * error + 5.0)
+
+
+def test_a_switch_off_is_judged_where_the_horizon_ends_at_the_hour_asked_about():
+    """What lasts beyond the horizon lasts until an hour that lies there."""
+    setup = home()
+    members = Unknowns.from_setup(setup, Quantity.from_number(0.9)).draw(60, 1)
+    now = datetime(2026, 7, 1, 21, 30)
+    short, long = (prepare(setup, CELL, members, now, hours, 1) for hours in (40.0, 48.0))
+    for now_h in (9.5, 40.0):
+        near, far = (whatif.switch_offs(plan, now_h) for plan in (short, long))
+        assert near.attrs["chance_now"] == far.attrs["chance_now"]
+        for name in near["load"].values:
+            assert near.chance.sel(load=name) == far.chance.sel(load=name)
+    assert whatif.switch_offs(short, 40.0).chance.max() == 1.0

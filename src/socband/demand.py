@@ -261,8 +261,14 @@ class Demand:
         behind = self.kind[:, K_INVERTER] > 0.5 if INVERTER in off else np.zeros(len(self.names))
         return frozenset(off) | {n for n, it in zip(self.names, behind, strict=True) if it}
 
-    def mean_power_w(self, bank_voltage_v: float, horizon_s: float) -> Array:
-        """(n, L) mean power within the horizon at a bank voltage [W], surges left aside."""
+    def mean_power_w(self, bank_voltage_v: float, horizon_s: float, ambient_c: Array) -> Array:
+        """(n, L) mean power within the horizon at a bank voltage [W], surges left aside.
+
+        Args:
+            ambient_c: (n,) mean temperature of the air, which thermostats follow [°C].
+        """
+        from socband.kernels_demand import K_DUTY_AT_C, K_DUTY_PER_K
+
         spans = np.minimum(self.spans, horizon_s)
         share = np.array(
             [
@@ -271,7 +277,9 @@ class Demand:
             ]
         )
         watt = self.power_w + self.current_a * bank_voltage_v
-        return watt * np.clip(self.duty, 0.0, 1.0) * share / horizon_s
+        warmer_k = ambient_c[:, None] - self.kind[:, K_DUTY_AT_C]
+        duty = self.duty + self.kind[:, K_DUTY_PER_K] * warmer_k
+        return watt * np.clip(duty, 0.0, 1.0) * share / horizon_s
 
     def scaled(self, factor: float) -> Demand:
         """The same loads, each drawing `factor` times as much."""

@@ -190,10 +190,10 @@ def prepare(
 
     scale = Settings().resolved(cell).error_scale
     nominal_v = float(np.interp(0.5, cell.ocv.soc, cell.ocv.value))
-    mean_w = demand.mean_power_w(nominal_v * series, horizon_s).sum(axis=1)
+    ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
+    mean_w = demand.mean_power_w(nominal_v * series, horizon_s, ambient_c).sum(axis=1)
     # the records behind the error's growth with the current end at some 3 C
     c_rate = np.minimum(mean_w / (nominal_v * series * setup.bank.rated_capacity_ah), 3.0)
-    ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
     # where the curve is steep the error is a shift along it: below
     std_v = error_std_v(cell, scale, 0.0, c_rate, 0.0, ambient_c)
     error_v = std_v * normal_scores(seed, "forecast.voltage_error", n) + members.voltage_offset_v

@@ -32,7 +32,7 @@ from socband.kernels_bank import INLINE, JIT, PART, warm_at
     D_ON,  # 1 if on, within the hours
     D_OWN_ON,  # 1 if on, as far as its own process goes
     D_OWN_NEXT,  # [s] when that changes
-    D_SWITCHINGS,  # so far; < 0 before the first
+    D_SWITCHINGS,  # so far; n < 0: begins, with the numbers from −1 − n on
     D_SPAN,  # row of the span that comes next
     D_SURGE_END,  # [s]
     D_POWER,  # drawn while on
@@ -85,28 +85,30 @@ def hashed(seed, member, stream, count):
 
 
 @INLINE
-def _update(t, k, duty, jitter, keys, states):
+def _update(t, k, duty, varies, jitter, keys, states):
     """Bring the on-off process at place k to time t; hours are left aside.
 
     A load that has not begun gets its first state and the rest of its first interval as in the
-    steady state of the process.
+    steady state of the process. One that is always on or always off begins when it no longer is;
+    where the duty `varies` that is looked at once a cycle.
     """
+    count = np.int64(states[k, D_SWITCHINGS])
     if duty >= 1.0 or duty <= 0.0:
         states[k, D_OWN_ON] = 1.0 if duty >= 1.0 else 0.0
-        states[k, D_OWN_NEXT] = np.inf
-        states[k, D_SWITCHINGS] = max(states[k, D_SWITCHINGS], 0.0)
+        states[k, D_OWN_NEXT] = t + states[k, D_CYCLE] if varies else np.inf
+        states[k, D_SWITCHINGS] = min(count, -3 - count)  # number count + 1 is drawn already
     else:
-        begins = states[k, D_SWITCHINGS] < 0.0
+        begins = count < 0
         on = states[k, D_OWN_ON] > 0.5
         due = states[k, D_OWN_NEXT]
-        count = np.int64(states[k, D_SWITCHINGS])
         share = 1.0
         if begins:
-            on = _number(keys[k], 0) >= duty  # turned round below
-            share = _number(keys[k], 1)
-            count = 1
+            first = -1 - count
+            on = _number(keys[k], first) >= duty  # turned round below
+            share = _number(keys[k], first + 1)
+            states[k, D_DRAW] = _number(keys[k], first + 2)
+            count = first + 1
             due = t
-            states[k, D_DRAW] = _number(keys[k], 2)
         while begins or due <= t + 1e-6:
             on = not on
             count += 1
@@ -141,8 +143,9 @@ def _span_at(t, k, end, spans, states):
 @INLINE
 def _look(t, k, j, warm_c, kind, span_ptr, spans, keys, states):
     """Bring load j, at place k, to time t; True if it has switched."""
-    duty = states[k, D_DUTY] + kind[j, K_DUTY_PER_K] * (warm_c - kind[j, K_DUTY_AT_C])
-    _update(t, k, duty, kind[j, K_JITTER], keys, states)
+    per_k = kind[j, K_DUTY_PER_K]
+    duty = states[k, D_DUTY] + per_k * (warm_c - kind[j, K_DUTY_AT_C])
+    _update(t, k, duty, per_k != 0.0, kind[j, K_JITTER], keys, states)
     inside, until = _span_at(t, k, span_ptr[j + 1], spans, states)
     on = 1.0 if inside and states[k, D_OWN_ON] > 0.5 else 0.0
     surge_end = states[k, D_SURGE_END]
@@ -267,7 +270,7 @@ def switches(seed, member, duty, cycle_s, jitter, stream, spans, horizon_s, out)
     t = 0.0
     n = 0
     while t < horizon_s and n < out.shape[0]:
-        _update(t, 0, duty, jitter, keys, states)
+        _update(t, 0, duty, False, jitter, keys, states)
         inside, until = _span_at(t, 0, spans.shape[0], spans, states)
         now_on = inside and states[0, D_OWN_ON] > 0.5
         if now_on != on:

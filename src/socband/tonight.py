@@ -182,7 +182,8 @@ def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarr
     one-off events and untracked load included. Loads off is all of them off.
     """
     bank_v = NEARLY_EMPTY_V * setup.bank.cells_in_series
-    load_a = plan.demand.mean_power_w(bank_v, plan.horizon_s).sum(axis=1) / bank_v
+    load_w = plan.demand.mean_power_w(bank_v, plan.horizon_s, plan.ambient[:, 0]).sum(axis=1)
+    load_a = load_w / bank_v
     batteries = setup.bank.strings_in_parallel
     n = len(capacity_ah)
     u = uniforms(plan.seed, "wake trickle", n), uniforms(plan.seed, "wake reserve", n)

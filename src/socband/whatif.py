@@ -99,17 +99,16 @@ def switch_offs(
     nights, until_h = _nights(nights), _until(nights, until_h)
     plan = nights.plan
     horizon_h = plan.horizon_s / 3600.0
-    base = np.minimum(nights.lvd_hours(), horizon_h)
+    base = nights.lvd_hours()  # inf beyond the horizon, which may lie at the very hour asked about
     now = chance(base > until_h, weight)
     rows = []
     for name in optional_loads(plan.demand):
         alone = nights.lvd_hours((name,))
-        hours = np.minimum(alone, horizon_h)
-        gain = hours - base
+        gain = np.minimum(alone, horizon_h) - np.minimum(base, horizon_h)
         rows.append(
             (
                 name,
-                chance(hours > until_h, weight),
+                chance(alone > until_h, weight),
                 float(weighted_quantiles(gain, [0.5], weight)[0]),
                 float(np.average(gain, weights=weight)),
                 chance(~np.isfinite(alone), weight),
