@@ -222,6 +222,20 @@ def test_charger_tapers_and_the_bank_is_full():
     assert np.all(got.column(k.O_CHARGE) < 70.0)
 
 
+def test_a_hold_that_is_broken_begins_anew():
+    """Held for 45 min at a time at most, where a kettle pulls the voltage down every half hour."""
+    kettle = {"name": "kettle", "power_w": 2000.0, "for_min": 2.0,
+              "at": [f"{h:02d}:{m}" for h in range(24) for m in ("10", "40")]}  # fmt: skip
+    held = {}
+    for minutes in (20.0, 45.0):
+        plan = planned(soc=0.99, horizon=6.0, sources=[charging()], loads=[kettle])
+        plan.limits[:, k.L_FULL_V], plan.limits[:, k.L_FULL_A] = 3.5, 50.0
+        plan.limits[:, k.L_FULL_S] = 60.0 * minutes
+        held[minutes] = run(plan).column(k.O_FULL)
+    assert np.all(np.isfinite(held[20.0]))
+    assert np.all(np.isinf(held[45.0]))
+
+
 def test_charger_idles_above_its_threshold():
     plan = planned(soc=0.7, horizon=12.0, sources=[charging(idle_above_soc=0.9)])
     got = run(plan)

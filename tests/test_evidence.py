@@ -57,6 +57,7 @@ def context(cell: CellModel, scale: Scale = ONE, eta: float = 1.0, **changes) ->
         untracked_on=np.array([0.0, 1.0, 1.0, 0.5, 0.0]),
         temperature_c=25.0,
         eta=eta,
+        error_scale=1.0,
     )
     return Context(**(values | changes))
 
@@ -107,14 +108,17 @@ def test_clamp_reading() -> None:
     np.testing.assert_array_equal(other, after)
 
 
-def test_rested_voltage_on_a_straight_cell() -> None:
+@pytest.mark.parametrize("error_scale", [1.0, 0.7])
+def test_rested_voltage_on_a_straight_cell(error_scale: float) -> None:
     """U/4 = 3.0 + 0.5·z + s·e: a linear measurement after a rest long enough to relax."""
     cell = straight_cell(std_v=0.004)
     before, after = make_state(), make_state()
-    at = context(cell, Scale(cells_in_series=4, cell_per_bank=0.02), eta=0.5)
+    scale = Scale(cells_in_series=4, cell_per_bank=0.02)
+    at = context(cell, scale, eta=0.5, error_scale=error_scale)
     RestedVoltage(0.0, 13.3, rested_hours=100.0, reading_std_v=0.02).apply(after, at)
-    h = np.tile([SLOPE_V, 0.0, 0.0, 0.004, 0.0], (N, 1))
-    nu = 13.3 / 4 - EMPTY_V - SLOPE_V * before[k.Z] - 0.004 * before[k.E]
+    s = 0.004 * error_scale
+    h = np.tile([SLOPE_V, 0.0, 0.0, s, 0.0], (N, 1))
+    nu = 13.3 / 4 - EMPTY_V - SLOPE_V * before[k.Z] - s * before[k.E]
     assert_updated(before, after, h, nu, 0.005**2, 0.5)
 
 

@@ -305,3 +305,43 @@ def test_systematic_resampling_keeps_expected_numbers() -> None:
     weights = np.random.default_rng(1).dirichlet(np.ones(500))
     kept = np.bincount(systematic(weights, np.random.default_rng(2)), minlength=500)
     assert (np.abs(kept - 500 * weights) < 1.0).all()
+
+
+def test_the_hindsight_band_across_a_gap_is_the_closed_form() -> None:
+    """Least squares with the gap's charge as a third unknown: what was known before a gap stays.
+
+    The model error is forgotten within a step, so that nothing but charge and offset links the two
+    sides.
+    """
+    cell = straight_cell(std_v=0.004, tau_s=30.0, noise_v=0.01)
+    plain, gap, gap_std = make_track(cell), 40, 0.08
+    charge_var, voltage_v = np.zeros(STEPS), plain.voltage_v.copy()
+    charge_var[gap] = gap_std**2
+    voltage_v[gap:] -= SLOPE_V * 0.06  # a load ran unseen
+    track = replace(plain, charge_var=charge_var, voltage_v=voltage_v)
+    settings = replace(PLAIN, members=8000, chunk=STEPS, moves=2, hindsight=True)
+    posterior = condition(track, cell, UNKNOWNS, settings)
+
+    q = DT_S / (3600.0 * cell.capacity_ah)
+    seen = np.cumsum(track.current_a)
+    behind = (np.arange(STEPS) >= gap).astype(float)
+    mid = np.arange(STEPS) + 0.5
+    r0 = cell.r0.ref_ohm
+    y = voltage_v - EMPTY_V - SLOPE_V * q * (seen - 0.5 * track.current_a) - r0 * track.current_a
+    design = np.stack([np.full(STEPS, SLOPE_V), -SLOPE_V * q * mid - r0, SLOPE_V * behind], axis=1)
+    noise = 0.004**2 + 0.01**2
+    prior = np.diag([SOC_STD**-2, OFFSET_STD_A**-2, gap_std**-2])
+    cov = np.linalg.inv(prior + design.T @ design / noise)
+    middle = cov @ (prior @ [SOC_MEAN, 0.0, 0.0] + design.T @ y / noise)
+    ends = np.stack([np.ones(STEPS), -q * (mid + 0.5), behind], axis=1)
+    mean = ends @ middle + q * seen
+    std = np.sqrt(np.einsum("ij,jk,ik->i", ends, cov, ends))
+    assert std[gap - 1] < 0.5 * gap_std  # what the gap adds is not added to what lies before it
+    ess = posterior.ess[-1]
+    assert ess > 200
+    columns = [Settings().probabilities.index(p) for p in (0.05, 0.5, 0.95)]
+    low, median, high = posterior.hindsight_quantiles[:, columns].T
+    # standard errors of a normal sample's quantiles: 1.25 and 2.11 deviations over the root of ess
+    assert np.all(np.abs(median - mean) < 5 * 1.25 * std / np.sqrt(ess))
+    assert np.all(np.abs(high - mean - 1.6449 * std) < 5 * 2.11 * std / np.sqrt(ess))
+    assert np.all(np.abs(mean - low - 1.6449 * std) < 5 * 2.11 * std / np.sqrt(ess))

@@ -386,3 +386,23 @@ def test_untracked_hours_against_counting_minutes(spans: list[str], clock: str) 
         minutes = now - 1 - np.arange(round(value * 60))
         inside = setup.untracked_load.hours.contains(np.mod(minutes, 1440))
         assert counted == pytest.approx(inside.sum() / 60.0)
+
+
+@pytest.mark.parametrize("current_a", [0.0, -20.0])
+def test_a_bank_that_is_on_stands_above_its_limit_by_its_own_cells(current_a: float) -> None:
+    """On the straight cell, term by term: shift, voltage offset, resistance and lead included."""
+    cell = straight_cell(capacity_ah=100.0, r0_ohm=0.002)
+    limit_v, lead_ohm = 12.48, 0.002
+    bank = {"resistance_factor": {"dist": "uniform", "loc": 1.0, "scale": 2.0},
+            "connection_resistance_ohm": lead_ohm}  # fmt: skip
+    setup = make_setup(
+        bank=bank,
+        monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.1}},
+        present={"display_soc": 0.26, "hours_since_full": 100.0, "current_a": current_a},
+        limits={"disconnect_v": limit_v, "reconnect_v": 13.0},
+    )
+    m = take_snapshot(setup, cell, N, 0).members
+    open_v = EMPTY_V + SLOPE_V * (m.soc + m.charge_shift) + m.voltage_offset_v
+    terminal = 4.0 * (open_v + m.resistance_factor * 0.002 * current_a) + lead_ohm * current_a
+    assert np.all(terminal > limit_v)
+    assert terminal.min() < limit_v + 0.01  # and none is discarded that stands above it

@@ -8,8 +8,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from socband.forward import prepare
+from socband.forward import prepare, run
 from socband.kernels_bank import S_I1, S_I2, S_I3
+from socband.kernels_columns import O_LVD
 from socband.models import load_cell
 from socband.plots import clock_ticks, new_figure
 from socband.report import HOW_TO_KNOW, chance_words, clock_after, tonight_text
@@ -220,3 +221,23 @@ def test_hours_of_an_untracked_load_are_said_to_carry_no_doubt():
     for other in ({"probability": 0.0, "hours": ["22:00-06:00"]}, {"probability": 0.5}):
         text = tonight_text(tonight(setup_from_table(table(untracked_load=other)), CELL, 200, 1))
         assert "taken as certain" not in text
+
+
+def test_a_bank_that_is_on_does_not_disconnect_as_the_night_begins():
+    """What the forecast's own errors put below the limit at once is left out, nothing else."""
+    setup = setup_from_table(
+        table(
+            present={"display_soc": 0.12, "hours_since_full": 60.0, "clock": "21:30"},
+            limits={"disconnect_v": 11.6, "delay_s": 20.0},
+        )
+    )
+    night = tonight(setup, CELL, 3000, 1)
+    drawn = take_snapshot(setup, CELL, 3000, 1)
+    raw_s = run(prepare(setup, CELL, drawn.members, seed=1, patterns=drawn.patterns)).column(O_LVD)
+    kept = raw_s > 20.01
+    assert 10 < np.sum(~kept) < 1500
+    np.testing.assert_array_equal(night["lvd_hours"].values, raw_s[kept] / 3600.0)
+    np.testing.assert_array_equal(night["soc_now"].values, drawn.members.soc[kept])
+    assert night.attrs["members"] == np.sum(kept)
+    until_h = night["until_hours"].values[0]
+    assert night["lasts_until"].values[0] == pytest.approx(np.mean(raw_s[kept] > 3600 * until_h))

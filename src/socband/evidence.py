@@ -19,6 +19,7 @@ import numpy as np
 from socband import kernels as k
 from socband.cell import temperature_factors
 from socband.kernels_step import TAPER
+from socband.posterior_settings import error_std_v
 from socband.track import Scale
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ class Context:
         untracked_on: (n,) 0..1, whether each member's untracked load draws at that moment.
         temperature_c: of the cells, before the members' own offset.
         eta: learning rate of the posterior.
+        error_scale: multiplies the model error's deviation, as in the filter.
         lasting_share: see `posterior_settings.Settings`; the members hold that part of the error.
     """
 
@@ -58,6 +60,7 @@ class Context:
     untracked_on: Array
     temperature_c: float
     eta: float
+    error_scale: float
     lasting_share: float = 0.0
 
 
@@ -162,11 +165,9 @@ class RestedVoltage:
         offset = context.parameters[k.VOLTAGE_V]
         miss_v = measured - predicted - offset
         slope = _slope(z, miss_v, soc, ocv)
-        error = cell.voltage_error
-        unfamiliar = error.unfamiliar_factor(context.temperature_c)
-        passing = (1.0 - context.lasting_share**2) * error.std_v**2
-        spread = np.sqrt(passing + (error.std_soc * slope) ** 2)
-        spread *= unfamiliar
+        given = (cell, context.error_scale)
+        at_rest = (0.0, 0.0, np.array(context.temperature_c))  # neither current nor lag
+        spread = error_std_v(*given, slope, *at_rest, lasting_share=context.lasting_share)
         # What has not relaxed yet: the slow branch's voltage after a fifth of the capacity an hour,
         # falling with its time constant or an hour (assumed), beside the meter's own error.
         left = (
@@ -178,7 +179,7 @@ class RestedVoltage:
         variance = (self.reading_std_v / context.scale.cells_in_series) ** 2 + left**2
         stands_v = np.interp(z, soc, ocv) + miss_v
         beyond_v = np.abs(stands_v - np.clip(stands_v, ocv[0], ocv[-1]))
-        beyond = beyond_v / np.sqrt((error.std_v * unfamiliar) ** 2 + variance)
+        beyond = beyond_v / np.sqrt(error_std_v(*given, 0.0, *at_rest) ** 2 + variance)
         return {0: slope * moves, 3: spread}, miss_v - spread * state[k.E], variance, beyond
 
 

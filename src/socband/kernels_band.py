@@ -78,7 +78,6 @@ def look_back_range(
     state,
     parameters,
     pattern,
-    noise,
     dt_s,
     seen_a,
     temperature_c,
@@ -92,7 +91,6 @@ def look_back_range(
     Args:
         state: (STATE_ROWS, n); rows Z and B are the draw at the end of the last step, and are
             left as they are before the first step.
-        noise: (t, n) charge of unknown cause that a step added (a gap), 0 elsewhere; or (0, 0).
         out_z: (t, n) charge after each step.
     """
     n_temperature = factors.shape[0] - 1
@@ -109,5 +107,3 @@ def look_back_range(
                 q *= common[EFFICIENCY]
             out_z[t, j] = state[Z, j]
             state[Z, j] -= q * amps
-            if noise.shape[0] > 0:
-                state[Z, j] -= noise[t, j]

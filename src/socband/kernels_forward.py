@@ -377,12 +377,12 @@ def carry(
                     near = near or (src[s, Y_TAKEN] > 0.0 and u >= src[s, Y_LIMIT] - 0.05)
                 if out[m, O_FULL] == np.inf and (near or u >= limits[m, L_FULL_V] - 0.05):
                     cap_s = min(cap_s, _TAPER_STEP_S)
-                    if u >= limits[m, L_FULL_V] and 0.0 <= total_a <= limits[m, L_FULL_A]:
-                        full_since = min(full_since, t)
-                        if t >= full_since + limits[m, L_FULL_S]:
-                            out[m, O_FULL] = t
-                    else:
-                        full_since = np.inf
+                if u >= limits[m, L_FULL_V] and 0.0 <= total_a <= limits[m, L_FULL_A]:
+                    full_since = min(full_since, t)
+                    if t >= full_since + limits[m, L_FULL_S]:
+                        out[m, O_FULL] = min(out[m, O_FULL], t)
+                else:
+                    full_since = np.inf
         out[m, O_SOC] = z
         out[m, O_TEMPERATURE] = np.inf
         for b in range(nb):

@@ -188,22 +188,11 @@ class _Run:
             window = [x[a - first : b - first] for x in out] if keep else list(out)
             t = self.track
             k.over_members(
-                k.filter_range,
-                n,
-                state,
-                parameters,
-                pattern,
-                t.dt_s[a:b],
-                np.ascontiguousarray(self.drive[:, a:b]),
-                self.voltage_v[a:b],
-                t.temperature_c[a:b],
-                np.ascontiguousarray(self.patterns_on[:, a:b]),
-                t.charge_var[a:b],
-                self.table,
-                self.factors,
-                self.common,
-                *window,
-            )
+                k.filter_range, n, state, parameters, pattern, t.dt_s[a:b],
+                np.ascontiguousarray(self.drive[:, a:b]), self.voltage_v[a:b], t.temperature_c[a:b],
+                np.ascontiguousarray(self.patterns_on[:, a:b]), t.charge_var[a:b],
+                self.table, self.factors, self.common, *window,
+            )  # fmt: skip
             if self._apply(b - 1, state, parameters, pattern) and keep:
                 for kept, row in zip(window, (k.Z, k.P0, k.LOGLIK), strict=True):
                     kept[-1] = state[row]
@@ -253,6 +242,7 @@ class _Run:
                 untracked_on=self.patterns_on[pattern, at],
                 temperature_c=float(self.track.temperature_c[at]),
                 eta=self.eta,
+                error_scale=self.error_scale,
                 lasting_share=self.settings.lasting_share,
             )
             if isinstance(piece, RestedVoltage) and step not in self.missed:  # moves come later
@@ -317,7 +307,7 @@ class _Run:
                 progress(last, t_all)
         hindsight = None
         if settings.hindsight:
-            given = (self.patterns_on, self.factors, self.common)
+            given = (self.before_gaps(scores), self.patterns_on, self.factors, self.common)
             hindsight = look_back(self.track, settings, state, parameters, pattern, *given)
         return Posterior(
             time_s=self.track.time_s,
@@ -333,6 +323,17 @@ class _Run:
             hindsight_quantiles=hindsight,
             missed=self.missed,
         )
+
+    def before_gaps(self, scores: Array) -> dict[int, Array]:
+        """What the members at these scores knew before each gap, by its step."""
+        known = {}
+        first = 0
+        for gap in np.flatnonzero(self.track.charge_var):
+            if not known:
+                state, parameters, pattern = self.start(scores)
+            self.advance(state, parameters, pattern, first, gap, keep=False)
+            known[int(gap)], first = state.copy(), gap
+        return known
 
     def move(
         self, scores: Array, state: Array, parameters: Array, pattern: Array, last: int, rng

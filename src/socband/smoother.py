@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Mapping
+
 import numpy as np
 
 from socband import kernels as k
@@ -21,6 +24,7 @@ def look_back(
     state: Array,
     parameters: Array,
     pattern: Array,
+    before_gaps: Mapping[int, Array],
     patterns_on: Array,
     factors: Array,
     common: Array,
@@ -28,11 +32,13 @@ def look_back(
     """Quantiles of the charge at every step, given all evidence up to the end.
 
     Given its static unknowns and its final draw, a member's past charge is determined by the log:
-    the process has no noise but in gaps. So the smoother is the count, run backwards.
+    the process has no noise but in gaps. So the smoother is the count, run backwards; across a gap
+    what the count says meets what the member's filter knew before it.
 
     Args:
         track, settings: of the run.
         state, parameters, pattern: of equally weighted members after the last step.
+        before_gaps: (STATE_ROWS, n) of the same members before each step that is a gap.
         patterns_on, factors, common: the kernel's inputs.
 
     Returns:
@@ -43,15 +49,14 @@ def look_back(
     deviation = cloud_draw(state, settings.seed)
     draw[k.Z] += deviation[:, 0]
     draw[k.B] += deviation[:, 1]
-    quantiles = np.empty((t_all, len(settings.probabilities)))
+    levels = np.array(settings.probabilities)
+    quantiles = np.empty((t_all, len(levels)))
     unused = np.empty((3, t_all))
     zeros = np.zeros(n)
     rng = np.random.default_rng([settings.seed, 21])
-    for last in range(t_all, 0, -LOOK_BACK_STEPS):
-        first = max(last - LOOK_BACK_STEPS, 0)
+    cuts = sorted({*range(t_all, 0, -LOOK_BACK_STEPS), *before_gaps, 0}, reverse=True)
+    for last, first in itertools.pairwise(cuts):
         part = slice(first, last)
-        std = np.sqrt(track.charge_var[part])
-        noise = std[:, None] * rng.standard_normal((last - first, n)) if std.any() else None
         z = np.empty((last - first, n))
         k.over_members(
             look_back_range,
@@ -59,7 +64,6 @@ def look_back(
             draw,
             parameters,
             pattern,
-            np.empty((0, 0)) if noise is None else noise,
             track.dt_s[part],
             np.ascontiguousarray(track.current_a[part]),
             track.temperature_c[part],
@@ -69,9 +73,34 @@ def look_back(
             z,
         )
         flat = np.zeros_like(z)
-        levels = np.array(settings.probabilities)
         band_rows(z, flat, flat, zeros, 1.0, zeros, levels, quantiles[part], *unused[:, part])
+        if first in before_gaps:
+            draw[k.Z] = across_gap(
+                draw, before_gaps[first], track.charge_var[first], rng.standard_normal(n)
+            )
     return quantiles
+
+
+def across_gap(draw: Array, known: Array, variance: float, xi: Array) -> Array:
+    """(n,) charge before a gap, drawn given what was known then and the charge behind it.
+
+    Before the gap a member's filter knew the charge and the constant current error b as a Gaussian;
+    the draw has settled b, and the count from behind gives the charge but for the gap's own
+    variance: a product of two Gaussians (Rauch, Tung & Striebel 1965, AIAA J. 3, 1445-1450, for
+    one step).
+
+    Args:
+        draw: (STATE_ROWS, n) counted back to before the gap.
+        known: (STATE_ROWS, n) the members' filters there.
+        variance: that the gap adds to the charge.
+        xi: (n,) standard normal.
+    """
+    zz, zb = known[k.P0], known[k.P0 + 4]
+    slope = zb / np.maximum(known[k.P0 + 14], 1e-300)
+    mean = known[k.Z] + slope * (draw[k.B] - known[k.B])
+    rest = np.maximum(zz - slope * zb, 0.0)
+    share = rest / (rest + variance)
+    return mean + share * (draw[k.Z] - mean) + np.sqrt(share * variance) * xi
 
 
 def drawn_together(x: Array, mean: float, std: float, cloud: float) -> Array:

@@ -26,7 +26,7 @@ and a rested voltage fits or not.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,8 +35,10 @@ from socband.bank import heated_to_c
 from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import ClampReading, Context, Evidence, FullCharge, RestedVoltage
+from socband.kernels_step import TAPER
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
+from socband.posterior_settings import Settings
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.track import Scale
@@ -77,6 +79,16 @@ class Snapshot:
     causes: Mapping[str, Array]
     effective_size: float
     patterns: tuple[Pattern, ...]
+
+    def take(self, index: Array) -> Snapshot:
+        """The members at `index`, in that order."""
+        return replace(
+            self,
+            members=self.members.take(index),
+            capacity_ah=self.capacity_ah[index],
+            temperature_c=self.temperature_c[index],
+            causes={name: values[index] for name, values in self.causes.items()},
+        )
 
 
 def take_snapshot(
@@ -150,18 +162,13 @@ def take_snapshot(
         evidence = [rested, *evidence]
     log_weight, effective = _weigh(setup, cell, members, temperature_c, evidence, overfull)
     keep = np.sort(rng.permutation(systematic(normalised(log_weight), rng))[:n])
-    members = members.take(keep)
     if present.current_a is not None:
-        amps = drawn(present.current_a, "present_current")[keep]
+        amps = drawn(present.current_a, "present_current")
         members = members.replaced(i1_a=amps, i2_a=amps, i3_a=amps)
-    return Snapshot(
-        members=members,
-        capacity_ah=capacity_ah[keep],
-        temperature_c=temperature_c[keep],
-        causes={name: values[keep] for name, values in causes.items()},
-        effective_size=effective,
-        patterns=unknowns.patterns,
+    every = Snapshot(
+        members, capacity_ah, temperature_c, causes, effective, patterns=unknowns.patterns
     )
+    return every.take(keep)
 
 
 def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
@@ -247,14 +254,11 @@ def _weigh(
     overfull: Array,
 ) -> tuple[Array, float]:
     """Log weights of the draws under what is known besides the display, and their number."""
-    present = setup.present
-    n = len(members)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
-    amps = 0.0 if present.current_a is None else present.current_a.median
-    amps_cell = np.full(n, amps * scale.cell_per_bank)
-    cell_v = voltage(cell, members.soc, amps_cell, amps_cell, members.h, amps_cell, temperature_c)
-    limit_v = setup.limits.disconnect_v.median / scale.cells_in_series
-    alive = (members.soc > 0.0) & (cell_v > limit_v) & ~overfull
+    alive = (members.soc > 0.0) & ~overfull
+    alive &= (
+        terminal_v(setup, cell, scale, members, temperature_c) > setup.limits.disconnect_v.median
+    )
     log_weight = np.where(alive, 0.0, -np.inf)
     effective = float(alive.sum())
     if effective >= LEAST_EFFECTIVE and evidence:
@@ -286,7 +290,17 @@ def _weigh(
                 "check hours_since_full and the sign of monitor.offset_a",
             )
         )
-    if effective < LEAST_EFFECTIVE:
+    check_still_on(effective)
+    return log_weight, effective
+
+
+def check_still_on(members: float) -> None:
+    """Is there anything left of an ensemble of which only banks that are still on can be true?
+
+    Raises:
+        InputError: fewer than `LEAST_EFFECTIVE` members.
+    """
+    if members < LEAST_EFFECTIVE:
         raise InputError(
             Problem(
                 "present",
@@ -295,7 +309,24 @@ def _weigh(
                 "check hours_since_full and the size of the untracked load",
             )
         )
-    return log_weight, effective
+
+
+def terminal_v(
+    setup: Setup, cell: CellModel, scale: Scale, members: Members, temperature_c: Array
+) -> Array:
+    """(n,) voltage of each member's bank under the present current [V], by its own cells."""
+    present = setup.present
+    amps = 0.0 if present.current_a is None else present.current_a.median
+    at = np.full(len(members), amps * scale.cell_per_bank)
+    rest = np.zeros(len(members))
+    # the shift of the curves fades towards full, as in the filter
+    shift = members.charge_shift * np.clip((1.0 - members.soc) / TAPER, 0.0, 1.0)
+    h = members.h * members.hysteresis_factor
+    open_v = voltage(cell, members.soc + shift, rest, rest, h, rest, temperature_c)
+    under_v = voltage(cell, members.soc + shift, at, at, h, at, temperature_c) - open_v
+    cell_v = open_v + members.resistance_factor * under_v + members.voltage_offset_v
+    lead_ohm = setup.bank.connection_resistance_ohm.median
+    return scale.cells_in_series * cell_v + amps * lead_ohm
 
 
 def _evidence_log_likelihood(
@@ -327,6 +358,7 @@ def _evidence_log_likelihood(
         untracked_on=np.full(n, float(on)),
         temperature_c=setup.ambient.temperature_c.median,
         eta=1.0,
+        error_scale=Settings().resolved(cell).error_scale,
     )
     missed = 0.0
     for piece in evidence:

@@ -11,9 +11,10 @@ from socband.budget import variance_shares
 from socband.evidence import Evidence
 from socband.forecast import dataset_of
 from socband.forward import Plan, prepare, run
+from socband.kernels_columns import O_LVD
 from socband.models import CellModel
 from socband.site import Setup
-from socband.snapshot import take_snapshot
+from socband.snapshot import check_still_on, take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
 from socband.unknowns import uniforms
 from socband.whatif import (
@@ -22,6 +23,7 @@ from socband.whatif import (
     comes_back,
     full_hours,
     smallest_set,
+    still_on,
     switch_offs,
     wake_hours,
 )
@@ -61,7 +63,7 @@ def tonight(
     Args:
         setup: its `present` section is now.
         cell: cell model of the bank.
-        members: size of the ensemble.
+        members: size of the ensemble; less those that would be off by the first moment.
         seed: of everything random.
         want: how sure the owner wants to be of lasting until the first hour asked, 0..1; the
             setup's own wish if None.
@@ -86,21 +88,27 @@ def tonight(
     """
     import xarray as xr
 
-    snapshot = take_snapshot(setup, cell, members, seed, evidence)
-    patterns = snapshot.patterns
-    plan = prepare(setup, cell, snapshot.members, seed=seed, patterns=patterns)
+    drawn = take_snapshot(setup, cell, members, seed, evidence)
+    patterns = drawn.patterns
+    plan = prepare(setup, cell, drawn.members, seed=seed, patterns=patterns)
     night = run(plan)
-    ahead = dataset_of(plan, night, snapshot.members, cell)
+    # a bank that would be off by the first moment is none that is on now
+    on = still_on(plan, night)
+    check_still_on(on.sum())
+    snapshot = drawn.take(np.flatnonzero(on))
+    ahead = dataset_of(plan, night, drawn.members, cell, on.astype(float))
+    ahead = ahead.isel(member=on).drop_vars("weight")
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
-        prepare(setup, cell, snapshot.members.take(np.arange(few)), seed=seed, patterns=patterns),
-        known={frozenset(): ahead["lvd_hours"].values[:few]},
+        prepare(setup, cell, drawn.members.take(np.arange(few)), seed=seed, patterns=patterns),
+        known={frozenset(): night.column(O_LVD)[:few] / 3600.0},
     )
-    bought = switch_offs(nights)
+    weight = on[:few].astype(float)
+    bought = switch_offs(nights, weight=weight)
     want = setup.question.want if want is None else want
-    enough = smallest_set(nights, want)
-    off_hours, on_hours = _waking(setup, plan, snapshot.capacity_ah)
+    enough = smallest_set(nights, want, weight=weight)
+    off_hours, on_hours = (hours[on] for hours in _waking(setup, plan, drawn.capacity_ah))
     believable = _believable_hours(setup, cell, snapshot.members, off_hours, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display = setup.present.display_soc
@@ -131,7 +139,7 @@ def tonight(
             attrs={"units": "h", "long_name": "from plugging in to a believable display"},
         ),
         comes_back=xr.DataArray(
-            comes_back(plan, night, cell),
+            comes_back(plan, night, cell)[on],
             dims="member",
             attrs={"units": "1", "long_name": "whether it would switch on again by itself"},
         ),
@@ -146,7 +154,7 @@ def tonight(
         too_cold_to_charge=_too_cold(plan),
         shore_rests_above_soc=_shore_rests_above(setup),
         charge_min_c=cell.charge_min_c,
-        members=members,
+        members=len(snapshot.members),
         rated_capacity_ah=setup.bank.rated_capacity_ah,
         hours_since_full=setup.present.hours_since_full.median,
         hours_since_full_assumed=int(

@@ -18,7 +18,7 @@ from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up
 from socband.demand import INVERTER, Demand
 from socband.forecast import asked_hours, chance, weighted_quantiles
 from socband.forward import Plan, Run, run
-from socband.kernels_columns import L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC
+from socband.kernels_columns import L_DELAY, L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC, O_WHICH
 from socband.models import CellModel
 from socband.unknowns import uniforms
 
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
 Array = np.ndarray
+
+AT_ONCE_S = 0.01  # a disconnect so soon after its delay is one at the start
 
 
 @dataclass(frozen=True)
@@ -263,6 +265,22 @@ def comes_back(plan: Plan, result: Run, cell: CellModel) -> Array:
     rest_v = rest_v + warmer * look_up(tables, ENTROPY, soc)
     error_v = drawn_v("disconnect_v") - plan.limits[:, L_DISCONNECT]
     return np.isfinite(result.column(O_LVD)) & (rest_v + error_v >= drawn_v("reconnect_v"))
+
+
+def still_on(plan: Plan, result: Run) -> Array:
+    """(n,) whether a member's limits hold as the night begins, under the loads that then run.
+
+    If not, its disconnect comes after no more than the delay of the limit: the bank is off already,
+    and whoever asks about a bank that is on does not ask about this one.
+    """
+    from socband.kernels_bank import B_DELAY
+
+    delay_s = np.where(
+        result.column(O_WHICH) == 1.0,
+        plan.limits[:, L_DELAY],
+        plan.batteries.parameters[:, :, B_DELAY].max(axis=1),
+    )
+    return result.column(O_LVD) > delay_s + AT_ONCE_S
 
 
 def full_hours(plan: Plan, threads: int | None = None) -> Array:
