@@ -317,3 +317,40 @@ def test_a_switch_off_is_judged_where_the_horizon_ends_at_the_hour_asked_about()
         for name in near["load"].values:
             assert near.chance.sel(load=name) == far.chance.sel(load=name)
     assert whatif.switch_offs(short, 40.0).chance.max() == 1.0
+
+
+LAMP = {"name": "lamp", "power_w": 5.0}
+SHORE = {"name": "shore", "kind": "shore", "current_a": 20.0}
+ONE = {"name": "one", "rated_capacity_ah": 50.0}
+
+
+@pytest.mark.parametrize(
+    ("sections", "key", "expected"),
+    [
+        ({"loads": [LAMP, LAMP]}, "loads[2].name", "no other of the loads"),
+        ({"sources": [SHORE, SHORE]}, "sources[2].name", "no other of the sources"),
+        ({"batteries": [ONE, ONE]}, "batteries[2].name", "no other of the batteries"),
+        ({"loads": [LAMP | {"name": INVERTER}]}, "loads[1].name", "another name"),
+        ({"loads": [LAMP | {"name": "untracked load"}]}, "loads[1].name", "another name"),
+        ({"loads": [LAMP | {"surge": 3.0}]}, "(lamp).surge: ", "surge_s beside it"),
+        ({"loads": [LAMP | {"surge_s": 3.0}]}, "(lamp).surge_s", "surge beside it"),
+        ({"loads": [LAMP | {"duty_at_c": 5.0}]}, "(lamp).duty_at_c", "duty_per_k beside it"),
+        ({"sources": [SHORE | {"voltage_limit_v": 3.55}]}, "(shore).voltage_limit_v", "12.8 to"),
+        ({"batteries": [ONE | {"cutoff_v": 2.5}]}, "(one).cutoff_v", "8 to 12.8 V"),
+        (
+            {"batteries": [ONE | {"cutoff_v": 12.0, "reconnect_v": 11.0}]},
+            "(one).reconnect_v",
+            "more than cutoff_v, 12 V",
+        ),
+        (
+            {"batteries": [ONE | {"heater_w": 30.0, "heater_on_c": 4.0, "heater_off_c": 3.0}]},
+            "(one).heater_off_c",
+            "more than heater_on_c, 4 °C",
+        ),
+    ],
+)
+def test_what_contradicts_itself_is_refused(sections, key, expected):
+    with pytest.raises(InputError) as caught:
+        setup_from_table(BASE | sections)
+    assert key in str(caught.value)
+    assert expected in str(caught.value)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.site_check import INVERTER, UNTRACKED
 from socband.site_fields import MINUTES_A_DAY, Hours
 from socband.unknowns import Pattern, uniforms
 
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 DEFAULT_JITTER = 0.3  # assumed: cycles of one appliance differ by about this share
-INVERTER = "the inverter itself"
-UNTRACKED = "untracked load"
 
 
 def moment(setup: Setup, now: datetime | None = None) -> datetime:

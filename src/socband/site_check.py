@@ -10,13 +10,18 @@ from socband.quantity import Quantity
 
 if TYPE_CHECKING:
     from socband.site_parts import Bank, Load
+    from socband.site_supply import Battery, Source
+
+# What the program itself calls two loads that no setup file lists.
+INVERTER = "the inverter itself"
+UNTRACKED = "untracked load"
 
 # Per cell [V]. LFP cells are charged to 3.65 V and emptied to 2.0-2.5 V at the most (cell data
 # sheets); a rested cell lies between the ends of the published OCV curve, 2.0 and 3.65 V.
-_DISCONNECT = (2.0, 3.2)
+DISCONNECT_V = (2.0, 3.2)
 RESTED_V = (2.0, 3.65)
-_FULL = (3.2, 3.8)
-_RECONNECT = (2.2, 3.5)
+FULL_V = (3.2, 3.8)
+RECONNECT_V = (2.2, 3.5)
 
 
 def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
@@ -28,7 +33,8 @@ def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
     problems: list[Problem] = []
     for index, load in enumerate(parts["loads"]):
         problems += _load_problems(f"loads[{index + 1}] ({load.name})", load)
-    problems += _doubled_names(parts["loads"])
+    for section in ("loads", "sources", "batteries"):
+        problems += _doubled_names(section, parts.get(section) or ())
     bank = parts["bank"]
     if bank is not None:
         problems += _voltage_problems(bank, parts)
@@ -65,6 +71,13 @@ def _load_problems(where: str, load: Load) -> list[Problem]:
     if part_time and load.cycle_min is None:
         expected = "cycle_min too, the length of one on-off cycle in minutes"
         problems.append(Problem(f"{where}.duty", load.duty.describe(), expected))
+    if (load.surge is None) != (load.surge_s is None):
+        given, other = ("surge_s", "surge") if load.surge is None else ("surge", "surge_s")
+        expected = f"{other} beside it: starting power over running power, and for how long"
+        problems.append(Problem(f"{where}.{given}", f"{getattr(load, given):g}", expected))
+    if load.duty_at_c is not None and load.duty_per_k is None:
+        expected = "duty_per_k beside it, the change of duty with each degree"
+        problems.append(Problem(f"{where}.duty_at_c", f"{load.duty_at_c:g}", expected))
     if load.at is None and load.for_min is not None:
         found = f"{load.for_min:g}, without at"
         problems.append(Problem(f"{where}.for_min", found, "at, the time of the one-off event"))
@@ -74,14 +87,19 @@ def _load_problems(where: str, load: Load) -> list[Problem]:
     return problems
 
 
-def _doubled_names(loads: tuple[Load, ...]) -> list[Problem]:
+def _doubled_names(section: str, items: tuple[Load | Source | Battery, ...]) -> list[Problem]:
+    """A name stands for one thing: its random numbers hang on it, and what is switched off."""
     seen: set[str] = set()
     problems = []
-    for index, load in enumerate(loads):
-        if load.name in seen:
-            expected = "a name that no other load has"
-            problems.append(Problem(f"loads[{index + 1}].name", repr(load.name), expected))
-        seen.add(load.name)
+    for index, item in enumerate(items):
+        where = f"{section}[{index + 1}].name"
+        if item.name in seen:
+            expected = f"a name that no other of the {section} has"
+            problems.append(Problem(where, repr(item.name), expected))
+        if section == "loads" and (item.name == INVERTER or item.name.startswith(UNTRACKED)):
+            expected = "another name: the program calls a load of its own so"
+            problems.append(Problem(where, repr(item.name), expected))
+        seen.add(item.name)
     return problems
 
 
@@ -90,10 +108,10 @@ def _voltage_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:
     monitor = parts["monitor"]
     rested = present.rested_voltage_v if present is not None else None
     checks: list[tuple[str, Quantity | None, tuple[float, float]]] = [
-        ("limits.disconnect_v", limits and limits.disconnect_v, _DISCONNECT),
-        ("limits.reconnect_v", limits and limits.reconnect_v, _RECONNECT),
-        ("inverter.cutout_v", inverter and inverter.cutout_v, _DISCONNECT),
-        ("monitor.re_zero.above_v", monitor and monitor.re_zero.above_v, _FULL),
+        ("limits.disconnect_v", limits and limits.disconnect_v, DISCONNECT_V),
+        ("limits.reconnect_v", limits and limits.reconnect_v, RECONNECT_V),
+        ("inverter.cutout_v", inverter and inverter.cutout_v, DISCONNECT_V),
+        ("monitor.re_zero.above_v", monitor and monitor.re_zero.above_v, FULL_V),
         (
             "present.rested_voltage_v",
             None if rested is None else Quantity.from_number(rested),

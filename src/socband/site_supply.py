@@ -9,12 +9,13 @@ power_w = 200                          capacity_factor = 0.8
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import ConfigDict
 from pydantic.dataclasses import dataclass
 
 from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.site_check import DISCONNECT_V, FULL_V, RECONNECT_V, bank_voltage_problems
 from socband.site_fields import (
     Clock,
     HoursOfDay,
@@ -24,6 +25,9 @@ from socband.site_fields import (
     quantity,
 )
 from socband.site_fields import _field as field_type
+
+if TYPE_CHECKING:
+    from socband.site_parts import Bank
 
 _table = dataclass(
     frozen=True, kw_only=True, config=ConfigDict(extra="forbid", arbitrary_types_allowed=True)
@@ -107,6 +111,7 @@ class Battery:
 def supply_problems(parts: Mapping[str, Any]) -> list[Problem]:
     """Problems between the keys of these sections; broken ones are left out."""
     problems = []
+    bank = parts.get("bank")
     for index, source in enumerate(parts.get("sources") or ()):
         where = f"sources[{index + 1}] ({source.name})"
         if (source.power_w is None) == (source.current_a is None):
@@ -117,7 +122,13 @@ def supply_problems(parts: Mapping[str, Any]) -> list[Problem]:
         if source.kind == "solar" and source.sunset <= source.sunrise:
             found = f"{source.sunset}, not after sunrise at {source.sunrise}"
             problems.append(Problem(f"{where}.sunset", found, "a time after sunrise"))
-    batteries, bank = parts.get("batteries") or (), parts.get("bank")
+        if bank is not None:
+            problems += bank_voltage_problems(
+                f"{where}.voltage_limit_v", source.voltage_limit_v, bank.cells_in_series, FULL_V
+            )
+    batteries = parts.get("batteries") or ()
+    for index, battery in enumerate(batteries):
+        problems += _battery_problems(f"batteries[{index + 1}] ({battery.name})", battery, bank)
     if batteries and bank is not None:
         if bank.strings_in_parallel not in (1, len(batteries)):
             found = f"{bank.strings_in_parallel}, beside {len(batteries)} [[batteries]]"
@@ -131,4 +142,22 @@ def supply_problems(parts: Mapping[str, Any]) -> list[Problem]:
                     f"the bank's rated capacity, {bank.rated_capacity_ah:g} Ah, within 5 %",
                 )
             )
+    return problems
+
+
+def _battery_problems(where: str, battery: Battery, bank: Bank | None) -> list[Problem]:
+    problems = []
+    for key, limits_v in (("cutoff_v", DISCONNECT_V), ("reconnect_v", RECONNECT_V)):
+        value = getattr(battery, key)
+        if value is not None and bank is not None:
+            cells = bank.cells_in_series
+            problems += bank_voltage_problems(f"{where}.{key}", value.median, cells, limits_v)
+    for low, high, unit in (
+        ("cutoff_v", "reconnect_v", "V"),
+        ("heater_on_c", "heater_off_c", "°C"),
+    ):
+        below, above = getattr(battery, low), getattr(battery, high)
+        if below is not None and above is not None and above.median <= below.median:
+            expected = f"more than {low}, {below.describe(unit)}"
+            problems.append(Problem(f"{where}.{high}", above.describe(unit), expected))
     return problems
