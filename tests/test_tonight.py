@@ -7,16 +7,18 @@ from datetime import date
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from socband.forward import prepare, run
 from socband.kernels_bank import S_I1, S_I2, S_I3
 from socband.kernels_columns import O_LVD
 from socband.models import load_cell
 from socband.plots import clock_ticks, new_figure
-from socband.report import HOW_TO_KNOW, chance_words, clock_after, tonight_text
+from socband.report import chance_words, clock_after
 from socband.site import setup_from_table
 from socband.snapshot import take_snapshot
 from socband.tonight import tonight, tonight_json
+from socband.tonight_report import HOW_TO_KNOW, tonight_text
 from socband.unknowns import uniforms
 from socband.whatif import WAKE_RESERVE, after_disconnect
 
@@ -102,7 +104,8 @@ def test_the_morning_after_begins_at_rest():
 def test_until_when_the_display_must_not_be_believed_after_a_disconnect():
     """By hand: a charger of 25 A puts 98 % of 100 Ah into the bank in 3.9 h at most steadily;
     waking comes before, the last per cent at a falling current after."""
-    shore = {"name": "socket", "kind": "shore", "current_a": 25.0, "voltage_limit_v": 14.6}
+    shore = {"name": "socket", "kind": "shore", "current_a": 25.0, "voltage_limit_v": 14.6,
+             "probability": 0.5}  # fmt: skip
     monitor = {"re_zero": {"above_v": 14.2, "below_a": 4.0, "for_s": 60.0}}
     sections = {"sources": [shore], "monitor": monitor, "ambient": {"temperature_c": 20.0}}
     dataset = tonight(setup_from_table(table(**sections)), CELL, 300, 1)
@@ -241,3 +244,60 @@ def test_a_bank_that_is_on_does_not_disconnect_as_the_night_begins():
     assert night.attrs["members"] == np.sum(kept)
     until_h = night["until_hours"].values[0]
     assert night["lasts_until"].values[0] == pytest.approx(np.mean(raw_s[kept] > 3600 * until_h))
+
+
+def section(name, **values):
+    return {name: table().get(name, {}) | values}
+
+
+def test_a_bank_of_which_only_a_display_is_known_gives_what_it_shows_now():
+    """Charge over current, where nothing else is doubtful; without either, that is said."""
+    sure = {"offset_a": 0.0, "gain_error": 0.0, "re_zero": {"false_probability": 0.0}}
+    known = section("bank", capacity_fraction=1.0) | {"monitor": sure, "loads": []}
+    present = {"display_soc": 0.5, "hours_since_full": 5.0, "clock": "20:00", "current_a": -5.0}
+    night = tonight(setup_from_table(table(present=present, **known)), CELL, 300, 0)
+    left = night["charge_left_ah"].values
+    assert np.median(night["lvd_hours"].values) == pytest.approx(np.median(left) / 5.0, rel=0.08)
+    assert "what draws now, 5.0 A, is taken to go" in tonight_text(night)
+    assert not night.sizes["load"]  # of what draws nobody knows what could go off
+    del present["current_a"]
+    text = tonight_text(tonight(setup_from_table(table(present=present, **known)), CELL, 100, 0))
+    assert "this reckons with none" in text
+    assert "a shore charger" not in text  # nothing to wake from
+
+
+def test_the_display_promises_what_the_monitor_counts():
+    """A straight line: the seen load over the capacity set, whatever runs unseen."""
+    setup = setup_from_table(
+        table(
+            untracked_load={"probability": 1.0, "current_a": 3.0},
+            monitor={"assumed_capacity_ah": 110.0},
+            present={"display_soc": 0.5, "hours_since_full": 5.0, "clock": "20:00"},
+            loads=[{"name": "seen", "current_a": 2.0}],
+            **section("bank", rated_capacity_ah=100.0),
+        )
+    )
+    night = tonight(setup, CELL, 200, 0)
+    hours = night["time"].values
+    promised = night["promised_soc"].values
+    on = hours < 20.0
+    np.testing.assert_allclose(promised[on], 0.5 - 2.0 * hours[on] / 110.0, atol=2e-3)
+    assert np.all(night["soc"].sel(quantile=0.5).values[on][1:] < promised[on][1:])
+    assert np.isnan(promised[hours > 30.0]).all()  # 55 Ah at 2 A are used up
+
+
+def test_whether_a_heater_keeps_a_bank_warm_enough_is_as_doubtful_as_its_heat_loss():
+    """60 W on 4 cells of 2 x 1.0 W/K lift 7.5 K in the middle; the loss is known to 60 %."""
+    shares = []
+    for watt in (20.0, 60.0, 70.0, 200.0):
+        heated = {"name": "a", "rated_capacity_ah": 200.0, "heater_w": watt,
+                  "heater_on_c": 5.0, "heater_off_c": 10.0}  # fmt: skip
+        shore = {"name": "shore", "kind": "shore", "current_a": 30.0}
+        cold = {"temperature_c": -8.0}
+        night = tonight(
+            setup_from_table(table(ambient=cold, batteries=[heated], sources=[shore])), CELL, 600, 0
+        )
+        shares.append(night.attrs["too_cold_to_charge"])
+    # ln(8 K / lift) over 0.6; the drawn temperature of the air and 600 members widen it a little
+    want = 1.0 - norm.cdf(np.log(np.array([2.5, 7.5, 8.75, 25.0]) / 8.0) / 0.6)
+    np.testing.assert_allclose(shares, want, atol=0.06)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.models import CellModel
-from socband.unknowns import Members, uniforms
+from socband.unknowns import Members, normal_scores, uniforms
 
 if TYPE_CHECKING:
     from socband.site import Setup
@@ -78,7 +78,8 @@ def heated_to_c(
 
     Args:
         cell: loses its `heat_conductance_w_per_k` to the ambient.
-        ambient_c, watt_per_cell, on_c, off_c: broadcast against each other [°C], [W], [°C], [°C].
+        ambient_c, watt_per_cell, on_c, off_c: broadcast against each other [°C], [W], [°C], [°C];
+            where a battery loses more heat than its cells' model, its power over that factor.
     """
     warmest_c = ambient_c + watt_per_cell / cell.heat_conductance_w_per_k
     held_c = np.clip(0.5 * (on_c + off_c), ambient_c, warmest_c)
@@ -98,6 +99,7 @@ def bank_of(
     from socband.kernels_bank import (
         B_CAPACITY,
         B_COLD,
+        B_COOLING,
         B_COUNT,
         B_CUTOFF,
         B_DELAY,
@@ -138,6 +140,7 @@ def bank_of(
     par[:, :, B_CUTOFF] = -np.inf
     par[:, :, B_RECONNECT] = np.inf
     par[:, :, B_COLD] = cell.charge_min_c
+    par[:, :, B_COOLING] = 1.0
     names = ["bank"]
 
     def draw(key: str, quantity, default: float) -> Array:
@@ -165,12 +168,17 @@ def bank_of(
             state[:, b, S_T] += draw(key + "warmer_k", battery.warmer_k, 0.0)
             watt = draw(key + "heater_w", battery.heater_w, 0.0)
             par[:, b, B_HEATER] = watt / series / par[:, b, B_PARALLEL]
+            if battery.heater_w is not None:  # it decides what is too cold, and is hardly known
+                cooling = normal_scores(seed, key + "cooling", n)
+                par[:, b, B_COOLING] = np.exp(
+                    cell.relative_spread("thermal.heat_conductance_w_per_k") * cooling
+                )
             par[:, b, B_HEATER_ON] = draw(key + "heater_on_c", battery.heater_on_c, 2.0)
             par[:, b, B_HEATER_OFF] = draw(key + "heater_off_c", battery.heater_off_c, 5.0)
             state[:, b, S_T] = heated_to_c(
                 cell,
                 state[:, b, S_T],
-                par[:, b, B_HEATER],
+                par[:, b, B_HEATER] / par[:, b, B_COOLING],
                 par[:, b, B_HEATER_ON],
                 par[:, b, B_HEATER_OFF],
             )

@@ -61,10 +61,10 @@ def tonight(
     from socband.evidence_text import parse_evidence
     from socband.models import load_cell
     from socband.plots import tonight_figure
-    from socband.report import tonight_text
     from socband.site import read_setup
     from socband.tonight import tonight as ask
     from socband.tonight import tonight_json
+    from socband.tonight_report import tonight_text
 
     pieces = parse_evidence(evidence or ())
     read = read_setup(

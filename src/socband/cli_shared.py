@@ -169,7 +169,7 @@ def save_figure(draw: Callable[[], Figure], path: Path) -> None:
     with matplotlib.rc_context({"text.parse_math": False}):  # a title may hold dollar signs
         figure = draw()
         with beside(path) as scratch:
-            figure.savefig(scratch, dpi=150)
+            figure.savefig(scratch, dpi=180)
 
 
 def read_inputs(

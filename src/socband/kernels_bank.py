@@ -78,8 +78,9 @@ VOLT_STEP = 0.012  # a step may change the open-circuit voltage by about so much
     B_HEATER_OFF,  # off above [°C]
     B_DIFFUSION,  # factor on R2 and the surface lag
     B_SHIFT,  # how far along the charge the curves stand from the model's; see `evaluate`
+    B_COOLING,  # factor on the heat conductance to the ambient
     B_COUNT,
-) = range(14)
+) = range(15)
 # ... and state.
 S_SOC, S_I1, S_I2, S_I3, S_H, S_T, S_COUNT = range(7)
 # Columns of the table of what depends on the temperature: factors of R0, R1, R2, surface lag, and
@@ -358,6 +359,7 @@ def move(cell, bank, bus, dt, a1, a2, a3, ambient_c, accounts):
         over = bank[b, E_E] + (bank[b, E_R] - bank[b, E_MIDDLE]) * i - bank[b, E_REST]
         heat = i * over + i * (bank[b, V_T] + 273.15) * bank[b, E_ENTROPY]
         heat += bank[b, V_HEATER_A] * (bank[b, E_E] + bank[b, E_R] * i)
-        x = cell[C_CONDUCTANCE] * dt / cell[C_HEAT]
-        rise = heat / cell[C_CONDUCTANCE] + ambient_c - bank[b, V_T]
+        conductance = cell[C_CONDUCTANCE] * bank[b, B_COOLING]
+        x = conductance * dt / cell[C_HEAT]
+        rise = heat / conductance + ambient_c - bank[b, V_T]
         bank[b, V_T] = min(bank[b, V_T] - rise * math.expm1(-x), HOTTEST_C)

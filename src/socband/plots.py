@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,10 +17,11 @@ if TYPE_CHECKING:
 
 # Colours that stay apart for colour-blind readers and in grey (Okabe & Ito 2008).
 BAND, LIKELY, SHOWN, TRUTH, ALARM = "#56B4E9", "#0072B2", "#D55E00", "#000000", "#CC79A7"
+ON_WHITE = {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.8}  # words that cross a line
 
 
-def new_figure(rows: int = 1, width: float = 6.4, height: float = 4.4) -> tuple[Figure, list[Axes]]:
-    """A figure without a display behind it."""
+def new_figure(rows: int = 1, width: float = 5.2, height: float = 3.8) -> tuple[Figure, list[Axes]]:
+    """A figure without a display behind it, narrow enough that its words can be read on a phone."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -68,7 +70,7 @@ def replay_band(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(at, np.full(len(at), 3.0), "^", color=ALARM, ms=6, label="evidence arrived")
     if "true_soc" in dataset:
         ax.plot(hours, 100.0 * dataset["true_soc"], color=TRUTH, lw=1.2, label="true")
-    ax.legend(loc="lower left", fontsize=8, frameon=False)
+    ax.legend(loc="lower left", fontsize=8, edgecolor="none", framealpha=0.8)
     return ax
 
 
@@ -83,42 +85,35 @@ def replay_voltage(dataset: xr.Dataset, ax: Axes) -> Axes:
 
 def replay_figure(dataset: xr.Dataset) -> Figure:
     """Band and voltage over a log."""
-    figure, (upper, lower) = new_figure(rows=2, height=5.6)
+    figure, (upper, lower) = new_figure(rows=2, height=5.2)
     replay_band(dataset, upper)
-    upper.set_title(dataset.attrs["title"], fontsize=10)
+    upper.set_title(fill(dataset.attrs["title"], 60), fontsize=10)
     replay_voltage(dataset, lower)
     return figure
 
 
 def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
-    """The charge over the night, and the fall that the display alone would promise.
-
-    The promise is drawn while the middle member is on; what the display says afterwards depends on
-    when the loads go off.
-    """
+    """The charge over the night, and the fall that the display alone would promise."""
     hours = dataset["time"].values
     charge_band(dataset, ax, hours, "soc")
     shown = dataset.attrs["display_soc"]
     if np.isfinite(shown):
-        middle = dataset["soc"].sel(quantile=0.5, method="nearest").values
-        on = dataset["survival"].values >= 0.5
-        promised = 100.0 * np.clip(shown - (middle[0] - middle), 0.0, 1.0)
-        ax.plot(
-            hours[on], promised[on], color=SHOWN, ls="--", lw=1.4, label="what the display promises"
-        )
+        promised = 100.0 * dataset["promised_soc"].values
+        ax.plot(hours, promised, color=SHOWN, ls="--", lw=1.4, label="what the display promises")
     asked = zip(dataset["until"].values, dataset["until_hours"].values, strict=True)
     for line, (until, at) in enumerate(asked):  # one below the other: they may lie close
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.annotate(
             f"until {until}",
             (at, 100.0),
-            xytext=(4, -2 - 12 * line),
+            xytext=(4, -2 - 13 * line),
             textcoords="offset points",
             fontsize=9,
             color=ALARM,
             va="top",
+            bbox=ON_WHITE,
         )
-    ax.legend(loc="upper right", fontsize=8, frameon=False)
+    ax.legend(loc="upper right", fontsize=8, edgecolor="none", framealpha=0.8)
     return ax
 
 
@@ -132,10 +127,11 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.annotate(
             f"{100.0 * chance:.0f} %",
             (at, 100.0 * chance),
-            xytext=(6, 5 - 19 * line),
+            xytext=(6, 6 - 22 * line),
             textcoords="offset points",
             fontsize=10,
             color=ALARM,
+            bbox=ON_WHITE,
         )
     ax.set_ylim(0.0, 108.0)
     ax.set_ylabel("chance it is still on [%]")
@@ -146,9 +142,9 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
 
 def tonight_figure(dataset: xr.Dataset) -> Figure:
     """The night ahead at a glance; readable at the width of a phone."""
-    figure, (upper, lower) = new_figure(rows=2, height=5.6)
+    figure, (upper, lower) = new_figure(rows=2, height=5.2)
     night_fan(dataset, upper)
-    upper.set_title(dataset.attrs["title"], fontsize=10)
+    upper.set_title(fill(dataset.attrs["title"], 60), fontsize=10)
     night_survival(dataset, lower)
     last = np.flatnonzero(dataset["survival"].values < 0.005)
     end = dataset["time"].values[last[0]] if len(last) else dataset["time"].values[-1]
@@ -162,5 +158,5 @@ def clock_ticks(ax: Axes, end_hours: float, attrs: Mapping[str, Any]) -> Axes:
     """Ticks every few hours that also say the time of day; `attrs` as in `wall_clock`."""
     step = next(s for s in (1, 2, 3, 6, 12, 24, 48, 1000) if end_hours / s <= 8.0)
     ticks = np.arange(0.0, end_hours + 1e-9, step)
-    ax.set_xticks(ticks, [f"{t:.0f}\n{wall_clock(attrs, t):%H:%M}" for t in ticks])
+    ax.set_xticks(ticks, [f"{t:.0f}\n{wall_clock(attrs, t):%H:%M}" for t in ticks], fontsize=9)
     return ax

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from socband.budget import variance_shares
+from socband.cell import temperature_factors
 from socband.evidence import Evidence
 from socband.forecast import dataset_of
 from socband.forward import Plan, prepare, run
 from socband.kernels_columns import O_LVD
 from socband.models import CellModel
 from socband.site import Setup
+from socband.site_parts import Load
 from socband.snapshot import check_still_on, take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
 from socband.unknowns import uniforms
@@ -31,11 +34,12 @@ from socband.whatif import (
 if TYPE_CHECKING:
     import xarray as xr
 
-    from socband.unknowns import Members
+    from socband.unknowns import Members, Pattern
 
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
 AFTERWARDS_MEMBERS = 400  # the morning after a disconnect is told to the hour
 MOST_AFTERWARDS_H = 14 * 24.0
+DRAWS_NOW = "what draws now"
 NEARLY_EMPTY_V = 3.2  # of a cell that wakes
 
 CAUTIONS = (
@@ -70,25 +74,33 @@ def tonight(
         evidence: taken now, besides what the setup says.
 
     Returns:
-        The forecast's Dataset, with `soc_now` and `charge_left_ah` (member), `variance_share`
-        (cause), what a switch-off buys (`off_chance`, `off_gain_hours`, and `off_beyond`, the
-        share that then lasts beyond the horizon, at which its gain is cut; over `load`), the time
-        to wake after a disconnect (`wake_off_hours`, `wake_on_hours`, member), whether the bank
-        would come back by itself after it (`comes_back`, member; nothing it gives then is counted
-        anywhere), `believable_hours` (afterwards; from plugging in after a disconnect until the
-        display can be believed again, by the first shore charger of the setup, loads off; no
-        entries without one, infinite if it never gets there), and attributes `timezone` (of
-        `start`; "" if not said), `display_soc`,
-        `hours_since_full_assumed`, `widest_unknown` ("" without a display: then it is the display
-        itself), `too_cold_to_charge` (chance that the sources described bring nothing now because
-        a battery is too cold; 0 without sources), `shore_rests_above_soc` (1: never),
-        `untracked_hours` (in which an untracked load
-        is taken to draw; "" if all day or if there is none), `enough_off`, `enough_chance`,
-        `enough_reached`.
+        The forecast's Dataset, with
+
+        - `soc_now`, `charge_left_ah` (member); `variance_share` (cause); `promised_soc` (time; see
+          there);
+        - what a switch-off buys (load): `off_chance`, `off_gain_hours`, and `off_beyond`, the share
+          that then lasts beyond the horizon, at which its gain is cut; the fewest that are enough,
+          in the attributes `enough_off`, `enough_chance`, `enough_reached`;
+        - the time to wake after a disconnect, `wake_off_hours`, `wake_on_hours` (member); whether
+          the bank would come back by itself, `comes_back` (member; nothing it gives then is counted
+          anywhere); `believable_hours` (afterwards): from plugging in after a disconnect until the
+          display can be believed again, by the first shore charger of the setup, loads off; no
+          entries without one, infinite if it never gets there;
+
+        and attributes `timezone` (of `start`; "" if not said), `display_soc`,
+        `hours_since_full_assumed`, `widest_unknown` ("" without a display, which then is it itself,
+        and where no unknown counts), `loads_described` (0: the setup names none, and the night is
+        reckoned with `draws_now_a` going on), `too_cold_to_charge` (chance that the sources
+        described bring nothing now because a battery is too cold; 0 without sources),
+        `shore_rests_above_soc` (1: never), `untracked_hours` (in which an untracked load is taken
+        to draw; "" if all day or if there is none).
     """
     import xarray as xr
 
     drawn = take_snapshot(setup, cell, members, seed, evidence)
+    described = bool(setup.loads)
+    setup = with_what_draws_now(setup)
+    draws_now_a = 0.0 if described or not setup.loads else setup.loads[0].current_a.median
     patterns = drawn.patterns
     plan = prepare(setup, cell, drawn.members, seed=seed, patterns=patterns)
     night = run(plan)
@@ -110,6 +122,7 @@ def tonight(
     enough = smallest_set(nights, want, weight=weight)
     off_hours, on_hours = (hours[on] for hours in _waking(setup, plan, drawn.capacity_ah))
     believable = _believable_hours(setup, cell, snapshot.members, off_hours, seed)
+    promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display = setup.present.display_soc
     dataset = ahead.assign(
@@ -118,6 +131,11 @@ def tonight(
         ),
         charge_left_ah=xr.DataArray(
             np.maximum(snapshot.members.soc, 0.0) * snapshot.capacity_ah, dims="member"
+        ),
+        promised_soc=xr.DataArray(
+            promised,
+            dims="time",
+            attrs={"units": "1", "long_name": "what the display promises"},
         ),
         variance_share=xr.DataArray(
             list(shares.values()), dims="cause", coords={"cause": list(shares)}
@@ -150,7 +168,9 @@ def tonight(
         enough_reached=int(enough.reached),
         title=f"The night ahead: {setup.about.title}",
         display_soc=np.nan if display is None else display,
-        widest_unknown="" if display is None else next(iter(shares)),
+        widest_unknown="" if display is None or max(shares.values()) == 0.0 else next(iter(shares)),
+        draws_now_a=draws_now_a,
+        loads_described=int(described),
         too_cold_to_charge=_too_cold(plan),
         shore_rests_above_soc=_shore_rests_above(setup),
         charge_min_c=cell.charge_min_c,
@@ -165,6 +185,52 @@ def tonight(
         untracked_hours=_untracked_hours(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def with_what_draws_now(setup: Setup) -> Setup:
+    """A setup without loads, whose display shows a current drawn now: that it goes on."""
+    current = setup.present.current_a
+    if setup.loads or current is None or current.median >= 0.0:
+        return setup
+    now = Load(
+        name=DRAWS_NOW,
+        current_a=-current.median,
+        duty=1.0,
+        hours=["00:00-24:00"],
+        essential=True,  # of what it is, nobody knows what may go off
+    )
+    return replace(setup, loads=(now,))
+
+
+def promised_soc(
+    setup: Setup, cell: CellModel, members: Members, patterns: Sequence[Pattern], seed: int
+) -> np.ndarray:
+    """(t,) what the display promises for the night: the bank that it believes in, carried ahead.
+
+    It begins at the display, holds the capacity set in the monitor, and feeds no load but those
+    that the monitor sees. The middle of a few members while it is on; NaN after that, and where the
+    setup knows no display.
+    """
+    few = members.take(np.arange(min(len(members), AFTERWARDS_MEMBERS)))
+    shown, n = setup.present.display_soc, len(few)
+    nothing = np.zeros(n)
+    rated_ah = setup.bank.rated_capacity_ah * temperature_factors(cell, _air_c(setup, few))[4]
+    assumed_ah = setup.monitor.assumed_capacity_ah.median
+    believed = few.replaced(
+        soc=nothing + (0.0 if shown is None else shown),
+        capacity_fraction=assumed_ah / rated_ah,
+        untracked_a=nothing,
+    )
+    cold = tuple(replace(battery, heater_w=None) for battery in setup.batteries)
+    plan = prepare(replace(setup, batteries=cold), cell, believed, seed=seed, patterns=patterns)
+    night = run(plan)
+    on = np.median(night.column(O_LVD)) > plan.grid_s
+    known = on & (shown is not None)
+    return np.where(known, np.median(night.soc, axis=0), np.nan)
+
+
+def _air_c(setup: Setup, members: Members) -> np.ndarray:
+    return setup.ambient.temperature_c.median + members.temperature_offset_k
 
 
 def _untracked_hours(setup: Setup) -> str:

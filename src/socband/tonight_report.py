@@ -1,0 +1,241 @@
+"""The answer of `tonight` in plain English that fits 80 columns.
+
+A view of its dataset: nothing is computed here beyond quantiles of what it holds.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband.demand import INVERTER
+from socband.report import caution_lines, chance_words, clock_after, wrapped
+from socband.summary import quantiles_of
+from socband.tonight import CAUTIONS
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def tonight_text(dataset: xr.Dataset) -> str:
+    """The answer of `tonight` for its owner."""
+    soc = quantiles_of(dataset["soc_now"].values)
+    charge = quantiles_of(dataset["charge_left_ah"].values)
+    attrs = dataset.attrs
+    lines = [wrapped(attrs["title"]), ""]
+    if np.isfinite(attrs["display_soc"]):
+        since = f"{attrs['hours_since_full']:.0f} h since full"
+        if attrs["hours_since_full_assumed"]:
+            since += ": assumed, the middle of a wide range"
+        lines.append(_row("Display says", f"{100 * attrs['display_soc']:.0f} %", since))
+    lines += [
+        _row(
+            "Likely true",
+            f"{100 * soc[2]:.0f} %",
+            f"90 % sure: {100 * soc[0]:.0f} to {100 * soc[4]:.0f} %",
+        ),
+        _row("", f"{charge[2]:.0f} Ah", f"90 % sure: {charge[0]:.0f} to {charge[4]:.0f} Ah"),
+        *_usable_rows(dataset),
+        *_disconnect_rows(dataset),
+        "",
+        *_no_loads_lines(attrs),
+    ]
+    draws = dataset.sizes["member"]
+    for until, chance, hours in zip(
+        dataset["until"].values,
+        dataset["lasts_until"].values,
+        dataset["until_hours"].values,
+        strict=True,
+    ):
+        lines.append(
+            wrapped(
+                f"The chance that it lasts until {until} ({hours:.1f} h from now) is "
+                f"{chance_words(float(chance), draws)}."
+            )
+        )
+    cold = attrs["too_cold_to_charge"]
+    if cold > 0.005:
+        lines.append(
+            wrapped(
+                f"Too cold to take charge now (below {attrs['charge_min_c']:g} °C): "
+                f"{chance_words(cold, draws)}. Then no source charges it until it is "
+                "warmer; what is connected can still carry the loads."
+            )
+        )
+    widest = attrs["widest_unknown"]
+    share = float(dataset["variance_share"].values[0])
+    if not widest and np.isfinite(attrs["display_soc"]):
+        text = (
+            "The setup file leaves no doubt about the charge. What doubt is left about the hours "
+            "is that of the loads' switching and of the cell model near empty."
+        )
+    elif widest:
+        how = f" ({HOW_TO_KNOW[widest]})" if widest in HOW_TO_KNOW else ""
+        text = (
+            f"What widens the band most: {widest} ({100 * share:.0f} % of the doubt about the "
+            f"charge). Knowing it better narrows the answer most{how}."
+        )
+    else:
+        text = (
+            "No display was given, so the charge is taken to be anywhere between empty and full, "
+            "as far as no reading says more. What the display says narrows the answer."
+        )
+    lines.append(wrapped(text))
+    if attrs["untracked_hours"]:
+        text = f"The untracked load's hours, {attrs['untracked_hours']}, are taken as certain."
+        lines.append(wrapped(text))
+    lines += [*_switch_off_lines(dataset), *_waking_lines(dataset)]
+    lines += ["", *caution_lines(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What the night is reckoned with where the setup names no load."""
+    if attrs["loads_described"]:
+        return []
+    if attrs["draws_now_a"] > 0.0:
+        text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
+    else:
+        text = "this reckons with none. List them, or give present.current_a, what is drawn now"
+    return [wrapped(f"No load is described in the setup file: {text}."), ""]
+
+
+def _usable_rows(dataset: xr.Dataset) -> list[str]:
+    """What the loads get until the disconnect, where it lies within the horizon."""
+    low, _, middle, _, high = quantiles_of(dataset["usable_charge_ah"].values)
+    if np.isinf(middle):
+        return []
+    most = f"to {high:.0f} Ah" if np.isfinite(high) else "Ah or more"
+    return [_row("Of it usable", f"{middle:.0f} Ah", f"90 % sure: {low:.0f} {most}")]
+
+
+def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
+    """What each switch-off buys, and the fewest that are enough."""
+    attrs, draws = dataset.attrs, dataset.sizes["member"]
+    if not dataset.sizes.get("load"):
+        return []
+    until = dataset["until"].values[0]
+    lasts = np.mean(np.isinf(dataset["lvd_hours"].values))
+    lines = ["", f"What switching off buys (chance to last until {until}, hours gained)"]
+    for name, chance, gain, beyond in zip(
+        *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours", "off_beyond")),
+        strict=True,
+    ):
+        words = chance_words(float(chance), draws)
+        gained = f"{gain:+6.1f} h"
+        if beyond > 0.005 and gain > 0.0:
+            gained += " at least"  # where the horizon ends nobody looked further
+        if lasts > 0.5:  # where the horizon cuts most nights off, what is gained is unknown
+            word = "lasts" if lasts > 0.995 else "likely"
+            gained = f"{word} {attrs['horizon_hours']:.0f} h either way"
+        lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gained}")
+    if INVERTER in dataset["load"].values:
+        lines.append("  Switching off the inverter takes along all that is behind it.")
+    want = f"{100 * attrs['want']:.0f} %"
+    off = [name for name in attrs["enough_off"].split("; ") if name]
+    reached = chance_words(attrs["enough_chance"], draws)
+    if not off:
+        text = f"To be {want} sure nothing has to go off."
+    elif attrs["enough_reached"]:
+        text = f"To be {want} sure, switch off: {', '.join(off)}. The chance is then {reached}."
+    else:
+        text = (
+            f"No switching off makes it {want} sure: with all of {', '.join(off)} off, the chance "
+            f"is {reached}. Charge, or plan without the bank."
+        )
+    return [*lines, wrapped(text)]
+
+
+def _waking_lines(dataset: xr.Dataset) -> list[str]:
+    """How long waking takes after a disconnect, where one may come, and what not to believe."""
+    if np.mean(np.isfinite(dataset["lvd_hours"].values)) < 0.005:
+        return []
+    off = quantiles_of(dataset["wake_off_hours"].values)
+    on = quantiles_of(dataset["wake_on_hours"].values)
+    with_loads = (
+        f"{on[0]:.1f} to {on[4]:.1f} h with the loads on"
+        if np.isfinite(on[4])
+        else "longer, or never, with the loads on"
+    )
+    return [
+        "",
+        wrapped(
+            f"If it does disconnect: on a shore charger it wakes in about {off[0]:.1f} to "
+            f"{off[4]:.1f} h with the loads off, {with_loads} (common practice, no source). Do "
+            f"not believe the display again before the next full charge{_until_full(dataset)}."
+        ),
+    ]
+
+
+# How to narrow the doubt that an unknown of `snapshot` brings, where a single reading does.
+HOW_TO_KNOW = {
+    "untracked load": "a clamp meter on the battery's own lead while the usual loads run, and what "
+    "the display shows then: --evidence clamp=TRUE/SHOWN",
+    "shunt offset": "the display's current with everything off, as monitor.offset_a of the setup",
+    "capacity": "the charge that the display counts from full to the disconnect: "
+    "--evidence capacity=",
+    "time since full": "the day of the last full charge: --since-full",
+    "last full charge (false or true)": "a charge that is held until its current dies away",
+}
+
+
+def _until_full(dataset: xr.Dataset) -> str:
+    """When that is, where the setup names a shore charger."""
+    if not dataset.sizes["afterwards"]:
+        return ""
+    hours = dataset["believable_hours"].values
+    reached = np.isfinite(hours)
+    if not reached.any():
+        return (
+            ", which your shore charger does not reach as described (a limit below the voltage at "
+            "which your monitor takes the bank for full, too little current, or too cold)"
+        )
+    low, *_, high = quantiles_of(hours[reached])
+    text = f": {low:.0f} to {high:.0f} h on your shore charger, loads off"
+    conditions = []
+    if dataset.attrs["shore_rests_above_soc"] < 1.0:
+        rests = f"{100 * dataset.attrs['shore_rests_above_soc']:.0f} %"
+        conditions.append(f"it is told to charge past the {rests} at which it rests")
+    if reached.mean() < 0.95:
+        conditions.append(
+            "it is warm enough to charge and the charger holds the voltage at which your monitor "
+            "takes the bank for full (look both up)"
+        )
+    return text + (f", if {' and '.join(conditions)}" if conditions else "")
+
+
+def _row(label: str, value: str, doubt: str) -> str:
+    return f"  {label:<14} {value:>7}   {doubt}"
+
+
+def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
+    lvd = quantiles_of(dataset["lvd_hours"].values)
+    horizon = dataset.attrs["horizon_hours"]
+    if np.isinf(lvd[0]):  # fewer than one member in twenty disconnects at all
+        rows = [f"  {'Disconnects':<14} not within {horizon:.0f} h (more than 95 % sure)"]
+    else:
+        last = f"to {clock_after(dataset.attrs, lvd[4])}" if np.isfinite(lvd[4]) else "or later"
+        rows = [
+            _hours_row("Disconnects in", lvd, horizon),
+            _row("", "", f"that is {clock_after(dataset.attrs, lvd[0])} {last}"),
+        ]
+    opens = quantiles_of(dataset["first_battery_open_hours"].values)
+    if np.isfinite(opens[0]):
+        rows += [
+            _hours_row("One opens in", opens, horizon),
+            _row("", "", "the first battery to go; the others carry on alone"),
+        ]
+    return rows
+
+
+def _hours_row(label: str, hours: np.ndarray, horizon: float) -> str:
+    """A row for quantiles of a time, which may lie beyond the horizon (inf)."""
+
+    def words(value: float) -> str:
+        return f"{value:.1f} h" if np.isfinite(value) else f"over {horizon:.0f} h"
+
+    doubt = f"90 % sure: {words(hours[0])} to {words(hours[4])}"
+    return _row(label, words(hours[2]).replace("over ", ">"), doubt)
