@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 DAYS = (1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 14.0, 21.0, 30.0, 60.0, 90.0)  # that are shown
 SHOWN_SOC = 0.5  # assumed where neither the setup nor the caller says what the display shows
-SURE = 0.9
 LEAST_DAYS = 0.02  # half an hour: sooner is at once
 Array = np.ndarray
 
@@ -93,8 +92,8 @@ def error_budget(
     Returns:
         Dataset: `error` (day, quantile), display less true charge, 0..1; `variance_share` (cause)
         on the last of these days, largest first; attributes `display_soc`, `days`, `within` and
-        `longest_days`, the longest time at which the display is within that of the truth with a
-        certainty of 90 % (`days` at most; 0 if not even right after a full charge).
+        `longest_days`, the longest time at which the 90 % band of the error is within that (`days`
+        at most; 0 if not even right after a full charge).
 
     Raises:
         InputError: after so many days nearly every possible bank would be empty.
@@ -118,7 +117,8 @@ def error_budget(
         return shown - snapshot.members.soc, snapshot.causes
 
     def holds(so_many: float) -> bool:
-        return float(np.quantile(np.abs(after(so_many)[0]), SURE)) <= within
+        low, *_, high = quantiles_of(after(so_many)[0])
+        return -within <= low and high <= within
 
     last, causes = after(days)
     shown_days = [*(day for day in DAYS if day < days), days]

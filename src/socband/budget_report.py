@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.log_check import span_words
 from socband.plots import BAND, LIKELY, new_figure
 from socband.report import wrapped
 from socband.summary import as_percentiles, plain
@@ -49,9 +48,14 @@ def budget_text(dataset: xr.Dataset) -> str:
         )
     elif longest >= a["days"]:
         text = f"For at least {longest:g} days it stays {wanted} (90 % sure)."
+    elif longest >= 1.0:
+        text = f"It stays {wanted} (90 % sure) for {longest:.2g} days: charge to full that often."
     else:
-        often = span_words(86400.0 * longest)
-        text = f"It stays {wanted} (90 % sure) for {often}: charge to full that often."
+        text = (
+            f"It stays {wanted} (90 % sure) for {max(24.0 * longest, 1.0):.0f} h only. A full "
+            f"charge that often is hardly practical; what helps is to know the first of these "
+            f"causes better: {dataset['cause'].values[0]}."
+        )
     return "\n".join([*lines, "", wrapped(text)])
 
 
@@ -81,7 +85,9 @@ def budget_figure(dataset: xr.Dataset) -> Figure:
     ax.fill_between(days, percent[:, 0], percent[:, 4], color=BAND, alpha=0.4, label="90 % sure")
     ax.plot(days, percent[:, 2], color=LIKELY, label="middle of the band")
     for sign in (-1, 1):
-        ax.axhline(sign * 100.0 * dataset.attrs["within"], color="0.4", lw=0.8, ls=":")
+        wanted = 100.0 * dataset.attrs["within"]
+        label = f"within {wanted:.3g} % of the truth" if sign < 0 else None
+        ax.axhline(sign * wanted, color="0.4", lw=0.8, ls=":", label=label)
     ax.set_xlabel("days since the last full charge")
     ax.set_ylabel("shown less true charge [%]")
     ax.set_title(textwrap.fill(dataset.attrs["title"], 70), fontsize=10)
