@@ -7,7 +7,6 @@ import pytest
 from scipy.optimize import fsolve
 
 from socband import kernels_columns as k
-from socband.bank import parallel_split
 from socband.cell import FAST_TIME, diffusion_current, temperature_factors, voltage
 from socband.forward import prepare, run
 from socband.kernels_bank import B_CAPACITY, B_DIFFUSION, B_PARALLEL, B_RESISTANCE, B_SHIFT, S_T
@@ -38,23 +37,6 @@ def planned(n=4, soc=0.5, horizon=12.0, **sections):
     plan.batteries.state[:, :, 0] = soc  # without the model's own error
     plan.batteries.parameters[:, :, B_SHIFT] = 0.0
     return plan
-
-
-def test_split_against_a_circuit_solved_with_scipy():
-    """Kirchhoff's laws as a nonlinear system for fsolve, no closed form: n currents and U."""
-    rng = np.random.default_rng(4)
-    for _ in range(20):
-        n = rng.integers(2, 5)
-        e, r = rng.uniform(12.8, 13.4, n), rng.uniform(0.002, 0.02, n)
-        total = rng.uniform(-80.0, 40.0)
-
-        def laws(x, e=e, r=r, total=total):
-            return [*(x[-1] - e - r * x[:-1]), np.sum(x[:-1]) - total]
-
-        want = fsolve(laws, np.append(np.full(n, total / n), 13.0), xtol=1e-10)
-        current, u = parallel_split(e, r, np.float64(total))
-        np.testing.assert_allclose(current, want[:-1], atol=1e-7)
-        assert u == pytest.approx(want[-1], abs=1e-9)
 
 
 BATTERIES = [

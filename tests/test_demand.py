@@ -9,13 +9,24 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from numba import njit
 
 from socband import whatif
 from socband.demand import INVERTER, Demand, hours_until, load_spans, spans_ahead, stream_of
 from socband.errors import InputError
 from socband.forward import prepare, run
 from socband.kernels_columns import O_LOAD_J, O_OUT
-from socband.kernels_demand import hashed, switches
+from socband.kernels_demand import (
+    D_COUNT,
+    D_CYCLE,
+    D_OWN_NEXT,
+    D_OWN_ON,
+    D_SWITCHINGS,
+    _key_of,
+    _number,
+    _span_at,
+    _update,
+)
 from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.shelf import shelf
@@ -52,6 +63,34 @@ def test_hours_until_is_the_next_time():
     now = datetime(2026, 7, 1, 21, 30)
     assert hours_until(7 * 60, now) == pytest.approx(9.5)
     assert hours_until(21 * 60 + 30, now) == pytest.approx(24.0)
+
+
+@njit(error_model="numpy")
+def hashed(seed, member, stream, count):
+    """The number that the kernel draws at a count of a load's stream."""
+    return _number(_key_of(seed, member, stream), count)
+
+
+@njit(error_model="numpy")
+def switches(seed, member, duty, cycle_s, jitter, stream, spans, horizon_s, out):
+    """Times at which a load switches, on, off, on, ..., into `out`; returns how many."""
+    keys = np.full(1, _key_of(seed, member, stream))
+    states = np.zeros((1, D_COUNT))
+    states[0, D_SWITCHINGS] = -1.0
+    states[0, D_CYCLE] = cycle_s
+    on = False
+    t = 0.0
+    n = 0
+    while t < horizon_s and n < out.shape[0]:
+        _update(t, 0, duty, False, jitter, keys, states)
+        inside, until = _span_at(t, 0, spans.shape[0], spans, states)
+        now_on = inside and states[0, D_OWN_ON] > 0.5
+        if now_on != on:
+            out[n] = t
+            n += 1
+            on = now_on
+        t = min(states[0, D_OWN_NEXT], until)
+    return n
 
 
 def on_share(duty, cycle_s, jitter=0.3, members=300, horizon=40 * HOUR):

@@ -11,7 +11,7 @@ from socband import forward
 from socband import kernels_bank as kb
 from socband import kernels_columns as k
 from socband.cell import simulate, temperature_factors, voltage
-from socband.forward import cell_vector, prepare, run, with_demand
+from socband.forward import cell_vector, prepare, run
 from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.site import setup_from_table
@@ -282,7 +282,7 @@ def test_thermal_step_response(general):
 
 def test_demand_can_be_exchanged():
     plan, _ = planned(40)
-    double = run(with_demand(plan, plan.demand.scaled(2.0)))
+    double = run(replace(plan, demand=plan.demand.scaled(2.0)))
     assert np.all(double.column(k.O_LVD) < run(plan).column(k.O_LVD))
 
 

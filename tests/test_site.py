@@ -239,11 +239,6 @@ def test_clock_times(text: str, minute: int) -> None:
     assert ClockTime.from_text(text).minute == minute
 
 
-def test_minutes_until() -> None:
-    assert ClockTime(1290).minutes_until(ClockTime(420)) == 570  # 21:30 to 07:00: 9.5 h
-    assert ClockTime(420).minutes_until(ClockTime(420)) == 1440
-
-
 def test_hours_of_the_day() -> None:
     night = Hours.from_texts(["22:00-07:00"])
     minute = np.array([0, 419.5, 420, 1319, 1320, 1439, 1440 + 30])

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from socband.logs import Log
     from socband.models import CellModel
     from socband.site import Setup
-    from socband.unknowns import Pattern
 
 Array = np.ndarray
 
@@ -153,12 +152,6 @@ class Balance:
         """(n,) what each interval alone says: error of the monitor as a mean current [A]."""
         return self.counted_ah / self.hours
 
-    def hours_in(self, pattern: Pattern) -> Array:
-        """(n,) hours of each interval that lie in a pattern's hours [h]."""
-        quarter = (np.arange(24)[:, None] + (np.arange(4) + 0.5) / 4.0).ravel()
-        share = pattern.active(quarter).reshape(24, 4).mean(axis=1)
-        return self.hours_by_clock @ share
-
 
 def balance_of(log: Log, rows: Array, first_hour: float | None = None) -> Balance:
     """Intervals between the full charges at `rows`.
@@ -204,9 +197,7 @@ def balance_of(log: Log, rows: Array, first_hour: float | None = None) -> Balanc
     )
 
 
-def drift_current(
-    balance: Balance, full_std_ah: float, self_discharge_a: float = 0.0
-) -> tuple[float, float]:
+def drift_current(balance: Balance, full_std_ah: float) -> tuple[float, float]:
     """Offset plus untracked load as one current, and its standard deviation [A].
 
     Neighbouring intervals share the full charge between them, whose uncertainty cancels in their
@@ -215,11 +206,10 @@ def drift_current(
     Args:
         balance: at least one interval.
         full_std_ah: how far from 100 % a full charge may be [Ah].
-        self_discharge_a: of the cells [A]; they lose it unseen in any case.
     """
     hours = balance.hours
     chains = 1 + int(np.sum(np.abs(balance.start_s[1:] - balance.end_s[:-1]) > 1.0))
-    drift = float(balance.counted_ah.sum() / hours.sum()) - self_discharge_a
+    drift = float(balance.counted_ah.sum() / hours.sum())
     return drift, float(np.sqrt(2.0 * chains) * full_std_ah / hours.sum())
 
 

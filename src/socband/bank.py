@@ -2,8 +2,7 @@
 
 Without a [[batteries]] section the bank is one battery as large as the whole; with it, batteries
 share the capacity of the whole by their rated one and their factors. The current split and
-everything that happens in a step is in `socband.kernels_bank`; `parallel_split` is its closed form
-on arrays, for other uses and for the tests.
+everything else that happens in a step is in `socband.kernels_bank`.
 """
 
 from __future__ import annotations
@@ -46,28 +45,6 @@ class Batteries:
             np.all(self.parameters[:, :, B_CUTOFF] == -np.inf)
             and np.all(self.parameters[:, :, B_HEATER] == 0.0)
         )
-
-
-def parallel_split(
-    open_circuit_v: Array, resistance_ohm: Array, current_a: Array
-) -> tuple[Array, Array]:
-    """Current of every battery and the shared voltage, in closed form.
-
-    U = E_b + R_b·I_b for each and Σ I_b = I give U = (I + Σ E_b/R_b)/Σ(1/R_b).
-
-    Args:
-        open_circuit_v, resistance_ohm: (..., nb) [V], [ohm], leads included.
-        current_a: (...) total, positive = charge [A].
-
-    Returns:
-        (..., nb) currents [A] and (...) voltage [V].
-    """
-    conductance = 1.0 / np.asarray(resistance_ohm, dtype=float)
-    open_circuit_v = np.asarray(open_circuit_v, dtype=float)
-    voltage = (current_a + np.sum(conductance * open_circuit_v, axis=-1)) / np.sum(
-        conductance, axis=-1
-    )
-    return conductance * (voltage[..., None] - open_circuit_v), voltage
 
 
 def heated_to_c(

@@ -7,10 +7,9 @@ runs of one plan share every random number, so that their difference is what the
 from __future__ import annotations
 
 import gc
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -20,6 +19,7 @@ import numpy as np
 from socband.bank import Batteries, bank_of
 from socband.cell import CellTables, surface_soc, temperature_factors
 from socband.demand import Demand, hours_until, moment
+from socband.kernels import n_threads
 from socband.models import KELVIN, CellModel
 from socband.posterior_settings import LAG_ERROR_SHARE, Settings, error_std_v
 from socband.sources import Sources
@@ -329,7 +329,7 @@ def run(
 
 def _in_parts(kernel, part: Callable[[tuple[int, int]], None], n: int, threads: int | None) -> None:
     """Call `part`, which calls a compiled kernel, on ranges that together cover 0..n."""
-    threads = threads or os.cpu_count() or 1
+    threads = threads or n_threads()
     # as many parts for every thread; no number depends on how members are parted
     parts = threads * -(-n // (threads * CHUNK))
     edges = [round(k * n / parts) for k in range(parts + 1)]
@@ -349,8 +349,3 @@ def _in_parts(kernel, part: Callable[[tuple[int, int]], None], n: int, threads: 
     finally:
         if paused:
             gc.enable()
-
-
-def with_demand(plan: Plan, demand: Demand) -> Plan:
-    """The same plan under other loads."""
-    return replace(plan, demand=demand)

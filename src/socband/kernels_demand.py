@@ -8,9 +8,8 @@ share their random numbers.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from socband.kernels_bank import INLINE, JIT, PART, warm_at
+from socband.kernels_bank import INLINE, PART, warm_at
 
 # Columns of the array `load_kind` (L, K_COUNT).
 (
@@ -76,12 +75,6 @@ def _key_of(seed, member, stream):
 def _number(key, count):
     x = (key ^ np.uint64(count)) * np.uint64(0xBF58476D1CE4E5B9) + np.uint64(0x9E3779B97F4A7C15)
     return (np.float64(_mixed(x) >> np.uint64(11)) + 0.5) * 2.0**-53
-
-
-@JIT
-def hashed(seed, member, stream, count):
-    """Uniform number in (0, 1) of a counter: two rounds of splitmix64."""
-    return _number(_key_of(seed, member, stream), count)
 
 
 @INLINE
@@ -254,28 +247,3 @@ def lay_out(t, how, at, start, m, seed, horizon_s, ambient, loads, keys, states,
         ahead[row, N_SWITCHED] = 1.0 if switched else 0.0
         now = event
         row += 1 if event > t + 1e-6 else 0
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def switches(seed, member, duty, cycle_s, jitter, stream, spans, horizon_s, out):
-    """Times at which a load switches: on, off, on, ...; for tests and pictures.
-
-    Fills `out` and returns how many; the same process as in the forecast.
-    """
-    keys = np.full(1, _key_of(seed, member, stream))
-    states = np.zeros((1, D_COUNT))
-    states[0, D_SWITCHINGS] = -1.0
-    states[0, D_CYCLE] = cycle_s
-    on = False
-    t = 0.0
-    n = 0
-    while t < horizon_s and n < out.shape[0]:
-        _update(t, 0, duty, False, jitter, keys, states)
-        inside, until = _span_at(t, 0, spans.shape[0], spans, states)
-        now_on = inside and states[0, D_OWN_ON] > 0.5
-        if now_on != on:
-            out[n] = t
-            n += 1
-            on = now_on
-        t = min(states[0, D_OWN_NEXT], until)
-    return n

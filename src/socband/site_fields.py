@@ -52,10 +52,6 @@ class ClockTime:
             )
         return cls(int(match[1]) * 60 + int(match[2]))
 
-    def minutes_until(self, later: ClockTime) -> int:
-        """Minutes from this time to the next `later`, 1..1440 (the same time is tomorrow)."""
-        return (later.minute - self.minute - 1) % MINUTES_A_DAY + 1
-
     def __str__(self) -> str:
         return f"{self.minute // 60:02d}:{self.minute % 60:02d}"
 
