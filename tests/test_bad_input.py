@@ -89,7 +89,6 @@ SETUPS: dict[str, tuple[Edit, tuple[str, ...]]] = {
         ("monitor.offset_a", "`s`"),
     ),
     "duty in percent": (swap("duty = 0.4", "duty = 40"), ("duty", "between 0 and 1")),
-    "duty with no cycle": (swap("cycle_min = 40", ""), ("duty", "cycle_min")),
     "power and current": (
         swap("power_w = 50", "power_w = 50\ncurrent_a = 4"),
         ("loads[1] (fridge)", "exactly one of power_w and current_a"),

@@ -293,3 +293,15 @@ def test_as_many_strings_as_there_are_batteries() -> None:
     assert setup_from_table({"bank": said}).bank.strings_in_parallel == 3
     with pytest.raises(InputError, match=r"found 3, beside 2 \[\[batteries\]\]"):
         setup_from_table({"bank": said, "batteries": two})
+
+
+def test_what_a_load_leaves_out_is_assumed_and_said():
+    bank = {"cell": "lfp-prismatic-100ah", "cells_in_series": 4, "rated_capacity_ah": 100.0}
+    fridge = {"name": "fridge", "power_w": 40.0, "duty": 0.4}
+    setup = setup_from_table({"bank": bank, "loads": [fridge]})
+    assert setup.loads[0].cycle_min.median == 60.0
+    said = {one.key: one.description for one in setup.assumptions}
+    assert said["loads[1] (fridge).cycle_min"] == "60 min"
+    assert "loads" not in said
+    none = {one.key: one.description for one in setup_from_table({"bank": bank}).assumptions}
+    assert none["loads"] == "none"

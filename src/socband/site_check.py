@@ -67,10 +67,6 @@ def _load_problems(where: str, load: Load) -> list[Problem]:
     if load.through_inverter and load.current_a is not None:
         hint = "its current at the battery hangs on the voltage"
         problems.append(Problem(f"{where}.current_a", "a current", "power_w behind inverter", hint))
-    part_time = load.duty.interval(0.9)[0] < 1.0
-    if part_time and load.cycle_min is None:
-        expected = "cycle_min too, the length of one on-off cycle in minutes"
-        problems.append(Problem(f"{where}.duty", load.duty.describe(), expected))
     if (load.surge is None) != (load.surge_s is None):
         given, other = ("surge_s", "surge") if load.surge is None else ("surge", "surge_s")
         expected = f"{other} beside it: starting power over running power, and for how long"

@@ -116,7 +116,7 @@ class Load:
         power_w: what it draws while on [W], or None: at the inverter's output if through it.
         current_a: the same as a current [A], positive = drawn, or None. Exactly one is given.
         duty: share of the cycle it is on, 0..1.
-        cycle_min: length of an on-off cycle [min]; None if it stays on.
+        cycle_min: length of an on-off cycle [min]; None if no duty is given.
         hours: hours of the day in which it runs.
         essential: not to be switched off.
         through_inverter: fed by the inverter.

@@ -144,7 +144,7 @@ _PRIORS: dict[str, _Prior] = {
         _per_cell(3.1), "assumed: a setting, 3.1 V a cell (12 to 12.8 V on four cells, memory)"
     ),
     "question.until": _Prior("07:00", "assumed: until the morning"),
-    "question.horizon_hours": _Prior(72.0, "assumed: three days ahead", quiet=True),
+    "question.horizon_hours": _Prior(72.0, "assumed: three days ahead"),
     "question.want": _Prior(0.9, "assumed: nine nights in ten", quiet=True),
 }
 
@@ -167,7 +167,11 @@ _LOAD: dict[str, _Prior] = {
     "hours": _Prior(["00:00-24:00"], "assumed: day and night", quiet=True),
 }
 
-EVENT_MIN = 5.0  # how long a one-off event lasts
+# What a load that has the first key lasts for, where it does not say so in the second [min].
+_LASTS = (
+    ("at", "for_min", 5.0, "assumed: a short one"),
+    ("duty", "cycle_min", 60.0, "assumed: on and off once an hour"),
+)
 CHARGER_V = 3.55  # where a charger holds its voltage [V per cell]
 
 # filled for every source
@@ -270,11 +274,15 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
             assumptions.append(Assumption(path, _describe(key, value), prior.source))
     keys = set(priors)
     for i, load in enumerate(filled["loads"]):
-        if "at" in load and "for_min" not in load:
-            where = f"{item_name('loads', i, load)}.for_min"
-            load["for_min"] = EVENT_MIN
-            keys.add(where)
-            assumptions.append(Assumption(where, f"{EVENT_MIN:g} min", "assumed: a short one"))
+        for given, missing, minutes, source in _LASTS:
+            if given in loads[i] and missing not in load:
+                where = f"{item_name('loads', i, load)}.{missing}"
+                load[missing] = minutes
+                keys.add(where)
+                assumptions.append(Assumption(where, f"{minutes:g} min", source))
+    if not loads:
+        why = "assumed: tonight reckons with present.current_a if given, else with no load"
+        assumptions.append(Assumption("loads", "none", why))
     for section in ("sources", "batteries"):
         items = [item for item in tree.get(section, ()) if isinstance(item, Mapping)]
         filled[section] = [
