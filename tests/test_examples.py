@@ -164,3 +164,25 @@ def test_drive_cycle_example_as_a_script(data_dir: Path, tmp_path: Path) -> None
     assert "closed form" in done.stdout
     assert "90 % band" in done.stdout
     assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_log_of_the_van_is_what_its_script_makes_and_its_fault_is_found() -> None:
+    import runpy
+
+    from socband.logs import read_log
+    from socband.models import load_cell
+    from socband.site import read_setup
+    from socband.suspects import judge
+
+    script = runpy.run_path(str(ROOT / "examples" / "make_log.py"))
+    rows, left = script["made"]()
+    kept = np.loadtxt(ROOT / "examples" / "workshop-van.csv", delimiter=",", skiprows=1)
+    np.testing.assert_allclose(kept, rows, atol=0.0101)  # a rounding to the other side
+
+    setup = read_setup(ROOT / "examples" / "workshop-van.toml")
+    log = read_log(ROOT / "examples" / "workshop-van.csv")
+    verdict = judge(setup, load_cell(setup.bank.cell), log, {}, 0, 2000)
+    assert max(verdict.probability, key=verdict.probability.get) == "untracked"
+    low, high = np.quantile(verdict.draws.soc, [0.05, 0.95])
+    assert low < left < high
+    assert high < 0.6  # where the display says 82 %

@@ -68,9 +68,14 @@ def test_a_gap_is_a_step_of_its_own(rows_before: int, shift: int) -> None:
 
 
 def test_slow_rows_are_no_gap() -> None:
-    """A log of one row every five minutes has no gaps; one row an hour has only gaps."""
+    """A log of one row every five or fifteen minutes has no gaps but where a row is missing; one
+    row an hour has only gaps."""
     assert GAP_S == 300.0
     assert (track_of(make_log(300.0 * np.arange(50.0))).charge_var == 0).all()
+    quarters = 900.0 * np.arange(50.0)
+    assert (track_of(make_log(quarters)).charge_var == 0).all()
+    track = track_of(make_log(np.delete(quarters, 20)))
+    assert list(track.time_s[track.charge_var > 0]) == [900.0 * 21]
     assert (track_of(make_log(3600.0 * np.arange(50.0))).charge_var > 0).all()
 
 

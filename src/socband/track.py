@@ -26,7 +26,8 @@ Array = np.ndarray
 
 FIRST_S = 1800.0  # what flows for so long at first tells what flowed before (assumed)
 LEANING_C = 0.05
-GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known
+GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known, ...
+USUAL_S = 1800.0  # ... but for a log all of whose rows lie up to so far apart: it stores means
 MOST_IN_GAP = 0.4  # of the capacity; as a standard deviation, more than that of "anything" (0.29)
 BESIDE_GAP_S = 1800.0  # assumed: what flows for so long on both sides tells what flowed in a gap
 
@@ -125,7 +126,9 @@ class Track:
         """
         t = log.time_s
         dt = np.diff(t)
-        gap_before = np.concatenate([[False], dt > max(GAP_S, step_s)])
+        usual_s = float(np.median(dt))
+        longest_s = 1.5 * usual_s if usual_s <= USUAL_S else 0.0
+        gap_before = np.concatenate([[False], dt > max(GAP_S, step_s, longest_s)])
         # A step ends where the next row belongs to another bin or lies behind a gap, and with a gap
         # itself. A row on the edge of a bin belongs to the step that ends there.
         bin_of = np.ceil((t - t[0]) / step_s - 1e-6).astype(np.int64)
