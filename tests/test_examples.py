@@ -182,7 +182,7 @@ def test_the_log_of_the_van_is_what_its_script_makes_and_its_fault_is_found() ->
     setup = read_setup(ROOT / "examples" / "workshop-van.toml")
     log = read_log(ROOT / "examples" / "workshop-van.csv")
     verdict = judge(setup, load_cell(setup.bank.cell), log, {}, 0, 2000)
-    assert max(verdict.probability, key=verdict.probability.get) == "untracked"
+    assert max(verdict.probability, key=verdict.probability.get) == "untracked_steady"
     low, high = np.quantile(verdict.draws.soc, [0.05, 0.95])
     assert low < left < high
     assert high < 0.6  # where the display says 82 %
