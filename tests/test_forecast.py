@@ -16,6 +16,7 @@ from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.site import setup_from_table
 from socband.site_fields import Hours
+from socband.summary import quantiles_of
 from socband.unknowns import Pattern, Unknowns
 
 CELL = load_cell("lfp-prismatic-100ah")
@@ -54,21 +55,21 @@ def test_quantiles_of_the_empirical_distribution():
     # the definition itself (inverse of the empirical distribution function), numpy has it too
     values = np.random.default_rng(0).normal(size=(101, 3))
     want = np.quantile(values, [0.05, 0.5, 0.95], axis=0, method="inverted_cdf")
-    np.testing.assert_array_equal(f.weighted_quantiles(values, [0.05, 0.5, 0.95]), want)
-    weighted = f.weighted_quantiles(values, [0.05, 0.5, 0.95], np.full(101, 0.3))
+    np.testing.assert_array_equal(quantiles_of(values, [0.05, 0.5, 0.95]), want)
+    weighted = quantiles_of(values, [0.05, 0.5, 0.95], np.full(101, 0.3))
     np.testing.assert_array_equal(weighted, want)
     counts = np.random.default_rng(1).integers(0, 4, 101)
     repeated = np.repeat(values, counts, axis=0)
     np.testing.assert_array_equal(
-        f.weighted_quantiles(values, [0.1, 0.8], counts),
+        quantiles_of(values, [0.1, 0.8], counts),
         np.quantile(repeated, [0.1, 0.8], axis=0, method="inverted_cdf"),
     )
 
 
 def test_infinite_times_are_beyond_the_horizon():
     hours = np.array([1.0, 2.0, 3.0, np.inf])
-    assert f.weighted_quantiles(hours, [0.95])[0] == np.inf
-    assert f.weighted_quantiles(hours, [0.5])[0] == 2.0
+    assert quantiles_of(hours, [0.95])[0] == np.inf
+    assert quantiles_of(hours, [0.5])[0] == 2.0
 
 
 def test_forecast_dataset():

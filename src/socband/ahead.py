@@ -20,14 +20,15 @@ import numpy as np
 from socband.demand import Demand, days_of_spans, stream_of
 from socband.estimators import Prior
 from socband.estimators.ensemble import track_of, unknowns_of
-from socband.forecast import weighted_quantiles
 from socband.forward import prepare, run
+from socband.kernels_columns import O_LVD
 from socband.logs import Log
 from socband.models import CellModel
 from socband.posterior import Settings, condition
 from socband.scoring import QUANTILES
 from socband.site import Setup, setup_from_table
 from socband.site_fields import Hours
+from socband.summary import quantiles_of
 from socband.unknowns import normal_scores, uniforms
 
 if TYPE_CHECKING:
@@ -235,6 +236,6 @@ class Ahead:
                                horizon_s=3600.0 * self.horizon_h)  # fmt: skip
             plan = prepare(setup, cell, group, horizon_h=self.horizon_h, seed=int(again),
                            demand=demand, warmer_k=warmer_k)  # fmt: skip
-            hours.append(run(plan).report[:, 0] / 3600.0)
+            hours.append(run(plan).column(O_LVD) / 3600.0)
         hours = np.concatenate(hours)
-        return np.array(QUANTILES), weighted_quantiles(hours, QUANTILES)
+        return np.array(QUANTILES), quantiles_of(hours, QUANTILES)

@@ -15,6 +15,7 @@ import numpy as np
 from socband.demand import hours_until
 from socband.forward import Plan, Run, prepare, run
 from socband.models import CellModel
+from socband.summary import QUANTILES, quantiles_of
 from socband.unknowns import Members, Pattern
 
 if TYPE_CHECKING:
@@ -23,40 +24,6 @@ if TYPE_CHECKING:
     from socband.site import Setup
 
 Array = np.ndarray
-
-QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
-
-
-def weighted_quantiles(
-    values: Array, levels: Sequence[float] = QUANTILES, weight: Array | None = None
-) -> Array:
-    """Quantiles along the first axis: the smallest value that the share `level` does not exceed.
-
-    Infinite values are ordered like any other ("not within the horizon").
-
-    Args:
-        values: (n, ...).
-        levels: (q,) probabilities.
-        weight: (n,) non-negative; equal if None.
-
-    Returns:
-        (q, ...) float64.
-    """
-    values = np.asarray(values)
-    levels = np.asarray(levels, dtype=float)
-    n = len(values)
-    if weight is None:
-        index = np.clip(np.ceil(levels * n - 1e-9).astype(int) - 1, 0, n - 1)
-        return np.sort(values, axis=0)[index].astype(float)
-    order = np.argsort(values, axis=0, kind="stable")
-    cumulative = np.cumsum(np.asarray(weight, dtype=float)[order], axis=0)
-    cumulative /= cumulative[-1]
-    out = np.empty((len(levels), *values.shape[1:]))
-    ordered = np.take_along_axis(values, order, axis=0)
-    for k, level in enumerate(levels):
-        first = np.argmax(cumulative >= level - 1e-12, axis=0)
-        out[k] = np.take_along_axis(ordered, first[None], axis=0)[0]
-    return out
 
 
 def chance(event: Array, weight: Array | None = None) -> float:
@@ -146,11 +113,11 @@ def dataset_of(
             "usable_energy_wh": ("member", energy, {"units": "W h"}),
             "soc": (
                 ("quantile", "time"),
-                weighted_quantiles(result.soc, QUANTILES, weight),
+                quantiles_of(result.soc, QUANTILES, weight).astype(float),
                 {"units": "1", "long_name": "state of charge"},
             ),
             "survival": ("time", survival, {"units": "1", "long_name": "chance of still running"}),
-            "lvd_quantile_hours": ("quantile", weighted_quantiles(lvd, QUANTILES, weight), hours),
+            "lvd_quantile_hours": ("quantile", quantiles_of(lvd, QUANTILES, weight), hours),
             "lasts_until": ("until", lasts, {"units": "1", "long_name": "chance to last"}),
             "until_hours": ("until", list(asked.values()), hours),
         },

@@ -92,21 +92,33 @@ def _version() -> str:
     return __version__
 
 
-def quantiles_of(values: np.ndarray, probabilities: Sequence[float] = QUANTILES) -> np.ndarray:
+def quantiles_of(
+    values: np.ndarray,
+    probabilities: Sequence[float] = QUANTILES,
+    weight: np.ndarray | None = None,
+) -> np.ndarray:
     """Quantiles of an ensemble along its first axis; infinities sort last and stay infinite.
 
     Args:
         values: (n, ...) members first; no NaN.
         probabilities: q of them.
+        weight: (n,) non-negative, of the members; equal if None.
 
     Returns:
         (q, ...) by the inverse of the empirical distribution (JCGM 101:2008, 7.5 to 7.7: the r-th
         of the sorted values), which needs no straight line between two of them.
     """
-    ordered = np.sort(values, axis=0)
-    n = ordered.shape[0]
-    rank = np.clip(_whole(np.asarray(probabilities) * n) - 1, 0, n - 1)
-    return ordered[rank]
+    levels = np.asarray(probabilities)
+    n = len(values)
+    if weight is None:
+        rank = np.clip(_whole(levels * n) - 1, 0, n - 1)
+        return np.sort(values, axis=0)[rank]
+    order = np.argsort(values, axis=0, kind="stable")
+    reached = np.cumsum(np.asarray(weight, dtype=float)[order], axis=0)
+    reached /= reached[-1]
+    ordered = np.take_along_axis(values, order, axis=0)
+    first = [np.argmax(reached >= level - 1e-12, axis=0)[None] for level in levels]
+    return np.concatenate([np.take_along_axis(ordered, rank, axis=0) for rank in first])
 
 
 def _whole(share: np.ndarray) -> np.ndarray:

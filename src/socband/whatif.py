@@ -16,10 +16,11 @@ import numpy as np
 
 from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up
 from socband.demand import INVERTER, Demand
-from socband.forecast import asked_hours, chance, weighted_quantiles
+from socband.forecast import asked_hours, chance
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import L_DELAY, L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC, O_WHICH
 from socband.models import CellModel
+from socband.summary import quantiles_of
 from socband.unknowns import uniforms
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def switch_offs(
             (
                 name,
                 chance(alone > until_h, weight),
-                float(weighted_quantiles(gain, [0.5], weight)[0]),
+                float(quantiles_of(gain, [0.5], weight)[0]),
                 float(np.average(gain, weights=weight)),
                 chance(~np.isfinite(alone), weight),
             )
