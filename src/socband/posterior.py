@@ -17,6 +17,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from socband import kernels_band
 from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
 from socband.evidence import Context, Evidence, RestedVoltage
 from socband.models import CellModel
+from socband.posterior_moves import load_for_offset, towards_all
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import (
     Settings,
@@ -39,9 +41,6 @@ from socband.track import Track
 from socband.unknowns import NAMES, Members, Unknowns, normal_scores, score_matrix
 
 Array = np.ndarray
-
-_KEPT = (0.0, 0.4, 0.8)  # how much of where a member stands a move keeps
-_WIDER = 1.3  # variance of proposals over the members': else tails are hardly ever proposed
 
 
 @dataclass(frozen=True)
@@ -295,12 +294,9 @@ class _Run:
                 scores = scores[:, keep]
                 state, parameters = state[:, keep], parameters[:, keep]
                 pattern = pattern[keep]
-                rate = 0.0
-                for _ in range(settings.moves):
-                    scores, state, parameters, pattern, accepted = self.move(
-                        scores, state, parameters, pattern, last, rng
-                    )
-                    rate += accepted / settings.moves
+                scores, state, parameters, pattern, rate = self.move(
+                    scores, state, parameters, pattern, last, rng
+                )
                 base = state[k.LOGLIK].copy()
                 resampled.append((float(self.track.time_s[last - 1]), rate))
             if progress is not None:
@@ -338,39 +334,38 @@ class _Run:
     def move(
         self, scores: Array, state: Array, parameters: Array, pattern: Array, last: int, rng
     ) -> tuple[Array, Array, Array, Array, float]:
-        """One Metropolis-Hastings step of all members on all evidence so far.
+        """Metropolis-Hastings steps of all members, each judged on all evidence so far.
 
-        The proposal keeps a mean m and a covariance C, the members' own but for `_WIDER`: in units
-        in which N(m, C) is standard normal, x' = r x + sqrt(1 - r^2) noise, from near (r = 0.8) to
-        an independent draw (r = 0). It is reversible with respect to N(m, C), so that only the
-        ratio of target to N(m, C) decides, and steps may be large in any number of dimensions (the
-        autoregressive proposal of Cotter et al. 2013, Stat. Sci. 28, 424-446, with the members'
-        moments).
+        Returns:
+            As given, moved, and the share of the steps that were taken.
         """
-        from scipy.linalg import solve_triangular
+        taken = 0.0
+        for k_move in range(self.settings.moves):
+            if k_move % 2 == 0 or self.unknowns.untracked_probability == 0.0:
+                proposed, log_ratio = towards_all(scores, rng)
+            else:
+                proposed, log_ratio = load_for_offset(
+                    scores, partial(self.untracked_in_offsets, last=last), rng
+                )
+            state2, parameters2, pattern2 = self.start(proposed)
+            self.advance(state2, parameters2, pattern2, 0, last, keep=False)
+            log_ratio += self.eta * (state2[k.LOGLIK] - state[k.LOGLIK])
+            yes = np.log(rng.random(scores.shape[1])) < log_ratio
+            scores = np.where(yes, proposed, scores)
+            state = np.where(yes, state2, state)
+            parameters = np.where(yes, parameters2, parameters)
+            pattern = np.where(yes, pattern2, pattern)
+            taken += float(yes.mean()) / self.settings.moves
+        return scores, state, parameters, pattern, taken
 
-        d, n = scores.shape
-        # The covariance of few members in many dimensions is too narrow in some; the prior's helps.
-        few = d / (n + d)
-        root = np.linalg.cholesky(_WIDER * ((1.0 - few) * np.cov(scores) + few * np.eye(d)))
-        middle = scores.mean(axis=1, keepdims=True)
-        r = rng.choice(_KEPT, n)
-        old = solve_triangular(root, scores - middle, lower=True)
-        new = r * old + np.sqrt(1.0 - r**2) * rng.standard_normal((d, n))
-        proposed = middle + root @ new
-        state2, parameters2, pattern2 = self.start(proposed)
-        self.advance(state2, parameters2, pattern2, 0, last, keep=False)
-        log_ratio = self.eta * (state2[k.LOGLIK] - state[k.LOGLIK]) + 0.5 * (
-            (scores**2 - proposed**2).sum(axis=0) + (new**2 - old**2).sum(axis=0)
-        )
-        yes = np.log(rng.random(n)) < log_ratio
-        return (
-            np.where(yes, proposed, scores),
-            np.where(yes, state2, state),
-            np.where(yes, parameters2, parameters),
-            np.where(yes, pattern2, pattern),
-            float(yes.mean()),
-        )
+    def untracked_in_offsets(self, scores: Array, last: int) -> Array:
+        """(n,) mean untracked current up to a step, in deviations of the offset between members."""
+        dt_s = self.track.dt_s[:last]
+        share = self.patterns_on[:, :last] @ dt_s / dt_s.sum()
+        members = self.unknowns.members(scores)
+        between_a = self.unknowns.offset_a.std * np.sqrt(1.0 - self.settings.cloud_bias**2)
+        mean_a = members.untracked_a * share[members.untracked_pattern]
+        return mean_a / between_a if between_a > 0.0 else np.zeros(len(mean_a))
 
     def members_now(
         self, scores: Array, state: Array, parameters: Array, pattern: Array
