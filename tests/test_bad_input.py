@@ -218,11 +218,21 @@ LOGS: dict[str, tuple[str, bytes, tuple[str, ...]]] = {
         gzip.compress(csv(good_rows(4000)), mtime=0)[:3000],
         ("end-of-stream marker",),
     ),
-    "too many fields": ("log.csv", csv(with_row(9, "540,-2,13.19,7,8,9")), ("line 11", "3 fields")),
+    "too many fields": ("log.csv", csv(with_row(9, "540,-2,13.19,7,8,9")), ("line 11", "6 fields")),
     "one field too many in all rows": (
         "log.csv",
         csv([f"7,{row}" for row in good_rows()]),
-        ("line 2", "saw 4"),
+        ("line 2", "4 fields; expected as many as the header has, 3"),
+    ),
+    "decimal commas between commas": (
+        "log.csv",
+        csv([row.replace(".", ",").replace("0,", "0,0,", 1) for row in good_rows()]),
+        ("line 2", "6 fields", "semicolons or tabs"),
+    ),
+    "a remark before the header": (
+        "log.csv",
+        b"# from the monitor\n" + csv(good_rows()),
+        ("line 2", "before the column labels"),
     ),
     "time backwards": ("log.csv", csv(with_row(9, "300,-2,13.19")), ("row 11", "backwards")),
     "time standing still": (
@@ -233,12 +243,27 @@ LOGS: dict[str, tuple[str, bytes, tuple[str, ...]]] = {
     "words for currents": (
         "log.csv",
         csv([row.replace("-", "about ") for row in good_rows()]),
-        ("row 2 and 39 more", "no number for current"),
+        ("row 2 and 39 more", "'about 2.0' in column 'Current / A'", "decimal point"),
+    ),
+    "words that are no numbers": (
+        "log.csv",
+        csv([row.replace("-2.0", "True").replace("-12.0", "True") for row in good_rows()]),
+        ("row 2 and 39 more", "'True' in column 'Current / A'"),
+    ),
+    "units in the cells": (
+        "log.csv",
+        csv([row.replace(",", " s,", 1) for row in good_rows()]),
+        ("row 2 and 39 more", "'0 s' in column 'Test Time / s'", "seconds, or dates such as 20"),
+    ),
+    "dates by the day first": (
+        "log.csv",
+        csv([f"01.12.2026 08:{k:02d}:00{r[r.index(',') :]}" for k, r in enumerate(good_rows())]),
+        ("'01.12.2026 08:00:00'", "dates such as 2026-12-01 08:00:00"),
     ),
     "no times": (
         "log.csv",
         csv([f",{row.split(',', 1)[1]}" for row in good_rows()]),
-        ("no number for time",),
+        ("no number for time", "nothing in column 'Test Time / s'"),
     ),
     "a current beyond all numbers": (
         "log.csv",

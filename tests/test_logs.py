@@ -161,6 +161,24 @@ def test_dates_that_name_no_zone_are_local(write: Write, zone: str, local: bool)
     assert not read_log(write()).clock_is_local  # plain seconds
 
 
+def test_labels_may_hold_what_separates_them(write: Write) -> None:
+    path = write('Test Time / s,"Current, A","Voltage, V"')
+    columns = {"current": "Current, A", "voltage": "Voltage, V"}
+    log = read_log(path, columns, cells_in_series=4, on_problem="reject")
+    np.testing.assert_allclose(log.current_a, steps()[1])
+
+
+def test_a_time_in_days_under_a_label_of_seconds_is_said(write: Write) -> None:
+    """Days since 1900, as spreadsheets count them: a log of two hours in a twelfth of a second."""
+    rows = [f"{46354.5 + t / 86400.0:.8f},{i},{u}" for t, i, u in zip(*steps(), strict=True)]
+    [warning] = read_log(write(rows=rows), cells_in_series=4).warnings
+    assert "steps of 0.000694 s, 0.08264 s in all" in warning.found  # 1/1440; 119 of them
+    assert "Time / d" in warning.hint
+    in_days = write("Time / d,Current / A,Voltage / V", rows)
+    log = read_log(in_days, {"time": "Time / d"}, cells_in_series=4)
+    np.testing.assert_allclose(log.time_s, steps()[0], atol=1e-3)
+
+
 def test_a_separator_at_the_end_of_every_row_shifts_nothing(write: Write) -> None:
     log = read_log(write(rows=[f"{row}," for row in rows_of()]), cells_in_series=4)
     np.testing.assert_allclose(log.current_a, steps()[1])

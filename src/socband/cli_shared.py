@@ -209,6 +209,7 @@ def read_inputs(
                 discharge_positive=discharge_positive,
                 cells_in_series=read.bank.cells_in_series if read else None,
                 rated_capacity_ah=read.bank.rated_capacity_ah if read else None,
+                timezone=read.present.timezone if read else None,
             )
         except InputError as error:
             problems += error.located

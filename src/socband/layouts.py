@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from socband.errors import InputError, Problem
-from socband.logs import Log, is_gzip, read_log, refuse_packed
+from socband.log_table import is_gzip, refuse_packed
+from socband.logs import Log, read_log
 
 _CELLS = 1  # all of them are records of single cells
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from socband.errors import Problem
+from socband.log_clock import LAST_UNIX_S, moment_words
 
 # No LFP cell in service shows a voltage outside these [V]; open cell records dip to 1.92 V.
 _POSSIBLE_CELL_V = (1.0, 4.0)
@@ -21,9 +22,10 @@ MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across
 MOST_A = 1e5  # where the bank is not known
 MOST_YEARS = 20.0  # between first and last row
 POSSIBLE_C = (-60.0, 90.0)  # of a battery and the air around it, as in a setup file [°C]
-_LAST_UNIX_S = 7.26e9  # the year 2200
 _LONG_GAP_S = 3600.0  # is said however coarse the log
 _LISTED = 20  # problems of one kind that are listed one by one
+_SHORT_S = 600.0  # a log of less, in steps of less than the next, has its time in another unit
+_SHORT_STEP_S = 0.5
 _LATER_STEPS = 10  # fewer say nothing of whether the voltage answers a row later
 _NEEDED = ("time_s", "current_a", "voltage_v")
 
@@ -37,12 +39,29 @@ class Checked:
     errors: list[Problem]
 
 
+@dataclass(frozen=True)
+class InFile:
+    """How the rows stand in their file.
+
+    Attributes:
+        blank: (n,) rows to drop without a word.
+        cell: what a row holds of a field (name as in a `Log`, index of the row), in words.
+        dates: its times are dates, so that they count since 1970.
+        on_the_wall: its dates named no zone, and nobody else did.
+    """
+
+    blank: np.ndarray
+    cell: Callable[[str, int], str]
+    dates: bool = False
+    on_the_wall: bool = False
+
+
 def check_rows(
     rows: dict[str, np.ndarray],
     first_row: int,
     cells_in_series: int | None,
     rated_capacity_ah: float | None = None,
-    ignored: np.ndarray | None = None,
+    in_file: InFile | None = None,
 ) -> Checked:
     """Check and mend.
 
@@ -51,20 +70,20 @@ def check_rows(
         first_row: what the user calls the first row.
         cells_in_series: to recognise impossible voltages; None = not checked.
         rated_capacity_ah: to recognise impossible currents; None = only absurd ones are.
-        ignored: (n,) rows to drop without a word (blank lines).
+        in_file: None if they come from none.
     """
     warnings: list[Problem] = []
     errors: list[Problem] = []
     number = np.arange(len(rows["time_s"])) + first_row
-    if ignored is not None and ignored.any():
-        rows, number = _kept(rows, number, ~ignored)
+    if in_file is not None:
+        rows, number = _kept(rows, number, ~in_file.blank)
     if len(number) < 2:
         found = f"{len(number)} rows of data"
         return Checked(rows, warnings, [Problem("rows", found, "at least two")])
 
     bad = ~np.logical_and.reduce([np.isfinite(rows[key]) for key in _NEEDED])
     if bad.mean() > 0.5 or (~bad).sum() < 2:
-        return Checked(rows, warnings, [_mostly_unreadable(rows, number, bad)])
+        return Checked(rows, warnings, [_mostly_unreadable(rows, number, bad, in_file)])
     warnings += _listed(
         number, bad, "time, current or voltage missing or no number", "three numbers", "left out"
     )
@@ -73,8 +92,10 @@ def check_rows(
     time_s = rows["time_s"]
     back = np.flatnonzero(np.diff(time_s) < 0.0) + 1
     for k in back[:_LISTED]:
-        found = f"time running backwards, {time_s[k - 1]:.10g} s to {time_s[k]:.10g} s"
-        errors.append(Problem(f"row {number[k]}", found, "times that only increase"))
+        before, after = (_moment(time_s[row], in_file) for row in (k - 1, k))
+        found = f"time running backwards, {before} to {after}"
+        hint = _clock_change(float(time_s[k] - time_s[k - 1]), -_LONG_GAP_S, in_file)
+        errors.append(Problem(f"row {number[k]}", found, "times that only increase", hint))
     if len(back) > _LISTED:
         found = f"time running backwards in {len(back) - _LISTED} more rows"
         errors.append(Problem("rows", found, "times that only increase"))
@@ -85,6 +106,7 @@ def check_rows(
     if errors:
         return Checked(rows, warnings, errors)
 
+    warnings += _too_short(time_s)
     doubled = np.concatenate([[False], np.diff(time_s) == 0.0])
     warnings += _listed(number, doubled, "the time of the row before", "a later time", "left out")
     rows, number = _kept(rows, number, ~doubled)
@@ -105,7 +127,7 @@ def check_rows(
         rows, number = _kept(rows, number, ~impossible)
 
     rows = _optional_columns(dict(rows), number, warnings, errors)
-    warnings += _gaps(rows["time_s"], number, counted="net_charge_ah" in rows)
+    warnings += _gaps(rows["time_s"], number, "net_charge_ah" in rows, in_file)
     _check_sign(rows, warnings, errors)
     warnings += _one_way(rows, rated_capacity_ah)
     return Checked(rows, warnings, errors)
@@ -139,11 +161,43 @@ def _listed(
     return problems
 
 
-def _mostly_unreadable(rows: dict[str, np.ndarray], number: np.ndarray, bad: np.ndarray) -> Problem:
+def _mostly_unreadable(
+    rows: dict[str, np.ndarray], number: np.ndarray, bad: np.ndarray, in_file: InFile | None
+) -> Problem:
     worst = max(_NEEDED, key=lambda key: int(np.isnan(rows[key]).sum()))
-    where = f"row {number[np.flatnonzero(bad)[0]]} and {int(bad.sum()) - 1} more"
-    found = f"no number for {worst.rsplit('_', 1)[0]}"
-    return Problem(where, found, "numbers with a decimal point in most rows")
+    kind = worst.rsplit("_", 1)[0]
+    first = int(number[np.flatnonzero(~np.isfinite(rows[worst]))[0]])
+    where = f"row {first} and {int(bad.sum()) - 1} more"
+    found = f"no number for {kind}"
+    if in_file is not None:
+        found += f" but {in_file.cell(worst, first)}"
+    expected = "numbers with a decimal point, without units, in most rows"
+    if kind == "time":
+        expected = "seconds, or dates such as 2026-12-01 08:00:00, in most rows"
+    return Problem(where, found, expected)
+
+
+def _moment(seconds: float, in_file: InFile | None) -> str:
+    if in_file is None or not in_file.dates:
+        return f"{seconds:.10g} s"
+    return moment_words(seconds) + ("" if in_file.on_the_wall else " UTC")
+
+
+def _clock_change(step_s: float, change_s: float, in_file: InFile | None) -> str:
+    """A hint, where dates without a zone step by an hour as on the night of a clock change."""
+    if in_file is None or not in_file.on_the_wall or not 0.0 <= step_s - change_s < 1800.0:
+        return ""
+    return "a clock change? present.timezone in the setup file follows it"
+
+
+def _too_short(time_s: np.ndarray) -> list[Problem]:
+    """No monitor logs a house bank for minutes only, many times a second: another unit."""
+    step_s, all_s = float(np.median(np.diff(time_s))), float(time_s[-1] - time_s[0])
+    if not (0.0 < step_s < _SHORT_STEP_S and all_s < _SHORT_S):
+        return []
+    found = f"steps of {step_s:.3g} s, {all_s:.4g} s in all"
+    hint = "is the time in hours or days? Then its label has to say so: Time / h, Time / d"
+    return [Problem("time", found, "a log of hours or days", hint)]
 
 
 def _impossible_current(
@@ -229,7 +283,7 @@ def _optional_columns(
         if key == "temperature_c":
             good = good & (value > POSSIBLE_C[0]) & (value < POSSIBLE_C[1])
         elif key == "unix_time_s":
-            good = good & (value >= 0.0) & (value < _LAST_UNIX_S)
+            good = good & (value >= 0.0) & (value < LAST_UNIX_S)
         elif key == "net_charge_ah":
             good = good & (np.abs(value) < 1e9)
         if not good.any():
@@ -245,7 +299,9 @@ def _optional_columns(
     return rows
 
 
-def _gaps(time_s: np.ndarray, number: np.ndarray, counted: bool) -> list[Problem]:
+def _gaps(
+    time_s: np.ndarray, number: np.ndarray, counted: bool, in_file: InFile | None
+) -> list[Problem]:
     step_s = np.diff(time_s)
     usual_s = float(np.median(step_s))
     at = np.flatnonzero(step_s > max(min(10.0 * usual_s, usual_s + _LONG_GAP_S), 30.0))
@@ -261,7 +317,9 @@ def _gaps(time_s: np.ndarray, number: np.ndarray, counted: bool) -> list[Problem
         where = f"rows {number[run[0]]} to {number[run[-1] + 1]}"
         since = float(time_s[run[0]] - time_s[0])
         found = f"{many} {longest}, {span_words(since)} after the first row"
-        problems.append(Problem(where, found, expected, done))
+        change = _clock_change(float(step_s[run].max()), _LONG_GAP_S, in_file)
+        hint = f"{done}; {change}" if change and len(run) == 1 else done
+        problems.append(Problem(where, found, expected, hint))
     if len(runs) > _LISTED:
         rest_s = sum(float(step_s[run].sum()) for run in runs[_LISTED:])
         where = f"{len(runs) - _LISTED} more places"

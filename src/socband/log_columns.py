@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+import unicodedata
+from collections.abc import Iterator, Mapping
+
+import numpy as np
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 
@@ -35,15 +38,62 @@ FIELDS = {
     "net_charge": "net_charge_ah",
     "true_soc": "true_soc",
 }
-# a label's own unit, where it is not the one used inside
-_UNITS: dict[str, dict[str, float]] = {
-    "time": {"ms": 1e-3, "min": 60.0, "h": 3600.0},
-    "unix_time": {"ms": 1e-3},
-    "current": {"ma": 1e-3},
-    "voltage": {"mv": 1e-3},
-    "net_charge": {"mah": 1e-3},
-    "true_soc": {"%": 1e-2, "percent": 1e-2},
+
+
+def _units(short: str, *long: str) -> dict[str, tuple[float, float]]:
+    """Names of a unit and of its parts and multiples -> what to multiply with and to add."""
+    names = {}
+    for mark, word, factor in (
+        ("", "", 1.0), ("m", "milli", 1e-3), ("u", "micro", 1e-6), ("μ", "micro", 1e-6),
+        ("n", "nano", 1e-9), ("k", "kilo", 1e3),
+    ):  # fmt: skip
+        names |= {f"{mark}{name}": (factor, 0.0) for name in (short, *long)}
+        names |= {f"{word}{name}": (factor, 0.0) for name in long}
+    return names
+
+
+def _names(factor: float, add: float, *names: str) -> dict[str, tuple[float, float]]:
+    return {name: (factor, add) for name in names}
+
+
+# Units that a label may name, without spaces and in small letters.
+_TIME = {
+    **_units("s", "sec", "secs", "second", "seconds"),
+    **_names(60.0, 0.0, "min", "mins", "minute", "minutes"),
+    **_names(3600.0, 0.0, "h", "hr", "hrs", "hour", "hours"),
+    **_names(86_400.0, 0.0, "d", "day", "days"),
 }
+_UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "time": _TIME,
+    "unix_time": _TIME,
+    "current": _units("a", "amp", "amps", "ampere", "amperes"),
+    "voltage": _units("v", "volt", "volts"),
+    "temperature": {
+        **_names(1.0, 0.0, "degc", "°c", "c", "celsius", "degcelsius", "degreescelsius"),
+        **_names(5.0 / 9.0, -160.0 / 9.0, "degf", "°f", "f", "fahrenheit", "degreesfahrenheit"),
+        **_names(1.0, -273.15, "k", "kelvin"),
+    },
+    "net_charge": {
+        **_units("ah", "amphour", "amphours", "amperehour", "amperehours"),
+        **_names(1.0 / 3600.0, 0.0, "as", "coulomb", "coulombs"),
+    },
+    "true_soc": {**_names(1e-2, 0.0, "%", "percent"), **_names(1.0, 0.0, "1", "01", "fraction")},
+}
+# the unit used inside, and others that are usual
+_EXPECTED: dict[str, tuple[str, ...]] = {
+    "time": ("s", "ms", "min", "h", "d"),
+    "unix_time": ("s", "ms"),
+    "current": ("A", "mA"),
+    "voltage": ("V", "mV"),
+    "temperature": ("degC", "degF", "K"),
+    "net_charge": ("Ah", "mAh"),
+    "true_soc": ("1", "%"),
+}
+# of nothing that a log is read for
+_OTHER = {"w", "kw", "mw", "va", "wh", "kwh", "j", "kj", "ohm", "mohm", "ω", "mω", "hz"}
+_OF_ANYTHING = _OTHER.union(*_UNITS.values())
+# At the end of a name these may be none: phase a, cell_voltage_min, bank c, temperature_1.
+_ALSO_NAMES = {"a", "c", "d", "f", "h", "j", "k", "s", "v", "as", "min", "1", "01", "fraction"}
 
 
 def _plain(label: str) -> str:
@@ -106,7 +156,51 @@ def is_of_cell(label: str) -> bool:
     return bool(re.search(r"surface|\bt1\b|_t1_|cell", _plain(label)))
 
 
-def factor_of(role: str, label: str) -> float:
-    """What a column is multiplied with, by the unit in its label."""
-    unit = re.search(r"(?:[/\[(_]\s*)([A-Za-z%]+)\s*[\])]?\s*$", label)
-    return _UNITS.get(role, {}).get(unit[1].casefold(), 1.0) if unit else 1.0
+def _named_units(label: str) -> Iterator[tuple[str, bool | None]]:
+    """What may be the unit in a label, and whether it is one: surely in square brackets or behind a
+    stroke; in round ones or behind a comma it may be a remark; the last word (None) may be any."""
+    yield from ((inside, True) for inside in re.findall(r"\[([^\]]*)\]", label))
+    round_ones = re.findall(r"\(([^)]*)\)", label)
+    bare = re.sub(r"\[[^\]]*\]|\([^)]*\)", "", label)
+    head, stroke, behind = bare.partition("/")
+    if stroke:
+        yield behind, True
+    yield from ((inside, False) for inside in round_ones)
+    if "," in head:
+        yield head.rpartition(",")[2], False
+    yield re.split(r"[\s_]", label.strip())[-1], None
+
+
+def converted(role: str, label: str, values: np.ndarray) -> tuple[np.ndarray, list[Problem]]:
+    """A column in the unit used inside, by the unit in its label.
+
+    Args:
+        role: see `LABELS`.
+        label: as it stands in the file; without a unit it is taken as in the unit used inside.
+        values: (n,) of the column.
+
+    Returns:
+        (n,), and what to say of it.
+
+    Raises:
+        InputError: the unit is one of something else, or none that is known.
+    """
+    own, unknown = _UNITS[role], ""
+    where, inside = f"column {label!r}", _EXPECTED[role][0]
+    expected = " or ".join([", ".join(_EXPECTED[role][:-1]), _EXPECTED[role][-1]])
+    for text, sure in _named_units(label):
+        unit = re.sub(r"[\s_.·*-]", "", unicodedata.normalize("NFKC", text).casefold())
+        if unit in own:
+            factor, add = own[unit]
+            if (factor, add) == (1.0, 0.0):
+                return values, []
+            note = Problem(where, f"the unit {text.strip()}", inside, "converted")
+            return factor * values + add, [note]
+        if unit in _OF_ANYTHING - (_ALSO_NAMES if sure is None else set()) or (unit and sure):
+            raise InputError(Problem(where, f"the unit {text.strip()}", expected))
+        if sure is False:
+            unknown = unknown or text.strip()
+    if unknown:
+        found = f"{unknown!r}, which is no unit known here"
+        return values, [Problem(where, found, expected, f"taken as {inside}")]
+    return values, []

@@ -8,21 +8,18 @@ backwards, a current of the wrong sign, voltages that the cells cannot have) is 
 
 from __future__ import annotations
 
-import gzip
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
-from socband.errors import InputError, Problem, refuse_endless
-from socband.log_check import Checked, check_rows
-from socband.log_columns import FIELDS, factor_of, is_of_cell, matched
-
-if TYPE_CHECKING:
-    import pandas as pd
+from socband.errors import InputError, Problem, shown
+from socband.log_check import Checked, InFile, check_rows
+from socband.log_clock import read_times
+from socband.log_columns import FIELDS, converted, is_of_cell, matched
+from socband.log_table import numbers, read_header, read_table
 
 OnProblem = Literal["report", "reject"]
 
@@ -172,6 +169,9 @@ def sliced(log: Log, start: int | None = None, stop: int | None = None, step: in
 
 # ---------------------------------------------------------------- files
 
+_CLOCKS = ("time", "unix_time")
+_FIRST_ROW = 2  # the header is row 1, as editors count
+
 
 def read_log(
     path: str | Path,
@@ -180,6 +180,7 @@ def read_log(
     cells_in_series: int | None = None,
     on_problem: OnProblem = "report",
     rated_capacity_ah: float | None = None,
+    timezone: str | None = None,
 ) -> Log:
     """Read a log from CSV (comma, semicolon or tab; `.gz` too).
 
@@ -191,150 +192,58 @@ def read_log(
         cells_in_series: of the logged bank, to recognise impossible voltages; None = unknown.
         on_problem: "reject" turns every warning into an error.
         rated_capacity_ah: of the logged bank, to recognise impossible currents; None = unknown.
+        timezone: name in the IANA time zone database of dates that name no zone, so that a clock
+            change is followed; None: they stay the time on the wall.
 
     Raises:
         InputError: with row numbers as an editor counts them (the header is row 1).
     """
     path = Path(path)
-    header, separator, trailing = _header(path)
+    header, separator, trailing = read_header(path)
     found = matched(header, columns or {}, path.name)
-    table = _table(path, separator, trailing, list(dict.fromkeys(found.values())))
-    blank = table.isna().all(axis=1).to_numpy()
-    rows = {FIELDS[role]: _numbers(table[label], separator) for role, label in found.items()}
-    warnings = []
+    table = read_table(path, separator, trailing, list(dict.fromkeys(found.values())))
+    rows: dict[str, np.ndarray] = {}
+    times = {}
+    warnings: list[Problem] = []
+    problems: list[Problem] = []
     for role, label in found.items():
-        factor = factor_of(role, label)
-        if factor != 1.0:
-            rows[FIELDS[role]] = rows[FIELDS[role]] * factor
-            what = f"its unit, converted by {factor:g}"
-            warnings.append(Problem(f"column {label!r}", what, "the unit used inside"))
+        try:
+            if role in _CLOCKS:
+                times[role] = read_times(table[label], separator, timezone, _FIRST_ROW)
+                values, notes = times[role].seconds, times[role].warnings
+            else:
+                values, notes = numbers(table[label], separator), []
+            if role not in times or not times[role].are_dates:
+                values, notes = converted(role, label, values)
+        except InputError as error:
+            problems += error.problems
+            continue
+        rows[FIELDS[role]] = values
+        warnings += notes
+    if problems:
+        raise InputError(problems, path.name)
     if "time_s" not in rows:
         rows["time_s"] = rows["unix_time_s"]
     if discharge_positive:
         rows["current_a"] = -rows["current_a"]
     if "unix_time" not in found and rows["time_s"].size and rows["time_s"][0] > 5e8:
         rows["unix_time_s"] = rows["time_s"]  # a date, then, or seconds since 1970
-    checked = check_rows(rows, 2, cells_in_series, rated_capacity_ah, ignored=blank)
-    checked.warnings[:0] = warnings
-    clock = found.get("unix_time", found.get("time"))
+
+    by_field = {FIELDS[role]: label for role, label in found.items()}
+
+    def cell(key: str, number: int) -> str:
+        label = by_field.get(key, found.get("unix_time"))
+        value = table[label].iloc[number - _FIRST_ROW]
+        text = "nothing" if value != value else shown(str(value))
+        return f"{text} in column {label!r}"
+
+    blank = table.isna().all(axis=1).to_numpy()
+    counted, clock = (times.get(a, times.get(b)) for a, b in (_CLOCKS, _CLOCKS[::-1]))
+    in_file = InFile(blank, cell, counted.are_dates, counted.on_the_wall)
+    checked = check_rows(rows, _FIRST_ROW, cells_in_series, rated_capacity_ah, in_file)
+    checked.warnings[:0] = dict.fromkeys(warnings)  # time and clock may be one column
     return replace(
         _log(path.name, checked, on_problem),
-        clock_is_local=_dates_without_zone(table[clock]),
+        clock_is_local=clock.on_the_wall,
         temperature_is_of_cell=is_of_cell(found.get("temperature", "")),
     )
-
-
-# first bytes of what a CSV file may have been packed into
-_PACKED = {b"PK": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz", b"\x28\xb5\x2f\xfd": "zstandard",
-           b"7z\xbc\xaf": "7z", b"\x1f\x8b": "gzip"}  # fmt: skip
-
-
-def is_gzip(path: Path) -> bool:
-    """By its name."""
-    return path.suffix.lower() == ".gz"
-
-
-def refuse_packed(path: Path) -> None:
-    """Refuse a file by its first bytes.
-
-    Raises:
-        InputError: it is packed, and not as `.gz`.
-        OSError: it cannot be opened.
-    """
-    refuse_endless(path, "a CSV file, plain or .gz")
-    with open(path, "rb") as stream:
-        first = stream.read(8)
-    for mark, kind in _PACKED.items():
-        if first.startswith(mark) and not (kind == "gzip" and is_gzip(path)):
-            hint = "a name ending in .gz" if kind == "gzip" else "unpack it first"
-            found = f"{kind} data"
-            raise InputError(Problem(path.name, found, "a CSV text file, plain or .gz", hint))
-
-
-def _header(path: Path) -> tuple[list[str], str, bool]:
-    """Column labels, separator, and whether rows end in a separator that the header lacks."""
-    try:
-        refuse_packed(path)
-        opened = gzip.open if is_gzip(path) else open
-        with opened(path, "rt", encoding="utf-8-sig", errors="replace") as stream:
-            line = stream.readline(65536)
-            first = stream.readline(65536)
-    except (OSError, EOFError, zlib.error) as error:
-        reason = (getattr(error, "strerror", None) or str(error) or "unreadable").lower()
-        raise InputError(Problem(str(path), reason, "a log that can be read")) from None
-    if not line.strip():
-        raise InputError(Problem(path.name, "no header in the first row", "column labels there"))
-    if "\0" in line:
-        raise InputError(Problem(path.name, "binary data", "a CSV text file, plain or .gz"))
-    separator = max(",;\t", key=line.count)
-    labels = line.strip("\r\n").split(separator)
-    extra = first.count(separator) + 1 - len(labels)
-    trailing = extra == 1 and first.rstrip(" \r\n").endswith(separator)
-    if extra > 0 and not trailing and '"' not in first:  # pandas would take it for an index
-        found = f"expected {len(labels)} fields in line 2, saw {len(labels) + extra}"
-        raise InputError(Problem(path.name, found, "as many fields in every row as the header has"))
-    return [label.strip().strip('"').strip() for label in labels], separator, trailing
-
-
-def _table(path: Path, separator: str, trailing: bool, labels: list[str]) -> pd.DataFrame:
-    import pandas as pd
-
-    try:
-        # No `usecols`: with it, rows of too many fields pass unseen, or shifted by one.
-        table = pd.read_csv(
-            path,
-            sep=separator,
-            encoding="utf-8-sig",
-            encoding_errors="replace",
-            skip_blank_lines=False,  # so that row numbers stay those of the file
-            skipinitialspace=True,
-            low_memory=False,
-            compression="gzip" if is_gzip(path) else None,
-            index_col=False if trailing else None,
-        )
-    except pd.errors.ParserError as error:
-        text = str(error).removeprefix("Error tokenizing data. C error: ").strip().lower()
-        expected = "as many fields in every row as the header has"
-        raise InputError(Problem(path.name, text, expected)) from None
-    except (OSError, EOFError, zlib.error, ValueError) as error:
-        text = f"data that cannot be read: {error}".lower()
-        raise InputError(Problem(path.name, text, "an undamaged CSV file")) from None
-    table.columns = [str(label).strip() for label in table.columns]
-    return table[labels]
-
-
-def _numbers(column: pd.Series, separator: str) -> np.ndarray:
-    """As float64; dates as seconds since 1970; NaN where neither.
-
-    A decimal comma is seen by what it makes readable, and most values may be whole. Only where
-    commas separate the columns must it explain most of them: in quotes it may part thousands.
-    """
-    import pandas as pd
-
-    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
-        return column.to_numpy(dtype=float)
-    text = column.astype("string").str.strip()
-    numbers = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    missing = np.isnan(numbers).mean() if numbers.size else 0.0
-    if missing > (0.5 if separator == "," else 0.0):
-        comma = text.str.replace(",", ".", n=1, regex=False)
-        with_comma = pd.to_numeric(comma, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-        if np.isnan(with_comma).mean() < missing:
-            return with_comma
-    if missing > 0.5:
-        dates = pd.to_datetime(text, errors="coerce", format="ISO8601", utc=True)
-        if dates.notna().mean() > 0.5:
-            epoch = pd.Timestamp("1970-01-01", tz="UTC")
-            return ((dates - epoch) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
-    return numbers
-
-
-def _dates_without_zone(column: pd.Series) -> bool:
-    """Dates as a clock on the wall shows them, no row naming a zone?"""
-    import pandas as pd
-
-    if pd.api.types.is_numeric_dtype(column):
-        return False
-    text = column.astype("string").str.strip()
-    zone = text.str.contains(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)$", regex=True)
-    return bool((text.str.contains(":", regex=False) & ~zone).fillna(False).mean() > 0.5)

@@ -199,8 +199,8 @@ class Present:
         rested_hours: how long it had rested [h], or None.
         clock: time of day.
         current_a: net bank current now [A], positive = charging, or None.
-        timezone: name in the IANA time zone database, for clock changes in the night and the hours
-            of a log whose clock is UTC, or None.
+        timezone: name in the IANA time zone database, for clock changes in the night and in a log,
+            and for the hours of a log whose clock is UTC, or None.
         date: today, a TOML date; the computer's if None.
     """
 
