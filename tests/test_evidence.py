@@ -14,6 +14,7 @@ from socband.evidence import (
     FullCharge,
     RestedVoltage,
     kalman_update,
+    missed_by,
 )
 from socband.models import CellModel, load_cell
 from socband.track import Scale
@@ -106,6 +107,21 @@ def test_clamp_reading() -> None:
     other = before.copy()
     ClampReading(0.0, -3.4, 0.2, seen_a=-3.0).apply(other, context(cell, scale, 0.2, seen_a=9.0))
     np.testing.assert_array_equal(other, after)
+    # an innovation's variance is that of b and of the meter
+    std = np.sqrt(np.array([matrix(before, j)[4, 4] for j in range(N)]) + (0.2 * 0.02) ** 2)
+    off = ClampReading(0.0, -3.4, 0.2).deviations(before, at)
+    np.testing.assert_allclose(off, np.abs(nu) / std)
+
+
+def test_a_reading_is_missed_by_the_best_members() -> None:
+    """A load that one member of five has explains a current; of voltages a twentieth has to."""
+    at, state = context(straight_cell(), eta=1.0, seen_a=0.0), make_state()
+    at.parameters[k.UNTRACKED_A] = [0.0, 0.0, 0.0, 5.0, 0.0]
+    clamp, rested = ClampReading(0.0, -2.5, 0.01), RestedVoltage(0.0, 3.3, 5.0)
+    assert missed_by(clamp, state, at) == clamp.deviations(state, at).min()
+    wanted = np.quantile(rested.deviations(state, at), 0.05)
+    assert missed_by(rested, state, at) == pytest.approx(wanted)
+    assert missed_by(FullCharge(0.0, 0.5), state, at) == 0.0
 
 
 @pytest.mark.parametrize("error_scale", [1.0, 0.7])

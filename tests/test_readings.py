@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from socband.errors import InputError
-from socband.readings import KINDS, describe_readings, parse_readings, readings_for
+from socband.readings import (
+    KINDS,
+    against_setup,
+    describe_readings,
+    parse_readings,
+    readings_for,
+)
+from socband.site import read_setup
 
 
 def test_good_readings_with_units_signs_and_commas():
@@ -84,6 +91,29 @@ def test_one_clamp_meter_is_as_good_everywhere():
         (piece,) = parse_evidence([f"clamp={amps}/{amps}"])
         expected = np.hypot(GOOD_METERS.clamp_a, GOOD_METERS.clamp_share * amps)
         assert piece.reading_std_a == pytest.approx(expected)
+
+
+def test_readings_and_setup_together_are_no_bank_emptied_at_once(tmp_path, capsys):
+    """200 Ah: 0.78 of them take 0.156 h at five times that an hour; what is not read, the setup
+    says."""
+    from socband.cli import main
+
+    bank = 'cell = "lfp-prismatic-100ah"\ncells_in_series = 4\nrated_capacity_ah = 200'
+    path = tmp_path / "setup.toml"
+    path.write_text(f"[bank]\n{bank}\n[present]\ndisplay_soc = 0.2\nhours_since_full = 30\n")
+    setup = read_setup(path)
+    assert against_setup({}, setup) == []
+    assert against_setup({"since_full": 0.157}, setup) == []
+    [problem] = against_setup({"since_full": 0.155}, setup)
+    assert problem.where == "--reading since_full"
+    assert against_setup({"since_full": 0.0, "display_soc": 100.0}, setup) == []
+    assert against_setup({"display_soc": 0.0}, setup) == []  # in 30 h
+    readings = ("--reading", "since_full=0", "--reading", "display_soc=20")
+    for command in ("suspects", "charging"):
+        assert main([command, str(path), *readings]) == 2
+        assert "0 h since full, and 20 % on the display" in " ".join(
+            capsys.readouterr().err.split()
+        )
 
 
 def test_all_problems_of_a_list_come_at_once():

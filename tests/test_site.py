@@ -172,6 +172,21 @@ def test_overrides_are_used(full: Path) -> None:
     assert read_setup(full, {"display": None}).present.display_soc == 0.62
 
 
+def test_a_display_cannot_fall_faster_than_any_bank_empties(full: Path) -> None:
+    """Five times 200 Ah an hour: of 210 Ah counted to 62 %, two spared, 75.6 Ah take 0.0756 h."""
+    assert read_setup(full, {"since_full": 0.0757})
+    with pytest.raises(InputError) as caught:
+        read_setup(full, {"since_full": 0.0755})
+    [problem] = caught.value.problems
+    assert problem.found == "0.0755 h since full, and 62 % on the display"
+    assert "0.076 h at least" in problem.expected
+    assert read_setup(full, {"since_full": 0, "display": 99})
+    with pytest.raises(InputError, match=r"present\.hours_since_full"):
+        setup_from_table({"bank": BANK, "present": {"display_soc": 0.2, "hours_since_full": 0.01}})
+    spread = {"dist": "uniform", "loc": 0.0, "scale": 2.0}
+    setup_from_table({"bank": BANK, "present": {"display_soc": 0.2, "hours_since_full": spread}})
+
+
 @pytest.mark.parametrize(
     ("overrides", "flag"),
     [
@@ -182,6 +197,7 @@ def test_overrides_are_used(full: Path) -> None:
         ({"temperature": 300}, "--temperature"),
         ({"until": "7am"}, "--until"),
         ({"now": "25:10"}, "--now"),
+        ({"display": 20, "since_full": 0}, "--since-full"),
     ],
 )
 def test_a_wrong_override_is_named_as_its_flag(full: Path, overrides: dict, flag: str) -> None:

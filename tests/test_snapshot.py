@@ -263,6 +263,23 @@ def test_a_voltage_no_charge_explains_is_refused(volts: float, says: str) -> Non
         lake_cabin(f"rested={volts}", display_soc=None)
 
 
+@pytest.mark.parametrize(
+    ("evidence", "doubt"),
+    [
+        ("capacity=5000", "from full to cut-off"),  # the bank has 200 Ah
+        ("capacity=10000", "from full to cut-off"),
+        ("clamp=-1900/-1.2", "true/shown"),
+        ("clamp=300/-1.2", "true/shown"),
+    ],
+)
+def test_a_reading_no_bank_explains_is_refused(evidence: str, doubt: str) -> None:
+    """The less exact the further off: 3 % of 5000 Ah hardly tell the draws apart, yet all are 30
+    deviations off."""
+    with pytest.raises(InputError, match=doubt) as caught:
+        lake_cabin(evidence)
+    assert "at rest" not in str(caught.value)
+
+
 @pytest.mark.parametrize("word", ["true", "unsure", "false"])
 def test_a_full_charge_now_is_refused_with_what_says_it(
     word: str, house: Path, capsys: pytest.CaptureFixture[str]

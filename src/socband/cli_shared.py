@@ -187,7 +187,7 @@ def read_inputs(
     """
     from socband.logs import read_log
     from socband.models import load_cell
-    from socband.readings import parse_readings
+    from socband.readings import against_setup, parse_readings
     from socband.site import read_setup
 
     problems, read, cell, recorded, readings = [], None, None, None, {}
@@ -199,6 +199,7 @@ def read_inputs(
     try:
         cells = read.bank.cells_in_series if read else None
         readings = parse_readings(reading or (), question, cells)
+        problems += against_setup(readings, read) if read else []
     except InputError as error:
         problems += error.located
     if log is not None:

@@ -78,6 +78,10 @@ class Evidence(Protocol):
         """Update state means, covariances and log likelihood of all members in place."""
         ...
 
+    def deviations(self, state: Array, context: Context) -> Array:
+        """(n,) by how many of its standard deviations each member misses the reading."""
+        ...
+
 
 def kalman_update(
     state: Array,
@@ -252,6 +256,10 @@ class FullCharge:
                 _p(state, i, j)[...] = within + share * (1.0 - share) * apart[i] * apart[j]
         state[k.LOGLIK] = before[k.LOGLIK] + total / context.eta
 
+    def deviations(self, state: Array, context: Context) -> Array:
+        """None: it may have been a false one, and then any charge goes with it."""
+        return np.zeros(state.shape[1])
+
 
 @dataclass(frozen=True)
 class ClampReading:
@@ -274,6 +282,16 @@ class ClampReading:
         return "clamp-meter reading"
 
     def apply(self, state: Array, context: Context) -> None:
+        innovation, variance = self._measured(state, context)
+        kalman_update(state, {4: 1.0}, innovation, variance, context.eta)
+
+    def deviations(self, state: Array, context: Context) -> Array:
+        """(n,) by how many of its standard deviations each member misses the reading."""
+        innovation, variance = self._measured(state, context)
+        return np.abs(innovation) / np.sqrt(_p(state, 4, 4) + variance)
+
+    def _measured(self, state: Array, context: Context) -> tuple[Array, float]:
+        """Innovation and variance of `kalman_update`, per cell."""
         seen = context.seen_a if self.seen_a is None else self.seen_a
         scale = context.scale.cell_per_bank
         parameters = context.parameters
@@ -282,8 +300,7 @@ class ClampReading:
             - parameters[k.UNTRACKED_A] * context.untracked_on
             + state[k.B]
         )
-        innovation = self.current_a * scale - predicted
-        kalman_update(state, {4: 1.0}, innovation, (self.reading_std_a * scale) ** 2, context.eta)
+        return self.current_a * scale - predicted, (self.reading_std_a * scale) ** 2
 
 
 @dataclass(frozen=True)
@@ -305,7 +322,17 @@ class CapacityTest:
         return "capacity test"
 
     def apply(self, state: Array, context: Context) -> None:
+        state[k.LOGLIK] -= 0.5 * self.deviations(state, context) ** 2 / context.eta
+
+    def deviations(self, state: Array, context: Context) -> Array:
+        """(n,) by how many of its standard deviations each member misses the reading."""
         factor = temperature_factors(context.cell, np.array(context.temperature_c))[4]
         members_ah = context.parameters[k.CAPACITY_AH] / context.scale.cell_per_bank * factor
-        miss = (self.capacity_ah - members_ah) / self.reading_std_ah
-        state[k.LOGLIK] -= 0.5 * miss**2 / context.eta
+        return np.abs(self.capacity_ah - members_ah) / self.reading_std_ah
+
+
+def missed_by(piece: Evidence, state: Array, context: Context) -> float:
+    """By how many deviations the members miss a reading: all but a twentieth of them a voltage, all
+    another one, which a load that few have may explain."""
+    share = 0.05 if isinstance(piece, RestedVoltage) else 0.0
+    return float(np.quantile(piece.deviations(state, context), share))

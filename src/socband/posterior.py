@@ -24,7 +24,7 @@ import numpy as np
 from socband import kernels as k
 from socband import kernels_band
 from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
-from socband.evidence import Context, Evidence, RestedVoltage
+from socband.evidence import Context, Evidence, missed_by
 from socband.models import CellModel
 from socband.posterior_moves import load_for_offset, towards_all
 from socband.posterior_resample import normalised, systematic
@@ -56,7 +56,7 @@ class Posterior:
         scores: (d, n) their normal scores.
         state: (STATE_ROWS, n) of their filters, after the last step.
         hindsight_quantiles: (t, q) with what is known at the end, looking back; None if not asked.
-        missed: by how many deviations all but a twentieth missed a reading, by the step before it.
+        missed: deviations by which members missed a reading (`missed_by`), by the step before.
         resampled_at_s: when resampling and moves took place, with their acceptance rate.
     """
 
@@ -230,8 +230,8 @@ class _Run:
         )
 
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:
-        pieces = self.evidence.get(step, ())
-        at = max(step, 0)
+        pieces, at = self.evidence.get(step, ()), max(step, 0)
+        first = step not in self.missed  # moves come later
         for piece in pieces:
             context = Context(
                 cell=self.cell,
@@ -244,8 +244,8 @@ class _Run:
                 error_scale=self.error_scale,
                 lasting_share=self.settings.lasting_share,
             )
-            if isinstance(piece, RestedVoltage) and step not in self.missed:  # moves come later
-                self.missed[step] = float(np.quantile(piece.deviations(state, context), 0.05))
+            miss = missed_by(piece, state, context) if first else 0.0
+            self.missed[step] = max(self.missed.get(step, 0.0), miss)
             piece.apply(state, context)
         return bool(pieces)
 

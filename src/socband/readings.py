@@ -9,9 +9,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from socband.errors import InputError, Problem, did_you_mean, shown
-from socband.site_check import RESTED_V, bank_voltage_problems
+from socband.site_check import RESTED_V, bank_voltage_problems, drained_problems
+
+if TYPE_CHECKING:
+    from socband.site import Setup
 
 # One standard deviation of a DC clamp meter: its zero [A] and a share of the reading, as roots of
 # squares (assumed: common practice, meters of 2 % and a few digits at the most).
@@ -196,6 +200,20 @@ def _missing(found: Mapping[str, float], named: set[str]) -> list[Problem]:
                 expected = f"{other}= with it ({KINDS[other].words})"
                 problems.append(Problem(f"--reading {name}", "it alone", expected))
     return problems
+
+
+def against_setup(readings: Mapping[str, float], setup: Setup) -> list[Problem]:
+    """What readings and setup say together that no bank can do."""
+    given = [name for name in ("since_full", "display_soc") if name in readings]
+    present = setup.present
+    display = readings.get("display_soc", 100.0 * (present.display_soc or 0.0)) / 100.0
+    if not given or ("display_soc" not in readings and present.display_soc is None):
+        return []
+    hours = readings.get("since_full", present.hours_since_full.interval(0.998)[1])
+    assumed_ah = setup.monitor.assumed_capacity_ah.median
+    return drained_problems(
+        f"--reading {given[0]}", display, hours, assumed_ah, setup.bank.rated_capacity_ah
+    )
 
 
 def describe_readings(names: Iterable[str] = tuple(KINDS)) -> str:

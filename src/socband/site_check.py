@@ -23,6 +23,9 @@ RESTED_V = (2.0, 3.65)
 FULL_V = (3.2, 3.8)
 RECONNECT_V = (2.2, 3.5)
 
+MOST_MEAN_C = 5.0  # times the capacity an hour: no house bank gives or takes more (assumed)
+_ROUNDED = 0.02  # a display may stand so far below full at once (assumed)
+
 
 def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
     """Problems between keys; a section that is itself broken (None) is left out.
@@ -156,14 +159,40 @@ def _bank_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:
                 )
             )
     present = parts["present"]
+    if present is not None and present.display_soc is not None and monitor is not None:
+        hours, assumed_ah = present.hours_since_full, monitor.assumed_capacity_ah.median
+        given = (present.display_soc, hours.interval(0.998)[1], assumed_ah, bank.rated_capacity_ah)
+        problems += drained_problems("present.hours_since_full", *given)
     current = present.current_a if present is not None else None
-    if current is not None and abs(current.median) > 5.0 * bank.rated_capacity_ah:
+    most_a = MOST_MEAN_C * bank.rated_capacity_ah
+    if current is not None and abs(current.median) > most_a:
         problems.append(
             Problem(
                 "present.current_a",
                 f"{current.median:g} A",
-                f"no more than {5.0 * bank.rated_capacity_ah:g} A, five times the capacity an hour",
+                f"no more than {most_a:g} A, five times the capacity an hour",
                 "in amperes, negative = discharging",
             )
         )
     return problems
+
+
+def drained_problems(
+    where: str, display_soc: float, hours: float, assumed_ah: float, rated_ah: float
+) -> list[Problem]:
+    """One problem if a display fell faster since full than a bank can be emptied, else none.
+
+    Args:
+        where: for the message.
+        display_soc: what it shows, 0..1.
+        hours: since it said full; the most they may be [h].
+        assumed_ah: capacity set in the monitor [Ah].
+        rated_ah: of the bank [Ah].
+    """
+    counted_ah = (1.0 - display_soc - _ROUNDED) * assumed_ah
+    least_h = counted_ah / (MOST_MEAN_C * rated_ah)
+    if hours >= least_h:
+        return []
+    found = f"{hours:.3g} h since full, and {100.0 * display_soc:.3g} % on the display"
+    expected = f"{least_h:.2g} h at least, five times the capacity an hour"
+    return [Problem(where, found, expected, "hours since the display last said full")]

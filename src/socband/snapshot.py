@@ -34,7 +34,14 @@ from socband import kernels as k
 from socband.bank import heated_to_c
 from socband.cell import temperature_factors, voltage
 from socband.errors import InputError, Problem
-from socband.evidence import ClampReading, Context, Evidence, FullCharge, RestedVoltage
+from socband.evidence import (
+    CapacityTest,
+    ClampReading,
+    Context,
+    Evidence,
+    FullCharge,
+    RestedVoltage,
+)
 from socband.kernels_step import TAPER
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
@@ -57,6 +64,11 @@ OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of the
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
 OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
 _HEATED_SPREAD = 0.7  # of the logarithm
+_DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the setup
+    RestedVoltage: "was the bank really at rest? is the number of cells right?",
+    ClampReading: "is it true/shown, each positive into the bank?",
+    CapacityTest: "is it what the display counted from full to cut-off, for the whole bank?",
+}
 LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
 
 
@@ -272,13 +284,14 @@ def _weigh(
         if effective < LEAST_EFFECTIVE or missed > MOST_DEVIATIONS:
             what = ", ".join(piece.label for piece in evidence)
             typed = len(evidence) > (setup.present.rested_voltage_v is not None)
+            doubts = [_DOUBTS[kind] for kind in _DOUBTS if any(type(p) is kind for p in evidence)]
             raise InputError(
                 Problem(
                     "--evidence" if typed else "present.rested_voltage_v",
                     f"{what}, which hardly any bank explains that the display and the monitor's "
                     "errors allow",
                     "readings that fit together, or wider uncertainties",
-                    "was the bank really at rest? is the number of cells right?",
+                    " ".join(doubts),
                 )
             )
     if effective < LEAST_EFFECTIVE and overfull.mean() > 0.5:
@@ -333,7 +346,7 @@ def _evidence_log_likelihood(
     setup: Setup, cell: CellModel, scale: Scale, members: Members, evidence: Sequence[Evidence]
 ) -> tuple[Array, float]:
     """(n,) log likelihood of evidence taken now, by the same pieces as over a log; and by how many
-    deviations the best members miss a rested voltage (all but `LEAST_EFFECTIVE` miss by more)."""
+    deviations the best members miss a reading (all but `LEAST_EFFECTIVE` miss it by more)."""
     n, per_bank = len(members), scale.cell_per_bank
     gain = 1.0 / (1.0 + members.gain_error)
     state = np.zeros((k.STATE_ROWS, n))
@@ -362,8 +375,7 @@ def _evidence_log_likelihood(
     )
     missed = 0.0
     for piece in evidence:
-        if isinstance(piece, RestedVoltage):
-            misses = np.sort(piece.deviations(state, context))
-            missed = max(missed, float(misses[int(LEAST_EFFECTIVE) - 1]))
+        misses = np.sort(piece.deviations(state, context))
+        missed = max(missed, float(misses[int(LEAST_EFFECTIVE) - 1]))
         piece.apply(state, context)
     return state[k.LOGLIK], missed
