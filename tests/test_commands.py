@@ -57,6 +57,25 @@ def test_evidence_is_parsed() -> None:
     assert capacity.capacity_ah == 180.0
 
 
+def test_evidence_is_written_as_readings_are() -> None:
+    """Unit, decimal comma and the true minus sign: the same numbers as without them."""
+    plain = parse_evidence(["clamp@12=-1.8/-1.2", "rested=13.2", "capacity@3.5=180"])
+    assert plain == parse_evidence(
+        ["Clamp@12 h=−1,8 A/-1.2A", "rested=13,2 V", "capacity@3,5h=180 Ah"]
+    )
+    with pytest.raises(InputError, match=r"--evidence rested: found the unit 'A'; expected V"):
+        parse_evidence(["rested=13.2A"])
+
+
+@pytest.mark.parametrize("hours", ["1.2.3", "", "noon", "5 min"])
+def test_a_wrong_time_of_evidence_is_what_is_blamed(hours: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_evidence([f"clamp@{hours}=-1"])
+    [problem] = caught.value.problems
+    assert (problem.where, problem.found) == ("--evidence clamp", repr(hours))
+    assert "hours since the log began" in problem.expected
+
+
 def test_every_wrong_piece_is_said_at_once() -> None:
     with pytest.raises(InputError) as caught:
         parse_evidence(["clamps=1", "full=maybe", "rested", "capacity=-3", "clamp=nan?"])

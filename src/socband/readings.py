@@ -119,7 +119,47 @@ def readings_for(question: str) -> tuple[str, ...]:
     return tuple(n for n in KINDS if n in _BOTH or (n in _CHARGING_ONLY) == charging)
 
 
-_FORM = re.compile(r"\s*([A-Za-z_]+)\s*=\s*([-+−]?[0-9.,]+(?:[eE][-+]?\d+)?)\s*([A-Za-z%°]*)\s*")
+_FORM = re.compile(r"\s*([A-Za-z_]+)\s*=\s*(\S.*?)\s*")
+_VALUE = re.compile(r"([-+−]?[0-9.,]+(?:[eE][-+−]?\d+)?)\s*([A-Za-z%°]*)")
+
+
+def number_of(text: str) -> tuple[float, str]:
+    """A number as people type it, and the unit behind it: a comma may stand for the point, and a
+    true minus sign for the hyphen.
+
+    Raises:
+        ValueError: it is none.
+    """
+    match = _VALUE.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(text)
+    number = match[1].replace("−", "-")
+    return float(number if "." in number else number.replace(",", ".")), match[2]
+
+
+def value_of(name: str, text: str, where: str) -> float:
+    """The value of a reading, in its unit and within its limits.
+
+    Args:
+        name: of `KINDS`.
+        text: as typed.
+        where: for the message.
+
+    Raises:
+        ValueError: no number.
+        InputError: another unit, or beyond the limits.
+    """
+    kind = KINDS[name]
+    value, unit = number_of(text)
+    if unit and unit.casefold().lstrip("°") != kind.unit.casefold():
+        raise InputError(Problem(where, f"the unit {unit!r}", kind.unit))
+    if not kind.low <= value <= kind.high:
+        limits = f"{kind.low:g} to {kind.high:g} {kind.unit} ({kind.words})"
+        raise InputError(Problem(where, f"{value:g}", limits))
+    if kind.unit == "%" and 0.0 < value < 1.0:
+        percent = f"percent, so {100.0 * value:g} for {100.0 * value:g} %"
+        raise InputError(Problem(where, f"{value:g}", percent))
+    return value
 
 
 def parse_readings(
@@ -142,7 +182,7 @@ def parse_readings(
         if match is None:
             problems.append(Problem("--reading", shown(text), "name=number, such as clamp=-1.8"))
             continue
-        name, number, unit = match[1].lower(), match[2].replace("−", "-"), match[3]
+        name, where = match[1].lower(), f"--reading {match[1].lower()}"
         if name not in KINDS:
             hint = did_you_mean(name, list(KINDS))
             problems.append(Problem("--reading", shown(name), "a reading this program knows", hint))
@@ -150,33 +190,24 @@ def parse_readings(
         if name not in readings_for(question):
             expected = "one of " + ", ".join(readings_for(question))
             what = f"a reading that `{question}` makes no use of"
-            problems.append(Problem(f"--reading {name}", what, expected))
+            problems.append(Problem(where, what, expected))
             continue
         kind = KINDS[name]
         try:
-            value = float(number if "." in number else number.replace(",", "."))
-        except ValueError:
-            problems.append(Problem(f"--reading {name}", shown(match[2]), "a number"))
+            value = value_of(name, match[2], where)
+        except InputError as error:
+            problems += error.problems
             continue
-        if unit and unit.casefold().lstrip("°") != kind.unit.casefold():
-            problems.append(Problem(f"--reading {name}", f"the unit {unit!r}", kind.unit))
-        elif not kind.low <= value <= kind.high:
-            limits = f"{kind.low:g} to {kind.high:g} {kind.unit} ({kind.words})"
-            problems.append(Problem(f"--reading {name}", f"{value:g}", limits))
-        elif kind.unit == "%" and 0.0 < value < 1.0:
-            percent = f"percent, so {100.0 * value:g} for {100.0 * value:g} %"
-            problems.append(Problem(f"--reading {name}", f"{value:g}", percent))
-        elif name in found:
+        except ValueError:
+            problems.append(Problem(where, shown(match[2]), "a number"))
+            continue
+        if name in found:
             problems.append(Problem("--reading", f"{name} twice", "each reading once"))
         elif (
             kind.cell_v
             and cells_in_series
             and not kind.fits_off(value, cells_in_series)
-            and (
-                wrong := bank_voltage_problems(
-                    f"--reading {name}", value, cells_in_series, kind.cell_v
-                )
-            )
+            and (wrong := bank_voltage_problems(where, value, cells_in_series, kind.cell_v))
         ):
             problems += wrong
         else:
