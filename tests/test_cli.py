@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -221,6 +222,35 @@ def test_nothing_but_the_answer_when_no_terminal_listens() -> None:
     assert done.returncode == 0
     assert done.stderr == ""
     assert json.loads(done.stdout)["members"] == 400
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["tonight", "--help"], ["--version"], ["cell"]])
+@pytest.mark.parametrize("buffered", ["", "1"])
+def test_a_pipe_that_nobody_reads_is_no_failure(arguments: list[str], buffered: str) -> None:
+    """As behind `| head` or `| true`: the reader is gone before anything is written."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    argv = [sys.executable, "-m", "socband", *arguments]
+    env = os.environ | {"PYTHONUNBUFFERED": buffered}
+    done = subprocess.run(argv, stdout=writer, stderr=subprocess.PIPE, env=env, timeout=120)
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_an_interrupt_while_it_is_loaded_has_no_traceback() -> None:
+    """A package that raises what Ctrl-C raises; 130 is 128 and the number of the signal."""
+    code = (
+        "import sys\n"
+        "class Finder:\n"
+        "    def find_spec(self, name, *rest):\n"
+        "        if name == 'cyclopts': raise KeyboardInterrupt\n"
+        "sys.meta_path.insert(0, Finder())\n"
+        "from socband.__main__ import main\n"
+        "sys.exit(main())"
+    )
+    argv = [sys.executable, "-c", code]
+    done = subprocess.run(argv, capture_output=True, text=True, check=False, timeout=120)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "")
 
 
 def test_progress_only_on_a_terminal(

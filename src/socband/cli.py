@@ -6,11 +6,12 @@ need when they are called, so that `socband --help` answers at once.
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from cyclopts import App
 
@@ -68,6 +69,13 @@ def _no_worker_left_behind() -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
+def _read_no_more() -> None:
+    """Nobody reads what is written (`| head`): the rest of it goes nowhere, without a complaint
+    when the process ends."""
+    with suppress(OSError), open(os.devnull, "wb") as nowhere:  # a stream in memory has no number
+        os.dup2(nowhere.fileno(), sys.stdout.fileno())
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run the command.
 
@@ -87,6 +95,7 @@ def main(argv: list[str] | None = None) -> int:
     try:
         with _no_worker_left_behind():
             build_app()(sys.argv[1:] if argv is None else argv)
+            sys.stdout.flush()
     except _Ended:
         return EXIT_ENDED
     except InputError as error:
@@ -98,6 +107,11 @@ def main(argv: list[str] | None = None) -> int:
         print(f"socband: {error}\nTry: socband --help", file=sys.stderr)
         return EXIT_BAD_INPUT
     except BrokenPipeError:
+        _read_no_more()
+        return 0
+    except SystemExit as leaving:  # so help and version answer the same
+        if not isinstance(leaving.__context__, BrokenPipeError):
+            raise
         return 0
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
