@@ -70,3 +70,19 @@ def test_a_target_that_cannot_be_written_is_said_before_anything_is_computed(
     said = " ".join(capsys.readouterr().err.split())
     assert said.count("expected a file in a folder that can be written to") == 2
     assert sorted(tmp_path.iterdir()) == [setup]
+
+
+def test_a_link_leads_to_where_it_is_checked_and_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    setup, real = tmp_path / "setup.toml", tmp_path / "results" / "night.nc"
+    setup.write_text(SETUP)
+    link = tmp_path / "latest.nc"
+    link.symlink_to(real)
+    asked = ["tonight", str(setup), "--members", "200", "--save", str(link)]
+    assert main(asked) == 2
+    assert "a file in a folder that exists" in " ".join(capsys.readouterr().err.split())
+    real.parent.mkdir()
+    assert main(asked) == 0
+    assert link.is_symlink()
+    assert list(real.parent.iterdir()) == [real]

@@ -197,6 +197,41 @@ def test_scores_of_another_bench_are_refused(context: Context, tmp_path: Path) -
         run_bench(context, ["display"], 1, save=tmp_path / "no" / "out.nc")
 
 
+def test_scores_at_another_temperature_are_of_another_bench(tmp_path: Path) -> None:
+    """Also of the same mean: the record warms up, or cools down."""
+    save, record = tmp_path / "out.nc", _record("one", 1)
+    warming_c = np.linspace(10.0, 20.0, len(record.log))
+    for temperature_c in (warming_c, warming_c[::-1]):
+        log = replace(record.log, temperature_c=temperature_c)
+        made = make_context([replace(record, log=log)], 5, 0)
+        if not save.exists():
+            run_bench(made, ["display"], 1, save=save)
+            continue
+        with pytest.raises(InputError, match="another bench"):
+            run_bench(made, ["display"], 1, save=save)
+
+
+def test_a_result_that_cannot_be_written_leaves_nothing_but_its_journal(
+    context: Context, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half the bytes and then a full disk: the journal goes on where it was."""
+    write = Path.write_bytes
+
+    def refuse(self: Path, content: bytes) -> int:
+        write(self, content[: len(content) // 2])
+        raise OSError(28, "No space left on device", str(self))
+
+    save = tmp_path / "out.nc"
+    with monkeypatch.context() as full:
+        full.setattr(Path, "write_bytes", refuse)
+        with pytest.raises(OSError, match="No space"):
+            run_bench(context, ["display"], 1, save=save)
+    assert [path.name for path in tmp_path.iterdir()] == ["out.nc.part"]
+    again = _StopsAfter(0)
+    run_bench(context, ["display"], 1, again, save)
+    assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]
+
+
 def test_a_changed_estimator_file_is_run_again(context: Context, tmp_path: Path) -> None:
     own = tmp_path / "own.py"
     text = "from socband.estimators.display import Display\nclass Own(Display):\n    pass\n"
@@ -368,6 +403,18 @@ def test_pictures_are_drawn_from_the_answer(context: Context, serial, tmp_path: 
     assert [path.name for path in paths] == ["accuracy-honesty.png", "coverage.png", "bands.png"]
     assert all(path.stat().st_size > 10_000 for path in paths)
     assert bands.sizes["estimator"] == 3
+    assert sorted(tmp_path.iterdir()) == sorted(paths)
+
+
+def test_half_a_picture_is_none(serial, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(self, path: Path, **how) -> None:
+        path.write_bytes(b"half")
+        raise OSError(28, "No space left on device", str(path))
+
+    monkeypatch.setattr("matplotlib.figure.Figure.savefig", refuse)
+    with pytest.raises(OSError, match="No space"):
+        bench_report.save_plots(pooled_scores(serial, draws=20), None, tmp_path)
+    assert not list(tmp_path.iterdir())
 
 
 def test_progress_is_told(context: Context) -> None:

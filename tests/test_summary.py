@@ -187,6 +187,20 @@ def test_netcdf_has_cf_attributes_and_is_whole_or_absent(tmp_path: Path) -> None
         assert read.sizes["member"] == 3
 
 
+def test_a_link_is_followed_and_long_names_are_no_longer(tmp_path: Path) -> None:
+    """Names of files have 255 bytes at most; the name beside the target has no more than it."""
+    there = tmp_path / "there"
+    there.mkdir()
+    (tmp_path / "link.nc").symlink_to(there / "real.nc")
+    for letters in ("n" * 252, "ö" * 126):
+        for target in (tmp_path / f"{letters}.nc", tmp_path / "link.nc"):
+            with beside(target) as scratch:
+                scratch.write_text(letters)
+            assert target.read_text() == letters
+    assert (tmp_path / "link.nc").is_symlink()
+    assert [path.name for path in there.iterdir()] == ["real.nc"]
+
+
 def test_plain_makes_json_of_anything() -> None:
     value: Mapping[str, object] = {
         "a": np.float64(1.5),

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband.summary import beside
+
 if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.axes import Axes
@@ -223,5 +225,6 @@ def save_plots(
         FigureCanvasAgg(figure)
         draw(figure.add_subplot())
         paths.append(folder / f"{name}.png")
-        figure.savefig(paths[-1], dpi=dpi)
+        with beside(paths[-1]) as scratch:
+            figure.savefig(scratch, dpi=dpi)
     return paths

@@ -19,6 +19,7 @@ import numpy as np
 
 from socband.errors import InputError, Problem, shown
 from socband.scoring import LEVELS, PIT_BINS, SOC_RANGES, soc_range_name
+from socband.summary import write_netcdf
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -62,8 +63,9 @@ def fingerprint(context: Context) -> str:
     for name in sorted(context.records):
         log = context.records[name].log
         digest.update(f"{name} {context.priors[name]} {dump_cell(context.cells[name])}".encode())
-        for values in (log.time_s, log.current_a, log.voltage_v, log.true_soc):
-            digest.update(np.ascontiguousarray(values).tobytes())
+        for values in (log.time_s, log.current_a, log.voltage_v, log.true_soc, log.temperature_c):
+            if values is not None:
+                digest.update(np.ascontiguousarray(values).tobytes())
     return digest.hexdigest()[:16]
 
 
@@ -143,9 +145,7 @@ class Store:
         """All scores; written to `save` beside it first, then renamed, then the journal goes."""
         dataset = self.dataset()
         if self._save is not None:
-            beside = self._save.with_name(self._save.name + ".new")
-            dataset.to_netcdf(beside, engine="h5netcdf")
-            beside.replace(self._save)
+            write_netcdf(dataset, self._save)
             self.__exit__()
             _part(self._save).unlink(missing_ok=True)
         return dataset

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 import time
@@ -75,10 +76,13 @@ def check_targets(**targets: Path | None) -> None:
             problems.append(Problem(flag, f"{path}", f"a file name ending in {', '.join(wanted)}"))
         elif path.is_dir():
             problems.append(Problem(flag, f"{path}, a folder", "the name of a file"))
-        elif not path.parent.is_dir():
-            problems.append(Problem(flag, f"{path}", "a file in a folder that exists"))
-        elif not _can_be_written(path.parent):
-            problems.append(Problem(flag, f"{path}", "a file in a folder that can be written to"))
+        else:
+            folder = Path(os.path.realpath(path)).parent  # a link is followed
+            if not folder.is_dir():
+                problems.append(Problem(flag, f"{path}", "a file in a folder that exists"))
+            elif not _can_be_written(folder):
+                expected = "a file in a folder that can be written to"
+                problems.append(Problem(flag, f"{path}", expected))
     if problems:
         raise InputError(problems)
 

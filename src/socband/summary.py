@@ -17,6 +17,7 @@ import numpy as np
 if TYPE_CHECKING:
     import xarray as xr
 
+_SCRATCH_LETTERS = 40  # of up to four bytes each; names of files may have 255 bytes
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
 # CF attributes of every variable and coordinate a result may hold.
@@ -177,7 +178,11 @@ def save_netcdf(dataset: xr.Dataset, path: Path, command: str) -> None:
         command: what was run, for the `history` attribute.
     """
     stamp = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    dataset = dataset.assign_attrs(history=f"{stamp}: {command}")
+    write_netcdf(dataset.assign_attrs(history=f"{stamp}: {command}"), path)
+
+
+def write_netcdf(dataset: xr.Dataset, path: Path) -> None:
+    """Write NetCDF4, as it is, beside the target, then rename."""
     # made in memory: the library dies on a full disk, a plain write says so
     content = dataset.to_netcdf(None, engine="h5netcdf")
     with beside(path) as scratch:
@@ -185,11 +190,15 @@ def save_netcdf(dataset: xr.Dataset, path: Path, command: str) -> None:
 
 
 class beside:
-    """A path to write to, renamed to the target at the end, removed if anything fails."""
+    """A path to write to, renamed to the target at the end, removed if anything fails.
+
+    A link is followed, and stays; the scratch name is no longer than the target's may be.
+    """
 
     def __init__(self, path: Path) -> None:
-        self.path = Path(path)
-        self.scratch = self.path.with_name(f".{self.path.stem}.{os.getpid()}{self.path.suffix}")
+        self.path = Path(os.path.realpath(path))
+        name = f".{self.path.stem[:_SCRATCH_LETTERS]}.{os.getpid()}{self.path.suffix}"
+        self.scratch = self.path.with_name(name)
 
     def __enter__(self) -> Path:
         return self.scratch
