@@ -24,6 +24,7 @@ from socband.log_columns import converted
         ("current", "Battery current mA", 2000.0, 2.0),
         ("current", "I [mA] mean", 2000.0, 2.0),
         ("current", "Current, mA", 2000.0, 2.0),
+        ("current", "current_mA (shunt)", 2000.0, 2.0),
         ("voltage", "U (mV)", 13_200.0, 13.2),
         ("temperature", "Temperature / degF", 50.0, 10.0),
         ("temperature", "Temperature [°F]", 50.0, 10.0),
@@ -56,6 +57,8 @@ def test_units_are_converted_and_said(role: str, label: str, value: float, insid
         ("net_charge", "Net Capacity / Ah"),
         ("true_soc", "true_soc"),
         ("true_soc", "SoC [-]"),
+        ("current", "Current (A) / shunt"),
+        ("voltage", "Voltage [bank] (V)"),
     ],
 )
 def test_labels_without_another_unit(role: str, label: str) -> None:
@@ -84,8 +87,18 @@ def test_units_of_something_else_are_refused(
     assert problem.expected == expected
 
 
-def test_a_remark_is_taken_for_no_unit_and_said() -> None:
-    values, [note] = converted("current", "Current (shunt)", np.array([2.0]))
+@pytest.mark.parametrize(
+    ("role", "label", "remark", "taken"),
+    [
+        ("current", "Current (shunt)", "shunt", "A"),
+        ("unix_time", "Date/Time", "Time", "s"),
+        ("voltage", "Voltage, bank", "bank", "V"),
+    ],
+)
+def test_a_remark_is_taken_for_no_unit_and_said(
+    role: str, label: str, remark: str, taken: str
+) -> None:
+    values, [note] = converted(role, label, np.array([2.0]))
     assert values.tolist() == [2.0]
-    assert "'shunt', which is no unit known here" in note.found
-    assert note.hint == "taken as A"
+    assert f"{remark!r}, which is no unit known here" in note.found
+    assert note.hint == f"taken as {taken}"

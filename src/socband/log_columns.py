@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -156,19 +156,22 @@ def is_of_cell(label: str) -> bool:
     return bool(re.search(r"surface|\bt1\b|_t1_|cell", _plain(label)))
 
 
-def _named_units(label: str) -> Iterator[tuple[str, bool | None]]:
-    """What may be the unit in a label, and whether it is one: surely in square brackets or behind a
-    stroke; in round ones or behind a comma it may be a remark; the last word (None) may be any."""
-    yield from ((inside, True) for inside in re.findall(r"\[([^\]]*)\]", label))
-    round_ones = re.findall(r"\(([^)]*)\)", label)
-    bare = re.sub(r"\[[^\]]*\]|\([^)]*\)", "", label)
-    head, stroke, behind = bare.partition("/")
-    if stroke:
-        yield behind, True
-    yield from ((inside, False) for inside in round_ones)
-    if "," in head:
-        yield head.rpartition(",")[2], False
-    yield re.split(r"[\s_]", label.strip())[-1], None
+def _named_units(label: str) -> tuple[list[tuple[str, bool]], str]:
+    """What may be the unit in a label, and whether it can be nothing else: in square brackets or
+    behind a stroke by itself; in round ones, or behind a comma, it may be a remark. And the last
+    word outside of brackets, which may be one too."""
+    found = [(inside, True) for inside in re.findall(r"\[([^\]]*)\]", label)]
+    found += [(inside, False) for inside in re.findall(r"\(([^)]*)\)", label)]
+    bare = re.sub(r"\[[^\]]*\]|\([^)]*\)", "", label).strip()
+    if behind := re.search(r"(\s/\s|[/,])([^/,]*)$", bare):
+        found.append((behind[2], behind[1].strip() != behind[1]))
+    named = [(text.strip(), sure) for text, sure in found if _unit(text)]
+    return named, re.split(r"[\s_]", bare)[-1]
+
+
+def _unit(text: str) -> str:
+    """As the tables above write it."""
+    return re.sub(r"[\s_.·*-]", "", unicodedata.normalize("NFKC", text).casefold())
 
 
 def converted(role: str, label: str, values: np.ndarray) -> tuple[np.ndarray, list[Problem]]:
@@ -185,22 +188,22 @@ def converted(role: str, label: str, values: np.ndarray) -> tuple[np.ndarray, li
     Raises:
         InputError: the unit is one of something else, or none that is known.
     """
-    own, unknown = _UNITS[role], ""
-    where, inside = f"column {label!r}", _EXPECTED[role][0]
+    own, where, inside = _UNITS[role], f"column {label!r}", _EXPECTED[role][0]
     expected = " or ".join([", ".join(_EXPECTED[role][:-1]), _EXPECTED[role][-1]])
-    for text, sure in _named_units(label):
-        unit = re.sub(r"[\s_.·*-]", "", unicodedata.normalize("NFKC", text).casefold())
-        if unit in own:
+    named, last = _named_units(label)
+    wrong = [text for text, sure in named if sure or _unit(text) in _OF_ANYTHING]
+    if not named and _unit(last) in _OF_ANYTHING - _ALSO_NAMES:
+        wrong = [last]
+    for text in [*(text for text, _ in named), *(() if named and wrong else (last,))]:
+        if (unit := _unit(text)) in own:
             factor, add = own[unit]
             if (factor, add) == (1.0, 0.0):
                 return values, []
-            note = Problem(where, f"the unit {text.strip()}", inside, "converted")
+            note = Problem(where, f"the unit {text}", inside, "converted")
             return factor * values + add, [note]
-        if unit in _OF_ANYTHING - (_ALSO_NAMES if sure is None else set()) or (unit and sure):
-            raise InputError(Problem(where, f"the unit {text.strip()}", expected))
-        if sure is False:
-            unknown = unknown or text.strip()
-    if unknown:
-        found = f"{unknown!r}, which is no unit known here"
+    if wrong:
+        raise InputError(Problem(where, f"the unit {wrong[0]}", expected))
+    if named:
+        found = f"{named[0][0]!r}, which is no unit known here"
         return values, [Problem(where, found, expected, f"taken as {inside}")]
     return values, []
