@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from socband.cli import main
 from socband.errors import InputError
 from socband.logs import read_log
 from socband.track import hour_of_first_row
@@ -143,3 +144,14 @@ def test_dates_beyond_all_zones_are_no_crash(write: Write, year: str) -> None:
     times[4] = times[2]
     with pytest.raises(InputError, match="backwards"):
         read_log(write(times), cells_in_series=4, timezone="Pacific/Auckland")
+
+
+def test_the_command_takes_the_zone_of_the_setup_file(
+    write: Write, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bank = 'cell = "lfp-prismatic-100ah"\ncells_in_series = 4\nrated_capacity_ah = 100'
+    setup, log = tmp_path / "setup.toml", write(on_the_wall("2026-10-24T20:00", 1, 600))
+    for zone, code in (('timezone = "Europe/Vienna"', 0), ("", 2)):
+        setup.write_text(f"[bank]\n{bank}\n[present]\n{zone}\n")
+        assert main(["check", str(setup), str(log)]) == code
+    assert "600 rows over 10.0 h, fine" in capsys.readouterr().out
