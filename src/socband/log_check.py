@@ -45,7 +45,7 @@ class InFile:
 
     Attributes:
         blank: (n,) rows to drop without a word.
-        cell: what a row holds of a field (name as in a `Log`, index of the row), in words.
+        cell: what a row holds of a field (name as in a `Log`, number of the row), in words.
         dates: its times are dates, so that they count since 1970.
         on_the_wall: its dates named no zone, and nobody else did.
     """
@@ -94,7 +94,7 @@ def check_rows(
     for k in back[:_LISTED]:
         before, after = (_moment(time_s[row], in_file) for row in (k - 1, k))
         found = f"time running backwards, {before} to {after}"
-        hint = _clock_change(float(time_s[k] - time_s[k - 1]), -_LONG_GAP_S, in_file)
+        hint = _clock_change(np.diff(time_s), k - 1, -_LONG_GAP_S, in_file)
         errors.append(Problem(f"row {number[k]}", found, "times that only increase", hint))
     if len(back) > _LISTED:
         found = f"time running backwards in {len(back) - _LISTED} more rows"
@@ -183,9 +183,12 @@ def _moment(seconds: float, in_file: InFile | None) -> str:
     return moment_words(seconds) + ("" if in_file.on_the_wall else " UTC")
 
 
-def _clock_change(step_s: float, change_s: float, in_file: InFile | None) -> str:
-    """A hint, where dates without a zone step by an hour as on the night of a clock change."""
-    if in_file is None or not in_file.on_the_wall or not 0.0 <= step_s - change_s < 1800.0:
+def _clock_change(step_s: np.ndarray, at: int, change_s: float, in_file: InFile | None) -> str:
+    """A hint, where dates without a zone step by a usual step and an hour: the night of a clock
+    change."""
+    usual_s = float(np.median(np.abs(step_s)))
+    off_s = abs(step_s[at] - usual_s - change_s)
+    if in_file is None or not in_file.on_the_wall or off_s > 0.5 * usual_s:
         return ""
     return "a clock change? present.timezone in the setup file follows it"
 
@@ -317,7 +320,7 @@ def _gaps(
         where = f"rows {number[run[0]]} to {number[run[-1] + 1]}"
         since = float(time_s[run[0]] - time_s[0])
         found = f"{many} {longest}, {span_words(since)} after the first row"
-        change = _clock_change(float(step_s[run].max()), _LONG_GAP_S, in_file)
+        change = _clock_change(step_s, run[0], _LONG_GAP_S, in_file)
         hint = f"{done}; {change}" if change and len(run) == 1 else done
         problems.append(Problem(where, found, expected, hint))
     if len(runs) > _LISTED:
