@@ -37,6 +37,7 @@ import numpy as np
 
 from socband.cell import (
     FAST_TIME,
+    TAPER,
     CellTables,
     diffusion_current,
     look_up,
@@ -44,7 +45,6 @@ from socband.cell import (
     temperature_factors,
 )
 from socband.kernels_layout import RC2_MEAN, RC3_MEAN
-from socband.kernels_step import TAPER
 from socband.logs import Log
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, condition

@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 
 from socband import cell as physics
+from socband import kernels_bank
 from socband.cell import (
     FAST_TIME,
     SLOW_SHARE,
     CellTables,
     diffusion_current,
     simulate,
+    stands_at,
     surface_soc,
     voltage,
 )
@@ -189,3 +191,23 @@ def test_trace_is_the_same_cell(model):
                 charge_ah, -0.4, False)  # fmt: skip
     np.testing.assert_allclose(out[:, 0], got.voltage_v, atol=1e-10)
     np.testing.assert_allclose(out[:, 3], got.hysteresis, atol=1e-12)
+
+
+def test_where_a_shifted_curve_stands() -> None:
+    """By hand, over the last 5 %: nothing at full; at empty nothing if it stands left of the
+    model's, all of it if it stands right. The compiled one says the same; slopes by differences."""
+    soc = np.array([0.0, 0.01, 0.025, 0.05, 0.5, 0.95, 0.98, 1.0])
+    left, _ = stands_at(soc, 0.02)
+    np.testing.assert_allclose(
+        left - soc, [0.0, 0.004, 0.01, 0.02, 0.02, 0.02, 0.008, 0.0], atol=1e-15
+    )
+    right, _ = stands_at(soc, -0.02)
+    np.testing.assert_allclose(soc - right, [0.02] * 6 + [0.008, 0.0], atol=1e-15)
+    z = np.linspace(-0.049, 1.049, 400)
+    for shift in (-0.03, 0.0, 0.03):
+        at, slope = stands_at(z, shift)
+        compiled = np.array([kernels_bank.stands_at.py_func(one, shift) for one in z])
+        np.testing.assert_allclose(compiled.T, [at, slope], atol=1e-14)
+        ahead, _ = stands_at(z + 1e-9, shift)
+        np.testing.assert_allclose((ahead - at) / 1e-9, slope, atol=1e-5)
+        assert np.all(np.diff(at) > 0.0)

@@ -17,7 +17,6 @@ from socband import cell as physics
 from socband import kernels as k
 from socband import kernels_band
 from socband.cell import CellTables
-from socband.kernels_step import TAPER
 from socband.kernels_track import respond
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, kernel_inputs
@@ -114,6 +113,7 @@ def make_inputs(
     settings = Settings(bias_walk_a_per_sqrt_s=common.pop("bias_walk", 1e-5), outlier_sigma=4.0)
     vector, factors = kernel_inputs(model, settings)
     vector[k.EFFICIENCY] = 0.99  # so that charge and discharge differ visibly
+    vector[k.LEAK_PER_S] = 1e-7
     for name, value in common.items():
         vector[getattr(k, name.upper())] = value
     row_s = rng.choice([2.0, 7.0, 20.0], (steps, ROWS))
@@ -230,15 +230,17 @@ class Reference:
                 [0, 0, 0, 0, 1],
             ]
         )
+        leak = c[k.LEAK_PER_S] * dt
         kf.B = np.array([[self.q], [1 - self.a[0]], [1 - self.a[1]], [0], [0]])
         kf.Q = np.diag(
             [inputs.charge_var[t], 0, 0, 1 - a_e**2, c[k.BIAS_WALK_A] ** 2 * inputs.dt_s[t]]
         )
         before = kf.x[:, 0].copy()
         kf.predict(u=np.array([[u]]))
+        kf.x[0, 0] -= leak
         # states' means over the step, which the mean voltage is compared with; the branches follow
         # the log's own rows, one exact step each
-        self.z_mean = before[0] + 0.5 * self.q * self.amps
+        self.z_mean = before[0] + 0.5 * (self.q * self.amps - leak)
         i_now, i_sum = before[1:3], np.zeros(2)
         for row_dt, row_current in zip(row_s, self.p(k.GAIN) * row_a + rest_a, strict=True):
             fade = np.exp(-row_dt / tau)
@@ -293,8 +295,8 @@ class Reference:
         c, table = self.c, self.inputs.table
         res, slow, shift = self.p(k.RESISTANCE), self.p(k.DIFFUSION), self.p(k.SHIFT)
         # where the member's own curves place its charge; the shift fades to nothing at full
-        z = self.z_mean + shift * np.clip((1 - self.z_mean) / TAPER, 0, 1)
-        dz = 1 - shift / TAPER if 0 < (1 - self.z_mean) / TAPER < 1 else 1.0
+        z = self.z_mean + shift * np.clip((1 - self.z_mean) / 0.05, 0, 1)
+        dz = 1 - shift / 0.05 if 0 < (1 - self.z_mean) / 0.05 < 1 else 1.0
         k0, k1, k2, k_lag, _ = self.factor
         cell_ah = c[k.CELL_CAPACITY_AH]
         i1, i2 = self.i_mean

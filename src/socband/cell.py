@@ -36,6 +36,7 @@ Array = np.ndarray
 INTERVALS = 1024
 OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)  # columns of the table
 _EDGE = 1e-4
+TAPER = 0.05  # over so much charge a shift of a cell's curves fades out, see `stands_at`
 
 # The surface of a sphere approaches its steady lag as 1 - Σ w_n exp(-t/τ_n), w_n = 10/λ_n² and
 # τ_n = R²/(D·λ_n²) with tan λ = λ (Crank, The Mathematics of Diffusion, chapter 6). The slowest
@@ -215,6 +216,30 @@ def surface_soc(
     g = saturate(k_lag * np.asarray(diffusion_a) / s.capacity_ah, s.s_lag_c_rate)
     x = look_up(tables, LAG, z) * np.abs(g)
     return np.where(g < 0, z * np.exp(-x / z), 1.0 - (1.0 - z) * np.exp(-x / (1.0 - z)))
+
+
+def stands_at(soc: Array, charge_shift: Array) -> tuple[Array, Array]:
+    """Charge at which a cell's own curves stand on its model's in a forecast, and its slope.
+
+    A shift along the charge counts in full between `TAPER` above empty and `TAPER` below full. At
+    full it is nothing, whatever the cell: there charge is defined. At empty a cell whose curves
+    stand left of its model's (a shift above 0) is as empty as the model: there is no charge below
+    none. One whose curves stand right is empty, for its voltage, with some of its charge left.
+    The filter, which has to find out where empty lies, lets the shift stand there.
+
+    Args:
+        soc: true charge, 0..1.
+        charge_shift: see `unknowns.Members`; below `TAPER` in size.
+
+    Returns:
+        The charge on the model's curves, and its derivative by the true one.
+    """
+    soc, shift = np.broadcast_arrays(soc, charge_shift)
+    full = (1.0 - soc) / TAPER
+    empty = np.where(shift > 0.0, soc / TAPER, 1.0)
+    at = soc + shift * np.clip(np.minimum(full, empty), 0.0, 1.0)
+    slope = np.where((full > 0.0) & (full < 1.0), np.maximum(1.0 - shift / TAPER, 0.0), 1.0)
+    return at, np.where((empty > 0.0) & (empty < 1.0), 1.0 + shift / TAPER, slope)
 
 
 def voltage(

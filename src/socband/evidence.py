@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import temperature_factors
-from socband.kernels_step import TAPER
+from socband.cell import TAPER, temperature_factors
 from socband.posterior_settings import error_std_v
 from socband.track import Scale
 

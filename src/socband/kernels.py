@@ -62,6 +62,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     I2,
     KEEP_E,
     LAG,
+    LEAK_PER_S,
     LOGLIK,
     NOISE_V,
     OCV,

@@ -11,6 +11,7 @@ from socband.kernels import (
     CAPACITY_AH,
     EFFICIENCY,
     GAIN,
+    LEAK_PER_S,
     T_GRID_START_C,
     T_GRID_STEP_K,
     TEMPERATURE_K,
@@ -106,4 +107,4 @@ def look_back_range(
             if amps > 0.0:
                 q *= common[EFFICIENCY]
             out_z[t, j] = state[Z, j]
-            state[Z, j] -= q * amps
+            state[Z, j] -= q * amps - common[LEAK_PER_S] * dt_s[t]

@@ -17,8 +17,7 @@ import math
 import numpy as np
 from numba import njit
 
-from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE
-from socband.kernels_step import TAPER
+from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE, TAPER
 
 # Without counted references (_nrt): the kernels allocate nothing, and an atomic increment for every
 # array that goes into a function would cost as much as the work in it.
@@ -126,21 +125,29 @@ def warm_at(t, ambient):
     return ambient[0] + ambient[1] * math.cos(2.0 * math.pi * (t - ambient[2]) / 86400.0)
 
 
+@OPEN
+def stands_at(z, shift):
+    """See `cell.stands_at`."""
+    full = (1.0 - z) * (1.0 / TAPER)
+    empty = z * (1.0 / TAPER) if shift > 0.0 else 1.0
+    at = z + shift * min(max(min(full, empty), 0.0), 1.0)
+    near_full = (full > 0.0) & (full < 1.0)
+    slope = max(1.0 - shift * (1.0 / TAPER), 0.0) if near_full else 1.0
+    near_empty = (empty > 0.0) & (empty < 1.0)
+    return at, 1.0 + shift * (1.0 / TAPER) if near_empty else slope
+
+
 @PART
 def evaluate(cell, table, warmth, bank):
     """Open-circuit side of every battery at its state; see the equations in socband.cell.
 
     `V_SOC` is the charge at which the battery's own curves stand on the model's: true charge plus
-    `B_SHIFT`. As in the filter the shift fades over the last `TAPER` below full, where charge is
-    defined.
+    `B_SHIFT`, where that counts: see `cell.stands_at`.
     """
     for b in range(bank.shape[0]):
         factors(warmth, b, bank)
         shift = bank[b, B_SHIFT]
-        fading = (1.0 - bank[b, V_SOC] + shift) / TAPER
-        at = bank[b, V_SOC] - shift * (1.0 - min(max(fading, 0.0), 1.0))
-        # a shift beyond `TAPER` would let the curve fall there as the charge rises
-        along = max(1.0 - shift / TAPER, 0.0) if 0.0 < fading < 1.0 else 1.0
+        at, along = stands_at(bank[b, V_SOC] - shift, shift)
         z = min(max(at, 0.0), 1.0)
         place = z * 1024.0
         k = min(int(place), 1023)

@@ -24,6 +24,7 @@ from socband.kernels_bank import (
     WARMTH_LOW_C,
     WARMTH_PER_K,
     WARMTH_ROWS,
+    stands_at,
 )
 from socband.kernels_lanes_layout import (
     ALONG,
@@ -115,7 +116,6 @@ from socband.kernels_math import (
     exp_short,
     exp_single,
 )
-from socband.kernels_step import TAPER
 
 
 @VECTOR
@@ -257,11 +257,9 @@ def advance(d, w, rows, rows_t, cell):
         d[T + k] = t
         # ---- where that is in the tables; see `kernels_bank.evaluate`
         shift = d[SHIFT + k]
-        fading = (1.0 - z + shift) * (1.0 / TAPER)
-        at = z - shift * (1.0 - min(max(fading, 0.0), 1.0))
+        at, along = stands_at(z - shift, shift)
         d[AT + k] = at
-        within = (fading > 0.0) & (fading < 1.0)
-        w[ALONG + k] = max(1.0 - shift * (1.0 / TAPER), 0.0) if within else 1.0
+        w[ALONG + k] = along
         x = min(max(at, 0.0), 1.0) * 1024.0
         row = np.int64(min(x, 1023.0))
         rows[k] = row

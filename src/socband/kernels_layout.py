@@ -40,8 +40,9 @@ DRIVE_ROWS = 14
     OUTLIER_SIGMA,
     T_GRID_START_C,
     T_GRID_STEP_K,
-) = range(13)
-COMMON_SIZE = 13
+    LEAK_PER_S,  # self-discharge, share of the capacity
+) = range(14)
+COMMON_SIZE = 14
 
 # columns of the cell table (see cell.CellTables)
 OCV, HYST, ENTROPY, R0, R1, R2, LAG = range(7)

@@ -11,7 +11,7 @@ import math
 
 from numba import njit
 
-from socband.cell import FAST_SHARE, SLOW_SHARE
+from socband.cell import FAST_SHARE, SLOW_SHARE, TAPER
 from socband.kernels_layout import (
     BIAS_WALK_A,
     CELL_CAPACITY_AH,
@@ -23,6 +23,7 @@ from socband.kernels_layout import (
     HYST_ADD,
     HYST_KEEP,
     LAG,
+    LEAK_PER_S,
     NOISE_V,
     OCV,
     OUTLIER_SIGMA,
@@ -47,7 +48,6 @@ from socband.kernels_layout import (
 from socband.kernels_math import exp_negative, log_positive
 
 BLOCK = 64
-TAPER = 0.05
 
 # Where the rows begin.
 (
@@ -104,9 +104,10 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
     """x <- F x and P <- F P F' + Q, written out; F couples only through b.
 
     The curves of a cell and those of its model lie apart by a shift that is full below
-    1 - `TAPER` and fades to nothing at full, where charge is defined.
+    1 - `TAPER` and fades to nothing at full, where charge is defined. Where empty lies is part of
+    the doubt: there it stays (a forecast knows better, `cell.stands_at`).
     """
-    seen, efficiency = drive[SEEN_A, t], common[EFFICIENCY]
+    seen, efficiency, leak = drive[SEEN_A, t], common[EFFICIENCY], common[LEAK_PER_S] * dt
     before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
     before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
     mean3, left3 = drive[RC3_MEAN, t], drive[RC3_LEFT, t]
@@ -137,12 +138,12 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
         w[IDM + j] = SLOW_SHARE * slow + FAST_SHARE * fast
         w[W_I1 + j] = gain * end1 + a1 * own1 + g1 * rest
         w[W_I2 + j] = gain * end2 + a2 * own2 + g2 * rest
-        w[ZM + j] = w[W_Z + j] + 0.5 * q * amps
+        w[ZM + j] = w[W_Z + j] + 0.5 * (q * amps - leak)
         fading = (1.0 - w[ZM + j]) * (1.0 / TAPER)
         within = (fading > 0.0) & (fading < 1.0)
         w[ZV + j] = w[ZM + j] + w[W_SHIFT + j] * min(max(fading, 0.0), 1.0)
         w[ZV_Z + j] = 1.0 - w[W_SHIFT + j] * (1.0 / TAPER) if within else 1.0
-        w[W_Z + j] += q * amps
+        w[W_Z + j] += q * amps - leak
         w[W_E + j] *= ae
         # hysteresis, Plett 2004: first what the seen current does, back and forth within the step,
         # then what the rest of the member's current does

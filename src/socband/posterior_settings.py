@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import polarisation_factor, temperature_factors
-from socband.kernels_step import TAPER
+from socband.cell import TAPER, polarisation_factor, temperature_factors
 from socband.models import CellModel
 
 Array = np.ndarray
@@ -113,6 +112,7 @@ def kernel_inputs(cell: CellModel, settings: Settings) -> tuple[Array, Array]:
         (k.T_REF_C, cell.reference_temperature_c),
         (k.CELL_CAPACITY_AH, cell.capacity_ah),
         (k.EFFICIENCY, cell.coulombic_efficiency),
+        (k.LEAK_PER_S, cell.self_discharge_per_day / 86400.0),
         (k.NOISE_V, max(error.noise_v, settings.least_noise_v)),
         (k.BIAS_WALK_A, settings.bias_walk_a_per_sqrt_s),
         (k.OUTLIER_SIGMA, settings.outlier_sigma),

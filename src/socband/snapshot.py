@@ -32,7 +32,7 @@ import numpy as np
 
 from socband import kernels as k
 from socband.bank import heated_to_c
-from socband.cell import temperature_factors, voltage
+from socband.cell import stands_at, temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import (
     CapacityTest,
@@ -42,7 +42,6 @@ from socband.evidence import (
     FullCharge,
     RestedVoltage,
 )
-from socband.kernels_step import TAPER
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import Settings
@@ -332,11 +331,10 @@ def terminal_v(
     amps = 0.0 if present.current_a is None else present.current_a.median
     at = np.full(len(members), amps * scale.cell_per_bank)
     rest = np.zeros(len(members))
-    # the shift of the curves fades towards full, as in the filter
-    shift = members.charge_shift * np.clip((1.0 - members.soc) / TAPER, 0.0, 1.0)
+    z, _ = stands_at(members.soc, members.charge_shift)
     h = members.h * members.hysteresis_factor
-    open_v = voltage(cell, members.soc + shift, rest, rest, h, rest, temperature_c)
-    under_v = voltage(cell, members.soc + shift, at, at, h, at, temperature_c) - open_v
+    open_v = voltage(cell, z, rest, rest, h, rest, temperature_c)
+    under_v = voltage(cell, z, at, at, h, at, temperature_c) - open_v
     cell_v = open_v + members.resistance_factor * under_v + members.voltage_offset_v
     lead_ohm = setup.bank.connection_resistance_ohm.median
     return scale.cells_in_series * cell_v + amps * lead_ohm
