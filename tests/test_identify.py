@@ -316,13 +316,13 @@ def test_a_charge_branch_alone_tells_the_capacity():
     assert notes == ["no low-rate discharge: the capacity is what the low-rate charge took"]
 
 
-def test_a_bad_low_end_is_doubted_as_the_middle_is(fitted):
-    fit = fitted[0].fit
+def test_a_bad_low_end_is_doubted_as_the_middle_is():
+    fit = identify_dynamic.Fit(np.zeros(identify_dynamic.SIZE), np.eye(1), 0.0, 1)
     row = {"name": "a.csv", "used_for": "fit", "rms_mv": {"2-10": 90.0, "20-95": 2.0}}
-    (said,) = _doubts([row], fit, moving=True)
+    (said,) = _doubts([row], fit, low_end=True)
     assert "a.csv: 90 mV are left at 2 to 10 %" in said
-    assert not _doubts([row], fit, moving=False)
-    assert not _doubts([row | {"used_for": "score"}], fit, moving=True)
+    assert not _doubts([row], fit, low_end=False)
+    assert not _doubts([row | {"used_for": "score"}], fit, low_end=True)
 
 
 def _run_of(first_a, then_a, first_v, then_v):

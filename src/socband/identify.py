@@ -32,7 +32,8 @@ from socband.models import CellModel, load_cell
 Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
 _PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
-# What a good fit leaves; below 10 % that of constant current may leave more, and has its own note.
+# What a good fit leaves [mV]. Constant current, or an OCV without a low-rate branch, may leave more
+# below 10 %, and has a note of its own.
 _MOST_LEFT_MV = {"20-95": 30.0, "2-10": 60.0}
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
 # Spread of an OCV from such branches: the middle between those of the open 26650 at -5 and -25 °C
@@ -190,17 +191,20 @@ def fit_cell(
     rows = score_records(cell, records, "fit")
     rows += score_records(cell, [record for record, _ in tied[len(records) :]], "score")
     rows = [row | {"true_charge": at.how} for row, (_, at) in zip(rows, tied, strict=True)]
-    cell = replace(cell, notes=(*cell.notes, *_doubts(rows, fit, moving)))
+    cell = replace(cell, notes=(*cell.notes, *_doubts(rows, fit, moving and bool(branches))))
     return Fitted(cell, rows, fit, cell.notes)
 
 
-def _doubts(rows: list[dict[str, Any]], fit: Fit, moving: bool) -> list[str]:
-    """What should keep a reader from trusting a fit; empty for a good one."""
+def _doubts(rows: list[dict[str, Any]], fit: Fit, low_end: bool) -> list[str]:
+    """What should keep a reader from trusting a fit; empty for a good one.
+
+    `low_end`: had the fit what it takes to be good below 10 % too?
+    """
     found = []
     for row in rows:
         for span, most_mv in _MOST_LEFT_MV.items():
             left_mv = row["rms_mv"][span]
-            asked = row["used_for"] == "fit" and (moving or span != "2-10")
+            asked = row["used_for"] == "fit" and (low_end or span != "2-10")
             if asked and left_mv is not None and left_mv > most_mv:
                 found.append(
                     f"{row['name']}: {left_mv:.0f} mV are left at {span.replace('-', ' to ')} %,"
