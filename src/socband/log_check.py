@@ -23,6 +23,9 @@ MOST_YEARS = 20.0  # between first and last row
 POSSIBLE_C = (-60.0, 90.0)  # of a battery and the air around it, as in a setup file [°C]
 _LAST_UNIX_S = 7.26e9  # the year 2200
 _LONG_GAP_S = 3600.0  # is said however coarse the log
+_RESET_SHARE = 0.01  # of all that a counter covers: less is no reset, or does no harm
+_RESET_TIMES = 20.0  # what the largest current moves in the time of one row
+_COUNTER_OFF = 0.25  # of what it covers, rms, beside what the current adds up to
 _LISTED = 20  # problems of one kind that are listed one by one
 _LATER_STEPS = 10  # fewer say nothing of whether the voltage answers a row later
 _NEEDED = ("time_s", "current_a", "voltage_v")
@@ -105,6 +108,9 @@ def check_rows(
         rows, number = _kept(rows, number, ~impossible)
 
     rows = _optional_columns(dict(rows), number, warnings, errors)
+    if "net_charge_ah" in rows:
+        rows["net_charge_ah"], said = _running_on(rows, number)
+        warnings += said
     warnings += _gaps(rows["time_s"], number, counted="net_charge_ah" in rows)
     _check_sign(rows, warnings, errors)
     warnings += _one_way(rows, rated_capacity_ah)
@@ -243,6 +249,40 @@ def _optional_columns(
         found = f"values from {soc.min():.4g} to {soc.max():.4g}"
         errors.append(Problem("true_soc", found, "0 to 1", "62 % is 0.62"))
     return rows
+
+
+def _running_on(
+    rows: dict[str, np.ndarray], number: np.ndarray
+) -> tuple[np.ndarray, list[Problem]]:
+    """The counter without its resets, and what was found of it.
+
+    A reset is a row back near zero from further away than any current of the log reaches; over it
+    the current counts. Otherwise the counter is believed: it sees what flows between two rows.
+    """
+    counter_ah, current_a = rows["net_charge_ah"], rows["current_a"]
+    step_s = np.diff(rows["time_s"])
+    seen_ah = 0.5 * (current_a[1:] + current_a[:-1]) * step_s / 3600.0
+    moved_ah = np.diff(counter_ah)
+    within_ah = np.abs(current_a).max() * step_s / 3600.0
+    far_ah = np.maximum(_RESET_TIMES * within_ah, _RESET_SHARE * np.ptp(counter_ah))
+    near_zero = np.abs(counter_ah[1:]) <= 2.0 * within_ah + 0.05 * np.abs(moved_ah)
+    reset = near_zero & (np.abs(moved_ah) > far_ah)
+    moved_ah = np.where(reset, seen_ah, moved_ah)
+    said = _listed(
+        number[1:], reset, "the charge counter back at zero", "one that runs on",
+        "taken as a reset; the current counts there",
+    )  # fmt: skip
+    usual = step_s <= 10.0 * np.median(step_s)
+    told_ah, added_ah = (np.cumsum(np.where(usual, x, 0.0)) for x in (moved_ah, seen_ah))
+    off_ah = told_ah - added_ah
+    if np.std(off_ah) > _COUNTER_OFF * max(np.ptp(told_ah), np.ptp(added_ah)):
+        k = int(np.argmax(np.abs(off_ah)))
+        found = f"{told_ah[k]:+.3g} Ah on the charge counter, {added_ah[k]:+.3g} Ah by the current"
+        where = f"rows {number[0]} to {number[k + 1]}"
+        said.append(Problem(where, found, "about the same", "the counter is believed"))
+    if not reset.any():
+        return counter_ah, said
+    return counter_ah[0] + np.concatenate([[0.0], np.cumsum(moved_ah)]), said
 
 
 def _gaps(time_s: np.ndarray, number: np.ndarray, counted: bool) -> list[Problem]:
