@@ -314,6 +314,11 @@ def test_a_charge_branch_alone_tells_the_capacity():
     found = Capacities.from_records([up], [(_log(np.full(100, -1.0)), 25.0)], notes)
     assert found.reference_ah == pytest.approx(20.0, rel=2e-3)
     assert notes == ["no low-rate discharge: the capacity is what the low-rate charge took"]
+    # None at all: the most that moved, at the temperature of the record that moved it.
+    logs = [(_log(np.full(3601, -amps)), t) for amps, t in ((1.0, 25.0), (9.8, 0.0))]
+    found = Capacities.from_records([], logs, notes)
+    assert found.reference_ah == pytest.approx(10.0)
+    assert found.told_by == "most charge moved in a record"
 
 
 def test_a_bad_low_end_is_doubted_as_the_middle_is():

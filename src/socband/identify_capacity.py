@@ -60,7 +60,8 @@ class Capacities:
             told_by = f"measured: {implied}"
             notes.append(f"no low-rate discharge: the capacity is {implied}")
         else:
-            told[logs[0][1]] = [max(float(np.ptp(charge_ah(log))) for log, _ in logs)]
+            most_ah, at_c = max((float(np.ptp(charge_ah(log))), t) for log, t in logs)
+            told[at_c] = [most_ah]
             told_by = "most charge moved in a record"
             notes.append(
                 "no low-rate discharge: the capacity is the most charge that any record moved"
