@@ -101,6 +101,45 @@ def test_another_temperature_in_the_file_is_said(records, tmp_path):
     assert "@10" not in " ".join(fit_command(dynamic=f"{path}@10", **asked).notes)
 
 
+def test_cold_branches_do_not_measure_hysteresis(records, tmp_path):
+    """Both branches, all records at 0 °C: there the capacity is the branch's, 0.98 of that at 25 °C
+    (assumed); R0 at 25 °C is known no better than activation energies let it be."""
+    cell = load_cell("lfp-26650-2ah")
+    time_s = np.arange(0.0, 25 * 3600.0, 120.0)
+    current_a = np.full(time_s.size, cell.capacity_ah / 25.0)
+    up_v = simulate(cell, time_s, current_a, 25.0, 0.0, -1.0).voltage_v
+    up = _write(tmp_path / "up.csv", OWN, time_s, current_a, up_v)
+    asked = {
+        "name": "own",
+        "ocv_discharge": records / "slow.csv",
+        "ocv_charge": up,
+        "dynamic": records / "fast.csv",
+        "rounds": 1,
+    }
+    cold = fit_command(**asked, temperature_c=0.0).cell
+    warm = fit_command(**asked).cell
+    assert cold.capacity_ah == pytest.approx(warm.capacity_ah / 0.98, rel=1e-3)
+    usable = cold.capacity_temperature
+    assert np.interp(0.0, usable.temperature_c, usable.value) == pytest.approx(0.98)
+    assert any("far from rest" in note for note in cold.notes)
+    assert cold.sources["hysteresis.half_gap_v"].startswith("assumed from published")
+    assert warm.sources["hysteresis.half_gap_v"].startswith("low-rate records")
+    assert cold.spread["ocv.voltage_v"] > 2.0 * warm.spread["ocv.voltage_v"]
+    ratio = [c.spread["resistance.r0.ref_ohm"] / c.r0.ref_ohm for c in (cold, warm)]
+    assert ratio[0] > 0.35 > ratio[1]
+
+
+def test_a_wrong_record_to_score_is_refused_before_the_fit(records, tmp_path, monkeypatch):
+    table = np.loadtxt(records / "fast.csv", delimiter=",", skiprows=1)
+    moved = np.cumsum(table[:, 1]) * 5.0 / 3600.0 / 1.0  # of a cell of 1 Ah
+    path = _write(tmp_path / "wrong.csv", (*OWN, "true_soc"), table, 0.95 + 0.4 * moved)
+    from socband import identify
+
+    monkeypatch.setattr(identify, "fit_dynamic", lambda *a, **k: pytest.fail("fitted first"))
+    with pytest.raises(InputError, match=r"wrong\.csv: found true_soc"):
+        _fit(records, score=path)
+
+
 def test_limits_of_the_cell_are_kept_with_their_source(records, plain, tmp_path):
     out = tmp_path / "own.toml"
     _fit(records, lower_v=2.5, upper_v=3.6, out=out)

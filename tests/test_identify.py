@@ -10,10 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from socband import identify_dynamic, identify_family
 from socband.cell import simulate
 from socband.errors import InputError
-from socband.identify import is_dynamic, start_state, step_resistance
-from socband.identify_anchor import anchor, notes_on
+from socband.identify import _doubts, _steps_at_25_c, is_dynamic, start_state, step_resistance
+from socband.identify_anchor import anchor, notes_on, rested_full_v
+from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command, fit_json
 from socband.identify_ocv import GRID, Branch, _to_full, fitted_entropy
 from socband.identify_residual import resolution_v, voltage_error_of
@@ -187,6 +189,9 @@ def test_source_with_end_point(tmp_path):
     named = tmp_path / "run+2.csv"
     named.write_text("")
     assert Source.from_text(str(named)).files == (named,)
+    end = tmp_path / "end+2.csv"
+    end.write_text("")
+    assert Source.from_text(f"{named}+{end}@35") == Source(named, 35.0, end)
 
 
 def test_a_model_to_be_like_is_looked_up_though_not_needed(fitted):
@@ -246,6 +251,85 @@ def test_dynamic_or_not():
     assert not is_dynamic(_log(np.full(500, -2.0)))
 
 
+def test_a_long_rest_with_a_noisy_meter_is_no_steady_current():
+    """Two days of 50 mA noise before 20 h at 14 A: 280 Ah by hand, 14 A are the branch."""
+    noise_a = np.random.default_rng(3).normal(0.0, 0.05, 2880)
+    current_a = np.concatenate([noise_a, np.full(1200, -14.0)])
+    volts = np.concatenate([np.full(2880, 3.4), np.linspace(3.4, 2.5, 1200)])
+    branch = Branch.from_log(_log(current_a, volts, dt_s=60.0), 25.0)
+    assert branch.current_a == -14.0
+    assert branch.capacity_ah == pytest.approx(280.0, rel=1e-3)
+    # A quicker charge of the same size before it: still the slow discharge.
+    both = _log(np.concatenate([np.full(60, 280.0), np.full(1200, -14.0)]), dt_s=60.0)
+    assert Branch.from_log(both, 25.0).current_a == -14.0
+    with pytest.raises(InputError, match="no current in any row"):
+        Branch.from_log(_log(np.zeros(9)), 25.0)
+
+
+def test_the_step_of_a_cold_record_is_carried_to_25_degrees():
+    """Priors of the family by hand: 0.6 + 0.4·exp(35000/8.314·(1/273.15 − 1/298.15)) = 2.06 at 0
+    °C; its doubt by differences of share and activation energy."""
+    factor, doubt = identify_family.factor_at("0", 0.0)
+    assert identify_family.factor_at("0", 25.0) == (1.0, 0.0)
+
+    def log_k(share_logit, log_kj):
+        share = 1.0 / (1.0 + np.exp(-(np.log(0.6 / 0.4) + share_logit)))
+        colder = np.exp(35e3 * np.exp(log_kj) / 8.314463 * (1 / 273.15 - 1 / 298.15))
+        return np.log(share + (1.0 - share) * colder)
+
+    assert factor == pytest.approx(np.exp(log_k(0.0, 0.0)), rel=1e-4)
+    by_hand = [(log_k(*d) - log_k(0, 0)) / 1e-4 for d in ((1e-4, 0.0), (0.0, 1e-4))]
+    assert doubt == pytest.approx(np.hypot(0.7 * by_hand[0], 0.3 * by_hand[1]), rel=1e-3)
+    current_a = np.tile([0.0, 0.0, -2.0, -2.0], 20)
+    logs = [(_log(current_a, 3.3 + ohm * current_a), t) for ohm, t in ((0.02, 0.0), (0.01, 10.0))]
+    (cold, cool), doubt = _steps_at_25_c([], logs)
+    assert cold == pytest.approx(0.02 / factor)
+    assert cool == pytest.approx(0.01 / identify_family.factor_at("0", 10.0)[0])
+    assert doubt == identify_family.factor_at("0", 10.0)[1]
+    assert _steps_at_25_c([], logs[:1])[1] == 0.0
+    around = [logs[0], (logs[1][0], 40.0)]
+    assert _steps_at_25_c([], around) == (pytest.approx([0.02, 0.01]), 0.0)
+
+
+def test_a_capacity_at_another_temperature_is_that_at_25_over_what_is_assumed():
+    """Of the assumed table by hand: 0.98 at 0 °C, 0.965 at -10 °C, 0.988 at 10 °C."""
+    alone = Capacities.from_measured({0.0: 19.27})
+    assert alone.reference_ah == pytest.approx(19.27 / 0.98)
+    assert alone.at(0.0) == pytest.approx(19.27)
+    assert alone.at(-10.0) == pytest.approx(19.27 / 0.98 * 0.965)
+    assert alone.spread == pytest.approx(np.hypot(0.01, 0.02))
+    cold = Capacities.from_measured({0.0: 9.8, 10.0: 9.9})
+    assert cold.at(25.0) == cold.reference_ah == pytest.approx(9.9 / 0.988)
+    assert (cold.at(0.0), cold.at(10.0)) == (9.8, 9.9)
+    assert cold.measured_over_temperature
+    around = Capacities.from_measured({15.0: 2.0, 35.0: 2.1})
+    assert around.by_temperature_ah == {15.0: 2.0, 35.0: 2.1}
+    assert (around.reference_ah, around.spread) == (pytest.approx(2.05), 0.01)
+
+
+def test_a_charge_branch_alone_tells_the_capacity():
+    """20 h at 1 A are 20 Ah, whatever less another record moved."""
+    up = Branch.from_log(_log(np.full(1201, 1.0), np.linspace(2.9, 3.6, 1201), dt_s=60.0), 25.0)
+    notes = []
+    found = Capacities.from_records([up], [(_log(np.full(100, -1.0)), 25.0)], notes)
+    assert found.reference_ah == pytest.approx(20.0, rel=2e-3)
+    assert notes == ["no low-rate discharge: the capacity is what the low-rate charge took"]
+    # None at all: the most that moved, at the temperature of the record that moved it.
+    logs = [(_log(np.full(3601, -amps)), t) for amps, t in ((1.0, 25.0), (9.8, 0.0))]
+    found = Capacities.from_records([], logs, notes)
+    assert found.reference_ah == pytest.approx(10.0)
+    assert found.told_by == "most charge moved in a record"
+
+
+def test_a_bad_low_end_is_doubted_as_the_middle_is():
+    fit = identify_dynamic.Fit(np.zeros(identify_dynamic.SIZE), np.eye(1), 0.0, 1)
+    row = {"name": "a.csv", "used_for": "fit", "rms_mv": {"2-10": 90.0, "20-95": 2.0}}
+    (said,) = _doubts([row], fit, low_end=True)
+    assert "a.csv: 90 mV are left at 2 to 10 %" in said
+    assert not _doubts([row], fit, low_end=False)
+    assert not _doubts([row | {"used_for": "score"}], fit, low_end=True)
+
+
 def _run_of(first_a, then_a, first_v, then_v):
     """100 rows, then 300, 36 s each: 1 Ah and 3 Ah at 1 A."""
     current_a = np.concatenate([np.full(100, first_a), np.full(300, then_a)])
@@ -277,6 +361,26 @@ def test_a_piece_of_a_discharge_is_only_assumed_full_and_said_so():
     (note,) = notes_on([("piece.csv", found)])
     assert "piece.csv" in note
     assert "far off" in note
+
+
+def test_a_rest_on_the_plateau_is_no_full_cell():
+    """Branches of 3.31 and 3.33 V at half charge, 3.34 and 3.36 V at 97 and 90 %: at 3.35 V a cell
+    may rest at three quarters, above 3.36 V it is full. The nearest in temperature counts."""
+    branches = [
+        Branch("made", t, amps, 5.0, np.interp(GRID, at, volts) + 1e-3 * t)
+        for t in (0.0, 100.0)
+        for amps, at, volts in (
+            (-0.1, (0.0, 0.5, 0.97, 1.0), (2.5, 3.31, 3.34, 3.5)),
+            (0.1, (0.0, 0.5, 0.9, 1.0), (2.8, 3.33, 3.36, 3.6)),
+        )
+    ]
+    full_v = rested_full_v(branches, 20.0)
+    assert full_v == pytest.approx(3.36, abs=2e-3)
+    assert rested_full_v(branches[:1], 20.0) == pytest.approx(3.34, abs=2e-3)
+    plateau, full = (_run_of(0.0, -1.0, volts, 3.2) for volts in (3.35, 3.37))
+    assert anchor(plateau, 5.0, False, full_v).how == "assumed full"
+    assert anchor(full, 5.0, False, full_v).how == "full"
+    assert rested_full_v([], 20.0) == 3.32
 
 
 def test_true_charge_of_another_cell_is_refused():
@@ -381,6 +485,26 @@ def readme_commands() -> dict[str, dict]:
             keywords["upper_v"] = float(keywords["upper_v"])
         found[keywords["name"]] = keywords
     return found
+
+
+def test_the_third_start_goes_on_only_where_it_is_deeper(monkeypatch):
+    """Costs made up: 3 and 2 from the first two, then what the short third one says."""
+    asked = []
+
+    def made(p0, records, weights, frame, rounds):
+        asked.append((float(p0[-1]), rounds))
+        return identify_dynamic.Fit(p0, np.eye(2), costs[len(asked) - 1], 1)
+
+    monkeypatch.setattr(identify_dynamic, "_fit_from", made)
+    monkeypatch.setattr(identify_dynamic, "weights_of", lambda *a: [])
+    monkeypatch.setattr(identify_dynamic, "tables_of", lambda *a: None)
+    costs = [3.0, 2.0, 2.5]
+    assert identify_dynamic.fit_dynamic([], None, rounds=40).cost == 2.0
+    assert asked == [(0.0, 40), (0.0, 40), (-2.5, 8)]
+    asked.clear()
+    costs = [3.0, 2.0, 1.5, 1.0]
+    assert identify_dynamic.fit_dynamic([], None, rounds=40).cost == 1.0
+    assert asked[2:] == [(-2.5, 8), (-2.5, 40)]
 
 
 def test_same_records_same_bytes(fitted, tmp_path):

@@ -411,3 +411,39 @@ def test_clocks_of_no_time_are_left_out() -> None:
     time_s, current_a, voltage_v = steps()
     log = Log.from_arrays("x", time_s, current_a, voltage_v, unix_time_s=time_s + 1e300)
     assert log.unix_time_s is None
+
+
+def test_a_counter_that_begins_anew_is_carried_on():
+    """1 Ah an hour out, the counter back at zero after 2 and 4 h: 5 Ah by hand, two places said."""
+    hours = np.arange(0.0, 5.001, 0.01)
+    counter_ah = -(hours % 2.0)
+    volts = np.linspace(3.3, 3.2, len(hours))
+    log = Log.from_arrays(
+        "x", 3600.0 * hours, np.full(len(hours), -1.0), volts, net_charge_ah=counter_ah
+    )
+    np.testing.assert_allclose(charge_ah(log), -hours, atol=1e-9)
+    assert [p.found for p in log.warnings] == ["the charge counter back at zero"] * 2
+    assert [p.where for p in log.warnings] == ["row 201", "row 401"]
+
+
+@pytest.mark.parametrize(("factor", "said"), [(0.95, False), (-1.0, True), (1000.0, True)])
+def test_a_counter_that_the_current_contradicts_is_said(factor, said):
+    """A few per cent are the shunt's; the other sign or mAh are not."""
+    hours = np.arange(0.0, 5.001, 0.01)
+    volts = np.linspace(3.3, 3.2, len(hours))
+    log = Log.from_arrays(
+        "x", 3600.0 * hours, np.full(len(hours), -1.0), volts, net_charge_ah=-factor * hours
+    )
+    assert any("on the charge counter" in p.found for p in log.warnings) is said
+    np.testing.assert_allclose(charge_ah(log), -factor * hours)
+
+
+def test_a_counter_sees_what_flows_between_coarse_rows():
+    """Ten-minute rows that never meet the load, which runs between them: no reset."""
+    hours = np.arange(0.0, 100.0, 1 / 6)
+    volts = np.linspace(3.3, 3.2, len(hours))
+    counter_ah = 3.0 * np.sin(hours / 10.0)
+    current_a = np.full(len(hours), -0.05)
+    log = Log.from_arrays("x", 3600.0 * hours, current_a, volts, net_charge_ah=counter_ah)
+    np.testing.assert_allclose(charge_ah(log), counter_ah)
+    assert not any("zero" in p.found for p in log.warnings)

@@ -16,9 +16,9 @@ import numpy as np
 
 from socband import identify_family as family
 from socband.cell import CellScalars, CellTables
-from socband.datasets import counted_capacity_ah
 from socband.errors import InputError, Problem
-from socband.identify_anchor import Anchor, anchor, notes_on
+from socband.identify_anchor import Anchor, anchor, notes_on, rested_full_v
+from socband.identify_capacity import Capacities
 from socband.identify_dynamic import BOUND, NAMES, Fit, Frame, Record, fit_dynamic, tables_of
 from socband.identify_model import cell_from_fit
 from socband.identify_ocv import GRID, Branch, fitted_entropy, gap_from_published, ocv_and_gap
@@ -26,14 +26,19 @@ from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import rested_ocv, rests_of
 from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
 from socband.layouts import read_record
-from socband.logs import Log, charge_ah
+from socband.logs import Log
 from socband.models import CellModel, load_cell
 
 Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
 _PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
-_MOST_LEFT_MV = 30.0
+# What a good fit leaves [mV]. Constant current, or an OCV without a low-rate branch, may leave more
+# below 10 %, and has a note of its own.
+_MOST_LEFT_MV = {"20-95": 30.0, "2-10": 60.0}
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
+# Spread of an OCV from such branches: the middle between those of the open 26650 at -5 and -25 °C
+# lies 6 and 13 mV below that at 25 °C (half charge).
+_COLD_OCV_V = 0.010
 
 
 @dataclass(frozen=True)
@@ -144,10 +149,9 @@ def fit_cell(
     branches = _branches(ocv_discharge, ocv_charge, read)
     left = left_over_ah(ocv_discharge, read)
     logs = [(read(part.path), part.temperature_c) for part in dynamic]
-    table = _capacity_table(branches, logs, notes)
-    capacity = _capacity_at(table, 25.0)
-    down = [b for b in branches if b.current_a < 0]
-    steps = [s for log, _ in logs if (s := step_resistance(log, down[0] if down else None))]
+    capacities = Capacities.from_records(branches, logs, notes)
+    capacity = capacities.reference_ah
+    steps, step_doubt = _steps_at_25_c(branches, logs)
     step_ohm = float(np.median(steps)) if steps else 0.15 / capacity
     if not steps:
         notes.append("no current step in the records: resistance starts from 0.15 ohm·Ah, assumed")
@@ -156,19 +160,21 @@ def fit_cell(
         notes.append(
             "constant-current records only: they cannot tell time constants, which are priors"
         )
+    # Those that are only scored too: what is wrong with them is said before the long fit.
     tied = [
-        _record(part, log, table, left, read) for part, (log, _) in zip(dynamic, logs, strict=True)
+        _record(part, read(part.path), capacities, branches, left, read)
+        for part in (*dynamic, *score)
     ]
-    records = [record for record, _ in tied]
-    notes += notes_on([(record.name, at) for record, at in tied])
+    records = [record for record, _ in tied[: len(dynamic)]]
+    notes += notes_on([(record.name, at) for record, at in tied[: len(dynamic)]])
     frame, ocv_spread_v = _frame(
-        branches, records, capacity, step_ohm, table, like, published_ocv_v, notes
+        branches, records, capacities, step_ohm, like, published_ocv_v, notes
     )
     coarse = all(float(np.median(np.diff(log.time_s))) > 2.0 for log, _ in logs)
-    if coarse or not steps:
-        # The step holds a part of the fast branch, or was not seen at all.
-        wide = frame.priors["r0"]._replace(spread=0.6)
-        frame = replace(frame, priors=frame.priors | {"r0": wide})
+    r0 = frame.priors["r0"]
+    # The step holds a part of the fast branch, was not seen at all, or was seen at 25 °C nowhere.
+    wide = 0.6 if coarse or not steps else float(np.hypot(r0.spread, step_doubt))
+    frame = replace(frame, priors=frame.priors | {"r0": r0._replace(spread=wide)})
     if not moving:
         priors = frame.priors | family.STEADY
         if diffusion_s is not None:
@@ -176,43 +182,73 @@ def fit_cell(
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
     fit = fit_dynamic(records, frame, rounds=rounds)
     tables = tables_of(fit.p, frame)
-    both_ends = all(at.how in ("both ends", "file") for _, at in tied)
+    both_ends = all(at.how in ("both ends", "file") for _, at in tied[: len(records)])
     error = voltage_error_of(tables, records, 1.0 if moving else 2.0, both_ends)
     cell = cell_from_fit(
-        name, title or name, fit, frame, tables, error, branches, records, table,
+        name, title or name, fit, frame, tables, error, branches, records, capacities,
         ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
     )  # fmt: skip
-    tied += [_record(part, read(part.path), table, left, read) for part in score]
     rows = score_records(cell, records, "fit")
     rows += score_records(cell, [record for record, _ in tied[len(records) :]], "score")
     rows = [row | {"true_charge": at.how} for row, (_, at) in zip(rows, tied, strict=True)]
-    cell = replace(cell, notes=(*cell.notes, *_doubts(rows, fit)))
+    cell = replace(cell, notes=(*cell.notes, *_doubts(rows, fit, moving and bool(branches))))
     return Fitted(cell, rows, fit, cell.notes)
 
 
-def _doubts(rows: list[dict[str, Any]], fit: Fit) -> list[str]:
-    """What should keep a reader from trusting a fit; empty for a good one."""
+def _doubts(rows: list[dict[str, Any]], fit: Fit, low_end: bool) -> list[str]:
+    """What should keep a reader from trusting a fit; empty for a good one.
+
+    `low_end`: had the fit what it takes to be good below 10 % too?
+    """
     found = []
     for row in rows:
-        left_mv = row["rms_mv"]["20-95"]
-        if row["used_for"] == "fit" and left_mv is not None and left_mv > _MOST_LEFT_MV:
-            found.append(
-                f"{row['name']}: {left_mv:.0f} mV are left at 20 to 95 %, where a good fit leaves"
-                f" less than {_MOST_LEFT_MV:g}: is its true charge or its temperature wrong?"
-            )
+        for span, most_mv in _MOST_LEFT_MV.items():
+            left_mv = row["rms_mv"][span]
+            asked = row["used_for"] == "fit" and (low_end or span != "2-10")
+            if asked and left_mv is not None and left_mv > most_mv:
+                found.append(
+                    f"{row['name']}: {left_mv:.0f} mV are left at {span.replace('-', ' to ')} %,"
+                    f" where a good fit leaves less than {most_mv:g}: is its true charge or its"
+                    " temperature wrong?"
+                )
     at_edge = [name for name, x in zip(NAMES, fit.p, strict=False) if abs(x) > 0.98 * BOUND]
     if at_edge:
         found.append(f"at the edge of what the fit allows: {', '.join(at_edge)}")
     return found
 
 
+def _steps_at_25_c(
+    branches: list[Branch], logs: list[tuple[Log, float]]
+) -> tuple[list[float], float]:
+    """Step resistances of the records [ohm], and the relative doubt of carrying them to 25 °C.
+
+    Records on both sides of 25 °C are left as they are, for their median lies near it. Where all
+    are at one temperature the fit holds what carries them, and the doubt comes after it.
+    """
+    down = next((b for b in branches if b.current_a < 0), None)
+    found = [(s, t) for log, t in logs if (s := step_resistance(log, down))]
+    temperatures_c = [t for _, t in found]
+    if not found or min(temperatures_c) <= 25.0 <= max(temperatures_c):
+        return [s for s, _ in found], 0.0
+    nearest_c = min(temperatures_c, key=lambda t: abs(t - 25.0))
+    alone = len(set(temperatures_c)) < 2
+    doubt = 0.0 if alone else family.factor_at("0", nearest_c)[1]
+    return [s / family.factor_at("0", t)[0] for s, t in found], doubt
+
+
 def _record(
-    part: Source, log: Log, table: dict[float, float], left: dict[float, float], read: Reader
+    part: Source,
+    log: Log,
+    capacities: Capacities,
+    branches: list[Branch],
+    left: dict[float, float],
+    read: Reader,
 ) -> tuple[Record, Anchor]:
-    capacity = _capacity_at(table, part.temperature_c)
+    capacity = capacities.at(part.temperature_c)
     if part.end_point is not None:
         capacity = anchored_capacity_ah(part, log, left, capacity, read)
-    at = anchor(log, capacity, part.end_point is not None)
+    full_v = rested_full_v(branches, part.temperature_c)
+    at = anchor(log, capacity, part.end_point is not None, full_v)
     record = Record.from_log(log, part.temperature_c, capacity, at.start_soc, start_state(log))
     return record, at
 
@@ -237,49 +273,32 @@ def _branches(down: Sequence[Source], up: Sequence[Source], read: Reader) -> lis
     return branches
 
 
-def _capacity_table(
-    branches: list[Branch], logs: list[tuple[Log, float]], notes: list[str]
-) -> dict[float, float]:
-    """Usable capacity [Ah] by temperature [°C]."""
-    table: dict[float, list[float]] = {}
-    for branch in branches:
-        if branch.current_a < 0:
-            table.setdefault(branch.temperature_c, []).append(branch.capacity_ah)
-    if table:
-        return {t: float(np.mean(v)) for t, v in sorted(table.items())}
-    told = [(t, counted_capacity_ah(log, log.name)) for log, t in logs if log.true_soc is not None]
-    if told:
-        notes.append("no low-rate discharge: the capacity is what the files' true charge implies")
-        return {told[0][0]: float(np.median([capacity_ah for _, capacity_ah in told]))}
-    spans = [float(np.ptp(charge_ah(log))) for log, _ in logs]
-    notes.append("no low-rate discharge: the capacity is the most charge that any record moved")
-    return {logs[0][1]: max(spans)}
-
-
-def _capacity_at(table: dict[float, float], temperature_c: float) -> float:
-    return float(np.interp(temperature_c, list(table), list(table.values())))
-
-
 def _frame(
     branches: list[Branch],
     records: list[Record],
-    capacity: float,
+    capacities: Capacities,
     step_ohm: float,
-    table: dict[float, float],
     like: str,
     published_ocv_v: Array | None,
     notes: list[str],
 ) -> tuple[Frame, float]:
     prior = np.interp(GRID, family.ENTROPY_SOC, family.ENTROPY_V_PER_K)
     gap = np.interp(GRID, family.GAP_SOC, family.GAP_V)
-    warm = [b for b in branches if b.temperature_c > _COLDEST_OCV_C] or branches
-    entropy, entropy_spread = fitted_entropy(warm, prior, family.ENTROPY_SPREAD)
-    down = any(b.current_a < 0 for b in branches)
-    up = any(b.current_a > 0 for b in branches)
-    gap_measured = down and up
+    warm = [b for b in branches if b.temperature_c > _COLDEST_OCV_C]
+    cold = not warm
+    used = warm or branches
+    entropy, entropy_spread = fitted_entropy(used, prior, family.ENTROPY_SPREAD)
+    down = any(b.current_a < 0 for b in used)
+    up = any(b.current_a > 0 for b in used)
+    gap_measured = down and up and not cold
     if branches:
-        spread_v = 0.002 if gap_measured else 0.005
-        if not gap_measured:
+        spread_v = 0.002 if gap_measured else _COLD_OCV_V if cold else 0.005
+        if cold:
+            notes.append(
+                f"low-rate branches at {_COLDEST_OCV_C:g} °C and below only, far from rest:"
+                " hysteresis from published values, spread wide"
+            )
+        elif not gap_measured:
             notes.append("one low-rate branch only: hysteresis from published values, spread wide")
 
         with_published = published_ocv_v is not None and down and not up
@@ -287,7 +306,7 @@ def _frame(
             notes.append("the published OCV of the cell has a say in its hysteresis")
 
         def rest(tables: CellTables) -> tuple[Array, Array]:
-            found = ocv_and_gap(warm, tables, entropy, gap)
+            found = ocv_and_gap(used, tables, entropy, gap, gap_measured)
             if not with_published:
                 return found
             return gap_from_published(*found, published_ocv_v, family.GAP_SPREAD, _PUBLISHED_OCV_V)
@@ -323,14 +342,15 @@ def _frame(
     bare = CellScalars(*([0.0] * len(CellScalars._fields)))._replace(
         reference_temperature_c=25.0, coulombic_efficiency=1.0
     )
+    table = capacities.by_temperature_ah
     frame = Frame(
-        capacity,
+        capacities.reference_ah,
         step_ohm,
         entropy,
         rest,
         bare,
         np.array(list(table)),
-        np.array(list(table.values())) / capacity,
+        np.array(list(table.values())) / capacities.reference_ah,
         priors=priors,
         entropy_spread=entropy_spread,
         gap_measured=gap_measured,

@@ -6,18 +6,22 @@ stands. Something must: the full cell it begins with, the empty one, or both end
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from socband.datasets import counted_capacity_ah
 from socband.errors import InputError, Problem
+from socband.identify_ocv import GRID, Branch
 from socband.logs import Log, charge_ah
 
-# A full cell rests above 3.33 V whatever its temperature (open 26650, 18650 and prismatic cells);
-# one on a charger of 3.55 to 3.65 V may be short of full at a high current, not by much.
+# A full cell rests above 3.33 V whatever its temperature (open 26650, 18650 and prismatic cells),
+# but so does many a cell at 70 %: the cell's own low-rate branches say more, where there are any.
+# One on a charger of 3.55 to 3.65 V may be short of full at a high current, not by much.
 _RESTED_FULL_V = 3.32
 _CHARGING_FULL_V = 3.5
+_NEARLY_FULL = {True: 0.9, False: 0.97}  # of a charge, of a discharge
 EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 _NEAR = 0.005  # of the capacity: as good as at the end itself
 _SMALL_C_RATE = 0.1
@@ -38,7 +42,28 @@ class Anchor:
     how: str
 
 
-def anchor(log: Log, capacity_ah: float, has_end_point: bool = False) -> Anchor:
+def rested_full_v(branches: Sequence[Branch], temperature_c: float) -> float:
+    """Voltage that only a full cell rests above [V].
+
+    Args:
+        branches: low-rate; of each direction the nearest in temperature counts.
+        temperature_c: of the record [°C].
+    """
+    found = [_RESTED_FULL_V]
+    for charge, soc in _NEARLY_FULL.items():
+        ways = [b for b in branches if (b.current_a > 0) is charge]
+        if ways:
+            nearest = min(ways, key=lambda b: abs(b.temperature_c - temperature_c))
+            found.append(float(np.interp(soc, GRID, nearest.voltage_v)))
+    return float(np.nanmax(found))
+
+
+def anchor(
+    log: Log,
+    capacity_ah: float,
+    has_end_point: bool = False,
+    full_above_v: float = _RESTED_FULL_V,
+) -> Anchor:
     """Tie down the true charge of a record.
 
     With an end point the capacity is that of the run between its two ends, so the cell is full
@@ -49,6 +74,7 @@ def anchor(log: Log, capacity_ah: float, has_end_point: bool = False) -> Anchor:
         log: the record.
         capacity_ah: usable, at the record's temperature.
         has_end_point: is `capacity_ah` of this very run, from full to empty?
+        full_above_v: see `rested_full_v`.
 
     Raises:
         InputError: the file's own true charge contradicts its current.
@@ -69,7 +95,7 @@ def anchor(log: Log, capacity_ah: float, has_end_point: bool = False) -> Anchor:
     if _ends_in_charge(charge) and (log.voltage_v[rested] < EMPTY_V).any():
         return Anchor(-(float(charge.min()) - charge[0]) / capacity_ah, "empty")
     top = charge.max() - charge <= _NEAR * capacity_ah
-    limit_v = np.where(log.current_a > 0.2 * small_a, _CHARGING_FULL_V, _RESTED_FULL_V)
+    limit_v = np.where(log.current_a > 0.2 * small_a, _CHARGING_FULL_V, full_above_v)
     if (log.voltage_v >= limit_v)[top].any():
         return full
     return Anchor(full.start_soc, "assumed full")

@@ -9,6 +9,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import numpy as np
+
+from socband.cell import arrhenius
+
 
 class Prior(NamedTuple):
     """A log-normal prior (`share`s: logit-normal): median, spread of the logarithm, source."""
@@ -72,6 +76,35 @@ def at_one_temperature(priors: dict[str, Prior]) -> dict[str, Prior]:
         else prior
         for name, prior in priors.items()
     }
+
+
+def factor_at(part: str, temperature_c: float) -> tuple[float, float]:
+    """What a temperature makes of a part by the priors, and the spread of its logarithm.
+
+    Args:
+        part: "0", "1", "2" or "_lag", as in `share0` and `activation0`.
+        temperature_c: [°C]; at 25 °C 1.0 and no spread.
+    """
+    share, energy = PRIORS["share" + part], PRIORS["activation" + part]
+    colder = float(arrhenius(energy.median, temperature_c))
+    factor = share.median + (1.0 - share.median) * colder
+    by_share = (1.0 - colder) * share.spread * share.median * (1.0 - share.median)
+    by_energy = (1.0 - share.median) * colder * float(np.log(colder)) * energy.spread
+    return factor, float(np.hypot(by_share, by_energy)) / factor
+
+
+# Usable capacity over that at 25 °C where records do not tell it [by °C].
+ASSUMED_CAPACITY = {-20.0: 0.95, 0.0: 0.98, 25.0: 1.0, 55.0: 1.0}
+ASSUMED_CAPACITY_SPREAD = 0.04
+ASSUMED_CAPACITY_SOURCE = (
+    "assumed: at a low rate as the open 26650 records (0.98 at -25 degC), less for caution;"
+    " published minima at C/3: 0.70 at -20, 0.80 at 0 degC, slow part in the resistances"
+)
+
+
+def assumed_fraction(temperature_c: float) -> float:
+    """Usable capacity over that at 25 °C, assumed."""
+    return float(np.interp(temperature_c, list(ASSUMED_CAPACITY), list(ASSUMED_CAPACITY.values())))
 
 
 # dU/dT of the open BPX example LFP cell [V/K]: electrode functions, entropy data cited there to

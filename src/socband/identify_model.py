@@ -8,6 +8,7 @@ import numpy as np
 
 from socband import identify_family as family
 from socband.cell import CellTables
+from socband.identify_capacity import Capacities
 from socband.identify_dynamic import N_R, NAMES, Fit, Frame, Record, factors, numbers
 from socband.identify_ocv import GRID, Branch
 from socband.models import CellModel, VoltageError, _assemble
@@ -37,7 +38,7 @@ def cell_from_fit(
     error: tuple[VoltageError, float],
     branches: list[Branch],
     records: list[Record],
-    capacities: dict[float, float],
+    capacities: Capacities,
     *,
     ocv_spread_v: float,
     moving: bool,
@@ -95,22 +96,14 @@ def cell_from_fit(
         "limits.charge_min_c": 0.0,
         "limits.discharge_min_c": -20.0,
     }
-    if len(capacities) > 1:
-        values["capacity.temperature_c"] = sorted(capacities)
-        values["capacity.fraction"] = [
-            _r(capacities[t] / frame.capacity_ah) for t in sorted(capacities)
-        ]
+    by_c = capacities.by_temperature_ah
+    values["capacity.temperature_c"] = list(by_c)
+    values["capacity.fraction"] = [_r(by_c[t] / frame.capacity_ah) for t in by_c]
+    fraction = (family.ASSUMED_CAPACITY_SPREAD, family.ASSUMED_CAPACITY_SOURCE)
+    if capacities.measured_over_temperature:
         fraction = (0.005, low_rate)
-    else:
-        values["capacity.temperature_c"] = [-20.0, 0.0, 25.0, 55.0]
-        values["capacity.fraction"] = [0.95, 0.98, 1.0, 1.0]
-        fraction = (
-            0.04,
-            "assumed: at a low rate as the open 26650 records (0.98 at -25 degC), less for caution;"
-            " published minima at C/3: 0.70 at -20, 0.80 at 0 degC, slow part in the resistances",
-        )
     spread = {
-        "capacity.capacity_ah": _r(0.01 * frame.capacity_ah, 2),
+        "capacity.capacity_ah": _r(capacities.spread * frame.capacity_ah, 2),
         "capacity.coulombic_efficiency": 0.001,
         "capacity.self_discharge_per_day": 0.0003,
         "capacity.fraction": fraction[0],
@@ -125,8 +118,8 @@ def cell_from_fit(
     }
     sources = {
         "capacity.capacity_ah": low_rate
-        if branches
-        else f"most charge moved in a record; {source}",
+        if capacities.told_by is None
+        else f"{capacities.told_by}; {source}",
         "capacity.coulombic_efficiency": _EFFICIENCY,
         "capacity.self_discharge_per_day": _SELF,
         "capacity.fraction": fraction[1],
@@ -155,12 +148,14 @@ def cell_from_fit(
             float(np.mean(deviation[nodes])) * frame.r_spread[k] * float(np.mean(factor)), 2
         )
         sources[at + "factor"] = fitted
+    temperatures_c = sorted({r.temperature_c for r in records})
+    alone_c = temperatures_c[0] if len(temperatures_c) == 1 else None
+    own = np.hypot(_FORM["lag"], np.mean(deviation[-len(lag) :]) * family.LAG_SPREAD * 0.5)
     spread["surface_lag.lag_per_c_rate"] = _r(
-        float(np.mean(lag)) * float(np.hypot(_FORM["lag"], np.mean(deviation[-len(lag):])
-                                             * family.LAG_SPREAD * 0.5)), 2)  # fmt: skip
+        float(np.mean(lag)) * float(np.hypot(own, _carried("_lag", alone_c))), 2
+    )
     sources["surface_lag.lag_per_c_rate"] = fitted
-    one_temperature = len({r.temperature_c for r in records}) < 2
-    _attach(values, spread, sources, frame, deviation, fitted, moving, one_temperature)
+    _attach(values, spread, sources, frame, deviation, fitted, moving, alone_c)
     told_error, relative = error
     note = "" if moving else "; doubled: no dynamic record"
     for key in ("std_v", "std_soc", "std_v_per_c_rate", "tau_s", "noise_v"):
@@ -170,7 +165,7 @@ def cell_from_fit(
             max(relative, 0.3 if key == "tau_s" else 0.1) * value, 2
         )
         sources[f"voltage_error.{key}"] = "60 s means of what the fit leaves" + note
-    values["voltage_error.temperature_c"] = sorted({r.temperature_c for r in records})
+    values["voltage_error.temperature_c"] = temperatures_c
     frozen = {k: tuple(x) if isinstance(x, list) else x for k, x in values.items()}
     return _assemble(frozen, spread, sources)
 
@@ -197,6 +192,11 @@ _FITTED = {
 }
 
 
+def _carried(part: str, alone_c: float | None) -> float:
+    """Relative doubt of a number at 25 °C that was measured at one other temperature alone."""
+    return 0.0 if alone_c is None else family.factor_at(part, alone_c)[1]
+
+
 def _attach(
     values: dict[str, Any],
     spread: dict[str, float],
@@ -205,9 +205,12 @@ def _attach(
     deviation: Any,
     fitted: str,
     moving: bool,
-    one_temperature: bool,
+    alone_c: float | None,
 ) -> None:
-    """Spread from the covariance and the model's form; the source says prior where it is one."""
+    """Spread from the covariance and the model's form; the source says prior where it is one.
+
+    `alone_c`: the only temperature of the records, if there is but one.
+    """
     for k, name in enumerate(NAMES):
         key, form = _FITTED[name]
         held = not moving and name in ("tau1_s", "tau2_s")
@@ -215,17 +218,19 @@ def _attach(
         # A held number keeps the family's doubt, not that of the hold.
         if held:
             wide = 0.7
-        elif thermal and one_temperature:
+        elif thermal and alone_c is not None:
             wide = family.PRIORS[name].spread
         else:
             wide = frame.priors[name].spread * min(float(deviation[k]), 1.0)
+        if name in ("r0", "r1", "r2"):
+            wide = float(np.hypot(wide, _carried(name[1], alone_c)))
         if form == "share":
             share = values[key]
             value = float(np.hypot(wide * share * (1.0 - share), _FORM["share"] / 2))
         else:
             value = values[key] * float(np.hypot(wide, _FORM[form]))
         spread[key] = _r(value, 2)
-        alone = held or deviation[k] > 0.8 or (thermal and one_temperature)
+        alone = held or deviation[k] > 0.8 or (thermal and alone_c is not None)
         sources[key] = frame.priors[name].source if alone else fitted
         if held:
             sources[key] = "assumed: held at a prior, constant current cannot tell time constants"

@@ -14,12 +14,14 @@ import numpy as np
 
 from socband import cell as physics
 from socband.cell import CellTables
+from socband.errors import InputError, Problem
 from socband.logs import Log, charge_ah
 
 Array = np.ndarray
 GRID = np.arange(physics.INTERVALS + 1) / physics.INTERVALS
 _LOWEST_GAP_V = 5e-4
 _HIGHEST_V = 3.65  # charge limit of the kind of cell
+_LEAST_MOVED = 0.05  # of the charge: moved by what is no steady current
 _RISE_V = 2e-6  # least step of OCV between two rows of the grid
 
 
@@ -48,9 +50,12 @@ class Branch:
             log: starting full and discharged to the end, or starting empty and charged.
             temperature_c: during the record.
             capacity_ah: of the discharge branch at the same temperature; for a charge branch.
+
+        Raises:
+            InputError: no current at all.
         """
         charge = charge_ah(log)
-        steady = float(np.median(log.current_a[np.abs(log.current_a) > 1e-3]))
+        steady = _steady_current_a(log)
         on = np.abs(log.current_a - steady) < 0.2 * abs(steady)
         first = int(np.argmax(on))
         q = charge[on] - charge[max(first - 1, 0)]
@@ -60,6 +65,22 @@ class Branch:
         order = np.argsort(soc, kind="stable")
         voltage_v = _bin_means(soc[order], u[order])
         return cls(log.name, temperature_c, steady, full, voltage_v)
+
+
+def _steady_current_a(log: Log) -> float:
+    """Median of the current while all but a twentieth of the charge moves [A].
+
+    A noisy meter counts currents of any size in a rest, however long, but hardly moves charge.
+
+    Raises:
+        InputError: no current at all.
+    """
+    moved = np.abs(log.current_a) * np.diff(log.time_s, prepend=log.time_s[0])
+    order = np.argsort(np.abs(log.current_a), kind="stable")
+    upto = np.cumsum(moved[order])
+    if upto[-1] <= 0.0:
+        raise InputError(Problem(log.name, "no current in any row", "a low-rate branch"))
+    return float(np.median(log.current_a[order][upto > _LEAST_MOVED * upto[-1]]))
 
 
 def _bin_means(soc: Array, voltage_v: Array) -> Array:
@@ -115,18 +136,23 @@ def settled_ocv(branch: Branch, tables: CellTables, entropy_v_per_k: Array) -> t
 
 
 def ocv_and_gap(
-    branches: list[Branch], tables: CellTables, entropy_v_per_k: Array, gap_v: Array
+    branches: list[Branch],
+    tables: CellTables,
+    entropy_v_per_k: Array,
+    gap_v: Array,
+    gap_measured: bool,
 ) -> tuple[Array, Array]:
     """OCV and half gap M on the grid.
 
     Args:
         branches: any number, both directions or one.
         tables, entropy_v_per_k: see `settled_ocv`.
-        gap_v: (1025,) M where only one direction is known.
+        gap_v: (1025,) M where it is not measured.
+        gap_measured: is M half the distance of these branches? They have both directions then.
     """
     down = [settled_ocv(b, tables, entropy_v_per_k) for b in branches if b.current_a < 0]
     up = [settled_ocv(b, tables, entropy_v_per_k) for b in branches if b.current_a > 0]
-    if down and up:
+    if gap_measured:
         v_down, h_down = _mean(down)
         v_up, h_up = _mean(up)
         both = np.isfinite(v_down) & np.isfinite(v_up) & (GRID > 0.04) & (GRID < 0.97)

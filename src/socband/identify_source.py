@@ -32,6 +32,8 @@ class Source:
     def from_text(cls, text: str, default_c: float = 25.0) -> Source:
         """Parse one of the forms above; a `+` in a name that is a file is part of the name.
 
+        Of several, the last that parts two files counts, else the last.
+
         Raises:
             InputError: a temperature that is no number between -60 and 100.
         """
@@ -46,10 +48,12 @@ class Source:
             if not -60 <= value <= 100:
                 found = f"{shown(raw)} after @"
                 raise InputError(Problem(text, found, "a temperature in °C, -60 to 100"))
-        path, plus, end_point = files.rpartition("+")
-        if not plus or Path(files).is_file():
+        if "+" not in files or Path(files).is_file():
             return cls(Path(files), value)
-        return cls(Path(path), value, Path(end_point))
+        pluses = [k for k, letter in enumerate(files) if letter == "+"]
+        parts = [(Path(files[:k]), Path(files[k + 1 :])) for k in reversed(pluses)]
+        path, end_point = next((p for p in parts if all(x.is_file() for x in p)), parts[0])
+        return cls(path, value, end_point)
 
     @classmethod
     def of(cls, named: Source | str | Path, default_c: float = 25.0) -> Source:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from socband.errors import Problem
 from socband.log_clock import LAST_UNIX_S, moment_words
+from socband.log_counter import running_on
+from socband.log_listing import LISTED, listed
 
 # No LFP cell in service shows a voltage outside these [V]; open cell records dip to 1.92 V.
 _POSSIBLE_CELL_V = (1.0, 4.0)
@@ -23,7 +25,6 @@ MOST_A = 1e5  # where the bank is not known
 MOST_YEARS = 20.0  # between first and last row
 POSSIBLE_C = (-60.0, 90.0)  # of a battery and the air around it, as in a setup file [°C]
 _LONG_GAP_S = 3600.0  # is said however coarse the log
-_LISTED = 20  # problems of one kind that are listed one by one
 _SHORT_S = 600.0  # a log of less, in steps of less than the next, has its time in another unit
 _SHORT_STEP_S = 0.5
 _LATER_STEPS = 10  # fewer say nothing of whether the voltage answers a row later
@@ -84,20 +85,20 @@ def check_rows(
     bad = ~np.logical_and.reduce([np.isfinite(rows[key]) for key in _NEEDED])
     if bad.mean() > 0.5 or (~bad).sum() < 2:
         return Checked(rows, warnings, [_mostly_unreadable(rows, number, bad, in_file)])
-    warnings += _listed(
+    warnings += listed(
         number, bad, "time, current or voltage missing or no number", "three numbers", "left out"
     )
     rows, number = _kept(rows, number, ~bad)
 
     time_s = rows["time_s"]
     back = np.flatnonzero(np.diff(time_s) < 0.0) + 1
-    for k in back[:_LISTED]:
+    for k in back[:LISTED]:
         before, after = (_moment(time_s[row], in_file) for row in (k - 1, k))
         found = f"time running backwards, {before} to {after}"
         hint = _clock_change(np.diff(time_s), k - 1, -_LONG_GAP_S, in_file)
         errors.append(Problem(f"row {number[k]}", found, "times that only increase", hint))
-    if len(back) > _LISTED:
-        found = f"time running backwards in {len(back) - _LISTED} more rows"
+    if len(back) > LISTED:
+        found = f"time running backwards in {len(back) - LISTED} more rows"
         errors.append(Problem("rows", found, "times that only increase"))
     years = float(time_s[-1] - time_s[0]) / (365.25 * 86400.0)
     if years > MOST_YEARS:
@@ -108,7 +109,7 @@ def check_rows(
 
     warnings += _too_short(time_s)
     doubled = np.concatenate([[False], np.diff(time_s) == 0.0])
-    warnings += _listed(number, doubled, "the time of the row before", "a later time", "left out")
+    warnings += listed(number, doubled, "the time of the row before", "a later time", "left out")
     rows, number = _kept(rows, number, ~doubled)
     if len(number) < 2:
         return Checked(rows, warnings, [Problem("rows", "one single time", "times that increase")])
@@ -121,12 +122,15 @@ def check_rows(
         problem = _voltage_problem(rows["voltage_v"], number, impossible, cells_in_series)
         if impossible.mean() > 0.05:
             return Checked(rows, warnings, [problem])
-        warnings += _listed(
+        warnings += listed(
             number, impossible, problem.found.split(",")[0], problem.expected, "left out"
         )
         rows, number = _kept(rows, number, ~impossible)
 
     rows = _optional_columns(dict(rows), number, warnings, errors)
+    if "net_charge_ah" in rows:
+        rows["net_charge_ah"], said = running_on(rows, number)
+        warnings += said
     warnings += _gaps(rows["time_s"], number, "net_charge_ah" in rows, in_file)
     _check_sign(rows, warnings, errors)
     warnings += _one_way(rows, rated_capacity_ah)
@@ -139,26 +143,6 @@ def _kept(
     if keep.all():
         return rows, number
     return {key: value[keep] for key, value in rows.items()}, number[keep]
-
-
-def _runs(number: np.ndarray, marked: np.ndarray) -> Iterator[str]:
-    """Marked rows in words, neighbours together: "row 7", "rows 9 to 12"."""
-    at = np.flatnonzero(marked)
-    for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1):
-        if len(run):
-            first, last = number[run[0]], number[run[-1]]
-            yield f"row {first}" if first == last else f"rows {first} to {last}"
-
-
-def _listed(
-    number: np.ndarray, marked: np.ndarray, found: str, expected: str, done: str
-) -> list[Problem]:
-    wheres = list(_runs(number, marked))
-    problems = [Problem(where, found, expected, done) for where in wheres[:_LISTED]]
-    if len(wheres) > _LISTED:
-        where = f"{len(wheres) - _LISTED} more places"
-        problems.append(Problem(where, found, expected, done))
-    return problems
 
 
 def _mostly_unreadable(
@@ -294,7 +278,7 @@ def _optional_columns(
             warnings.append(Problem(key, "no sensible value in any row", "numbers", "left out"))
         elif not good.all():
             rows[key] = np.interp(rows["time_s"], rows["time_s"][good], value[good])
-            warnings += _listed(number, ~good, f"no sensible {key}", "a number", "interpolated")
+            warnings += listed(number, ~good, f"no sensible {key}", "a number", "interpolated")
     soc = rows.get("true_soc")
     if soc is not None and (soc.min() < -0.05 or soc.max() > 1.05):
         found = f"values from {soc.min():.4g} to {soc.max():.4g}"
@@ -314,7 +298,7 @@ def _gaps(
     if counted:
         done = "what flowed in it is taken from the counter"
     problems = []
-    for run in runs[:_LISTED]:
+    for run in runs[:LISTED]:
         longest = span_words(float(step_s[run].max()))
         many = f"{len(run)} gaps of up to" if len(run) > 1 else "a gap of"
         where = f"rows {number[run[0]]} to {number[run[-1] + 1]}"
@@ -323,9 +307,9 @@ def _gaps(
         change = _clock_change(step_s, run[0], _LONG_GAP_S, in_file)
         hint = f"{done}; {change}" if change and len(run) == 1 else done
         problems.append(Problem(where, found, expected, hint))
-    if len(runs) > _LISTED:
-        rest_s = sum(float(step_s[run].sum()) for run in runs[_LISTED:])
-        where = f"{len(runs) - _LISTED} more places"
+    if len(runs) > LISTED:
+        rest_s = sum(float(step_s[run].sum()) for run in runs[LISTED:])
+        where = f"{len(runs) - LISTED} more places"
         problems.append(Problem(where, f"gaps, {span_words(rest_s)} together", expected, done))
     return problems
 

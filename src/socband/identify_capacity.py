@@ -1,0 +1,98 @@
+"""Usable capacity over temperature: measured where records tell it, assumed elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from socband.datasets import counted_capacity_ah
+from socband.identify_family import ASSUMED_CAPACITY, assumed_fraction
+from socband.identify_ocv import Branch
+from socband.logs import Log, charge_ah
+
+_REFERENCE_C = 25.0
+_SPREAD = 0.01  # of a measured capacity: another cell of the kind
+
+
+@dataclass(frozen=True)
+class Capacities:
+    """Usable capacity by temperature.
+
+    Attributes:
+        by_temperature_ah: ascending [Ah by °C].
+        reference_ah: at 25 °C.
+        spread: of it, relative.
+        measured_over_temperature: at two temperatures or more?
+        told_by: what told it, in words that a source begins with; None: low-rate branches.
+    """
+
+    by_temperature_ah: dict[float, float]
+    reference_ah: float
+    spread: float
+    measured_over_temperature: bool
+    told_by: str | None
+
+    @classmethod
+    def from_records(
+        cls, branches: Sequence[Branch], logs: Sequence[tuple[Log, float]], notes: list[str]
+    ) -> Capacities:
+        """From low-rate discharges, else charges, else what other records moved.
+
+        Args:
+            branches: low-rate.
+            logs: the records to fit and their temperatures [°C].
+            notes: what is missing is added to them.
+        """
+        told: dict[float, list[float]] = {}
+        told_by = None
+        down = [b for b in branches if b.current_a < 0]
+        if branches:
+            for branch in down or branches:
+                told.setdefault(branch.temperature_c, []).append(branch.capacity_ah)
+            if not down:
+                notes.append("no low-rate discharge: the capacity is what the low-rate charge took")
+        elif own := [counted_capacity_ah(x, x.name) for x, _ in logs if x.true_soc is not None]:
+            at_c = next(t for x, t in logs if x.true_soc is not None)
+            told[at_c] = [float(np.median(own))]
+            implied = "what the files' true charge implies"
+            told_by = f"measured: {implied}"
+            notes.append(f"no low-rate discharge: the capacity is {implied}")
+        else:
+            most_ah, at_c = max((float(np.ptp(charge_ah(log))), t) for log, t in logs)
+            told[at_c] = [most_ah]
+            told_by = "most charge moved in a record"
+            notes.append(
+                "no low-rate discharge: the capacity is the most charge that any record moved"
+            )
+        return cls.from_measured({t: float(np.mean(v)) for t, v in sorted(told.items())}, told_by)
+
+    @classmethod
+    def from_measured(
+        cls, measured_ah: dict[float, float], told_by: str | None = None
+    ) -> Capacities:
+        """What was not measured has the fractions that other cells have.
+
+        Args:
+            measured_ah: ascending [Ah by °C].
+            told_by: see above.
+        """
+        table = dict(measured_ah)
+        nearest_c = float(np.clip(_REFERENCE_C, min(table), max(table)))
+        fraction = assumed_fraction(nearest_c)
+        reference_ah = _between(table, nearest_c) / fraction
+        if len(table) < 2:
+            table = {t: reference_ah * x for t, x in ASSUMED_CAPACITY.items()}
+        elif nearest_c != _REFERENCE_C:
+            table = dict(sorted({**table, _REFERENCE_C: reference_ah}.items()))
+        spread = float(np.hypot(_SPREAD, 1.0 - fraction))  # as much as is assumed
+        return cls(table, reference_ah, spread, len(measured_ah) > 1, told_by)
+
+    def at(self, temperature_c: float) -> float:
+        """Usable capacity at a temperature [Ah]; beyond the table that of its end."""
+        return _between(self.by_temperature_ah, temperature_c)
+
+
+def _between(table: dict[float, float], temperature_c: float) -> float:
+    return float(np.interp(temperature_c, list(table), list(table.values())))
