@@ -26,10 +26,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
-from socband.charging_state import BankNow, bank_now, idle_soc, sound_source, with_readings
+from socband.charging_state import BankNow, bank_now, idle_soc, sound_source
 from socband.charging_weigh import volts_of, weigh
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.posterior_resample import systematic
+from socband.readings import with_readings
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -8,7 +8,7 @@ a display is wrong. Most of them are full or nearly, as a charger that works uns
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from socband.bank import bank_of
 from socband.causes import P
 from socband.charging_rules import Rules
 from socband.kernels_bank import S_T
-from socband.quantity import Quantity
+from socband.readings import with_readings
 from socband.snapshot import take_snapshot
 from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
 
@@ -118,16 +118,6 @@ def bank_now(
         beside,
         np.log(np.where(beside, rules.beside, 1.0 - rules.beside) / n),
     )
-
-
-def with_readings(setup: Setup, readings: Mapping[str, float]) -> Setup:
-    """The setup with a display and hours since full that were read just now."""
-    present = setup.present
-    if "display_soc" in readings:
-        present = replace(present, display_soc=readings["display_soc"] / 100.0)
-    if "since_full" in readings:
-        present = replace(present, hours_since_full=Quantity.from_number(readings["since_full"]))
-    return replace(setup, present=present)
 
 
 def _beside(seed: int, n: int) -> Array:

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
+from socband.cell import temperature_factors
 from socband.posterior_resample import normalised, systematic
+from socband.readings import with_readings
+from socband.since_full import SinceFull, untracked_hours
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
 from socband.suspects_model import C_START, Likelihood, Yardstick
 from socband.track import hour_of_first_row
+from socband.unknowns import uniforms
 
 if TYPE_CHECKING:
     from socband.logs import Log
@@ -257,29 +261,40 @@ def _from_display(
     causes: CauseSettings,
     rng: np.random.Generator,
 ) -> tuple[Array, Array]:
-    """Charge now without a log, by the closed form of `snapshot`, and the shortfall."""
-    present, n = setup.present, v.shape[1]
-    display = readings.get("display_soc", None)
-    display = present.display_soc if display is None else display / 100.0
-    shortfall = np.zeros(n)
+    """Charge now without a log, by the closed form of `snapshot`, and what each full charge lacks.
+
+    That the last one may have come too early is the setup's own doubt, whatever the cause.
+    """
+    n = v.shape[1]
+    missing = np.zeros(n)
     if hypothesis.cause == "false_rezero":
-        drawn = causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n)
-        shortfall = np.abs(drawn)
+        missing = np.abs(causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n))
+    setup = with_readings(setup, readings)
+    display = setup.present.display_soc
     if display is None:
-        return rng.random(n), shortfall
-    hours = (
-        np.full(n, readings["since_full"])
-        if "since_full" in readings
-        else present.hours_since_full.ppf(rng.random(n))
-    )
+        return rng.random(n), missing
+    seed = int(rng.integers(2**31))
+    temperature_c = setup.ambient.temperature_c.ppf(uniforms(seed, "ambient", n))
+    since = SinceFull.draw(setup, cell, temperature_c, seed)
+    # a cause takes the place of the setup's own doubt of the same thing
+    if hypothesis.cause == "false_rezero":
+        since = replace(since, shortfall=missing)
+    if hypothesis.cause == "dead_band":
+        since = replace(since, hidden_ah=v[P["standby_a"]] * since.hours * ZERO_SHARE)
+    load = replace(setup.untracked_load, hours=hypothesis.hours)
+    on_hours = untracked_hours(replace(setup, untracked_load=load), since.hours)
     rated = setup.bank.rated_capacity_ah
-    seen_ah = (display - 1.0) * v[P["capacity_setting"]] * rated
-    true_ah = (seen_ah - v[P["offset_a"]] * hours) / (1.0 + v[P["gain"]])
-    true_ah -= v[P["untracked_a"]] * hours * hypothesis.hours.fraction
-    true_ah -= v[P["standby_a"]] * hours * ZERO_SHARE
-    soc = 1.0 - shortfall + true_ah / (rated * v[P["capacity_fraction"]])
-    soc -= cell.self_discharge_per_day * hours / 24.0
-    return np.clip(soc, 0.0, 1.0), shortfall
+    factor = temperature_factors(cell, temperature_c)[4]
+    soc = since.soc(
+        cell,
+        display,
+        v[P["capacity_setting"]] * rated,
+        v[P["offset_a"]],
+        v[P["gain"]],
+        v[P["untracked_a"]] * on_hours,
+        rated * v[P["capacity_fraction"]] * factor,
+    )
+    return np.clip(soc, 0.0, 1.0), missing
 
 
 def _weighted_quantiles(x: Array, weight: Array) -> Array:
