@@ -154,13 +154,13 @@ def test_a_source_that_nobody_described_is_said_to_be_and_goes_with_the_bank(ban
 
 
 def test_a_battery_warmed_by_its_own_heater_takes_charge(bank):
-    """At -8 °C the heater holds some 3.5 °C, if it has the power (1 W/K a cell: 11.5 W each)."""
+    """At -8 °C the heater holds some 3.5 °C, if it has the power (8 cells of some 1 W/K: 92 W)."""
     from socband.site import setup_from_table
 
     _, cell = bank
     cold = {"amps": 0.0}
     found = {}
-    for name, watt in (("none", None), ("enough", 120.0), ("too little", 20.0)):
+    for name, watt in (("none", None), ("enough", 300.0), ("too little", 10.0)):
         battery = {"name": "one", "rated_capacity_ah": 200.0}
         if watt is not None:
             battery |= {"heater_w": watt, "heater_on_c": 2.0, "heater_off_c": 5.0}
@@ -174,7 +174,7 @@ def test_a_battery_warmed_by_its_own_heater_takes_charge(bank):
         found[name] = chance(dataset, "too_cold")
     assert found["none"] > 0.6
     assert found["too little"] > 0.6
-    assert found["enough"] < 0.01
+    assert found["enough"] < 0.05
 
 
 @pytest.mark.parametrize("volts", [0.0, 5.0, 9.0])

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
-# what goes with a reading where nobody says [h] (assumed)
-CAPACITY_HOURS, NIGHT_HOURS, RESTED_HOURS = 10.0, 24.0, 2.0
+# how long a reading took where nobody says [h] (assumed)
+ASSUMED_HOURS = {"capacity": 10.0, "night": 24.0, "rested": 2.0}
 
 
 @dataclass(frozen=True)
@@ -160,14 +160,14 @@ def predictions(
         hour = readings.get("hour", draws.clock_hour)
         put("clamp_off", -draws.untracked_at(hour) - v[P["standby_a"]], meters.clamp_a)
     if "night" in readings:
-        hours = readings.get("night_hours", NIGHT_HOURS)
+        hours = readings.get("night_hours", ASSUMED_HOURS["night"])
         counted = (offset + gain * draws.untracked_mean()) * hours
         counted = counted + v[P["standby_a"]] * hours * draws.zero_share
         # a false full at both ends cancels, but not exactly
         wide = np.where(draws.shortfall > 0.0, 0.03, meters.full_std)
         put("night", counted, np.sqrt(2.0) * wide * rated)
     if "capacity" in readings:
-        hours = readings.get("capacity_hours", CAPACITY_HOURS)
+        hours = readings.get("capacity_hours", ASSUMED_HOURS["capacity"])
         brought = capacity * (0.98 - draws.shortfall)
         counted = gain * (brought - draws.untracked_mean() * hours) - offset * hours
         put("capacity", counted, meters.capacity_share * rated)
@@ -178,7 +178,7 @@ def predictions(
         # what a percent of charge makes of the OCV, up or down: no slope at the very ends
         ends = (c.look_up(tables, c.OCV, soc + side) for side in (0.01, -0.01))
         per_percent_v = 0.5 * np.abs(np.subtract(*ends))
-        hours = readings.get("rested_hours", RESTED_HOURS)
+        hours = readings.get("rested_hours", ASSUMED_HOURS["rested"])
         left = 0.01 * np.exp(-hours * 3600.0 / cell.tau2_s)
         error = cell.voltage_error
         model_v = error.std_v * error.unfamiliar_factor(setup.ambient.temperature_c.median)
