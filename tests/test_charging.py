@@ -129,11 +129,18 @@ def test_a_stated_limit_is_known_and_an_assumed_one_is_not(bank):
 
 
 def test_without_a_reading_of_the_current_there_is_no_verdict(bank):
+    from matplotlib.figure import Figure
+
     dataset = ask(bank, "vehicle", display_soc=45.0, since_full=20.0)
     first = " ".join(charging_text(dataset).split("\n\n")[0].split())
     assert first.startswith("Charging from vehicle: no verdict without the current (amps=).")
     assert "What would explain it, if none flows" in charging_text(dataset)
     assert charging_json(dataset)["not_a_fault"] is None
+    labels = [line.get_label() for line in charging_plot(dataset, Figure().subplots()).lines]
+    assert not any("seen" in label for label in labels)
+    fuse = ask(bank, "vehicle", fuse_in=13.9, fuse_out=13.9)  # the bank stands on its far side
+    text = " ".join(charging_text(fuse).split())
+    assert "13.9 V without current speak for about 100 %" in text
     read = ask(bank, "vehicle", amps=0.0, display_soc=45.0, since_full=20.0)
     assert charging_json(read)["not_a_fault"] < 0.05
     assert "no verdict" not in charging_text(read)

@@ -147,7 +147,8 @@ def contradiction(dataset: xr.Dataset) -> str:
     shown = f"The display ({100 * a['display_soc']:.0f} %)"
     if not np.isfinite(a["display_soc"]):
         shown = "What is known of the charge"
-    says = f"{a['volts']:g} V at {a['amps']:g} A speak for"
+    at = f"at {a['amps']:g} A" if a["amps_given"] else "without current"
+    says = f"{a['volts']:g} V {at} speak for"
     says += f" about {100 * a['soc_by_voltage']:.0f} %" if np.isfinite(a["soc_by_voltage"]) else (
         " no charge of such a bank")  # fmt: skip
     return (
@@ -225,8 +226,9 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     ax.plot(soc, q[:, 2], color=LIKELY, lw=1.6)
     band = 100.0 * dataset["soc_after"].values
     amps = dataset.attrs["amps"]
-    ax.plot(band[[0, 4]], [amps, amps], color=SHOWN, lw=2.0)
-    ax.plot(band[2], amps, "o", color=SHOWN, label="seen, at the likely true charge")
+    if dataset.attrs["amps_given"]:
+        ax.plot(band[[0, 4]], [amps, amps], color=SHOWN, lw=2.0)
+        ax.plot(band[2], amps, "o", color=SHOWN, label="seen, at the likely true charge")
     ax.set_xlabel("true charge [%]")
     ax.set_ylabel(f"{dataset.attrs['source_kind']} current [A]")
     ax.set_xlim(0, 100)
