@@ -116,6 +116,14 @@ def test_a_bank_held_up_may_be_held_by_another_source(bank):
     assert "To see whether it is this one, read again with roof panel off." in text
 
 
+def test_a_charger_that_has_finished_on_a_full_bank_is_no_broken_one(bank):
+    """13.6 V, 3.4 V a cell: where chargers float, and where a bank settles that was just full."""
+    full = {"display_soc": 99.0, "since_full": 20.0, "temperature": 15.0}
+    assert ask(bank, "shore", amps=0.2, volts=13.6, **full).attrs["not_a_fault"] > 0.4
+    less = {**full, "display_soc": 70.0}
+    assert ask(bank, "shore", amps=0.2, volts=13.3, **less).attrs["not_a_fault"] < 0.1
+
+
 def test_a_stated_limit_is_known_and_an_assumed_one_is_not(bank):
     from socband.charging_rules import DEFAULT_RULES as R
     from socband.charging_state import limit_v
@@ -184,7 +192,7 @@ def test_a_battery_warmed_by_its_own_heater_takes_charge(bank):
     assert found["enough"] < 0.05
 
 
-@pytest.mark.parametrize("volts", [0.0, 5.0, 9.0])
+@pytest.mark.parametrize("volts", [0.0, 5.0, 8.0, 9.0])
 def test_a_battery_that_switched_itself_off_is_no_broken_charger(bank, volts):
     off = ask(bank, "shore", amps=0.0, volts=volts, display_soc=40.0, since_full=90.0,
               temperature=15.0)  # fmt: skip

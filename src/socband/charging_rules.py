@@ -24,6 +24,7 @@ class Rules:
             none of its kind; None = it tapers instead.
         idle_spread: standard deviation of that threshold, 0..1.
         idle_probability: that it idles where it may; else it works on until full.
+        finished: probability that a source has finished, where the bank is as good as full.
         limit_v_per_cell: voltage at which the current tapers, and its standard deviation
             `limit_spread_v_per_cell` where the setup file does not say: chargers hold four cells
             at 14.0 to 14.6 V, some lower.
@@ -54,6 +55,7 @@ class Rules:
     )
     idle_spread: float = 0.03
     idle_probability: float = 0.9
+    finished: float = 0.5
     limit_v_per_cell: float = 3.55
     limit_spread_v_per_cell: float = 0.05
     misset: float = 0.05

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's limit
+FINISHED_SOC = (
+    0.97  # above it a source that has been to its limit may not have begun again (assumed)
+)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 
 
@@ -189,10 +192,13 @@ def sound_source(
     current = np.minimum(bulk * sun, taper)
     at_limit = np.where(taper < bulk * sun, 1.0, 0.0)
     # one that has finished holds its limit, or floats lower, or rests (assumed)
-    at_limit[taper < 0.1 * bulk] = 0.5
+    finished = (soc > FINISHED_SOC) & (uniforms(seed, f"finished {kind}", n) < rules.finished)
+    current = np.where(finished, 0.0, current)
+    at_limit[finished | (taper < 0.1 * bulk)] = 0.5
+    at_limit[finished & (soc < TOP_SOC)] = 0.0
     why = np.full(n, "charging", dtype="<U12")
     why[bulk * sun < 0.3 * bulk] = "weak_sun"
-    why[taper < 0.5 * bulk * sun] = "near_full"
+    why[finished | (taper < 0.5 * bulk * sun)] = "near_full"
     idle = idle_soc(setup, kind, rules)
     if idle is not None:
         idling = soc > idle + rules.idle_spread * normal_scores(seed, f"idle {kind}", n)

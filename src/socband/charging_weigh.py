@@ -99,7 +99,8 @@ class _Voltage:
         open_v = series * (c.look_up(tables, c.OCV, soc) + side * c.look_up(tables, c.GAP, soc))
         settled = uniforms(seed, "settled after full", n)
         full_v = SETTLED_FULL_V + (RESTED_FULL_V - SETTLED_FULL_V) * settled
-        own_v = np.minimum(open_v, series * full_v) + amps * bank.resistance_ohm
+        own_v = np.clip(open_v, series * ASLEEP_BELOW_V, series * full_v)
+        own_v = own_v + amps * bank.resistance_ohm
         meter_v = series * rules.meter_v_per_cell
         if "volts" not in readings:
             meter_v = np.hypot(meter_v, rules.fuse_alike_v)  # there are leads between
