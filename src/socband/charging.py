@@ -109,24 +109,26 @@ def charging(
     # sums of many weights may miss 0 and 1 by rounding
     probability = [min(float(weight[explanation == e].sum()), 1.0) for e in EXPLANATIONS]
     faulty = sum(p for e, p in zip(EXPLANATIONS, probability, strict=True) if e in FAULTS)
-    n, known = len(bank), bank.soc[~bank.beside]
+    n = len(bank)
     by_soc = [quantiles_of(expected(replace(bank, soc=np.full(n, z)))) for z in SOC_GRID]
     grid_c = np.array([-15.0, -5.0, 0.0, 5.0, 15.0, 25.0, 35.0])
     by_temperature = [
-        _quantiles(expected(replace(bank, temperature_c=np.full(n, t))), np.exp(bank.log_prior))
+        quantiles_of(
+            expected(replace(bank, temperature_c=np.full(n, t))), weight=np.exp(bank.log_prior)
+        )
         for t in grid_c
     ]
-    before, after = quantiles_of(known), _quantiles(np.tile(bank.soc, len(rules.prior)), weight)
+    by_draw = weight.reshape(len(rules.prior), n).sum(axis=0)
+    after = quantiles_of(bank.soc, weight=by_draw)
     # what the source should give at the charge that all readings leave
     rng = np.random.default_rng([seed, 32])
-    by_draw = weight.reshape(len(rules.prior), n).sum(axis=0)
     left = rng.permutation(systematic(by_draw, rng))
     now = quantiles_of(expected(replace(bank, soc=bank.soc[left])))
     dataset = xr.Dataset(
         {
             "probability": ("explanation", probability,
                             {"units": "1", "long_name": "posterior probability"}),
-            "soc_before": ("quantile", before,
+            "soc_before": ("quantile", quantiles_of(bank.soc[~bank.beside]),
                            {"units": "1", "long_name": "true charge before the readings"}),
             "soc_after": ("quantile", after,
                           {"units": "1", "long_name": "true charge with the readings"}),
@@ -171,13 +173,3 @@ def charging(
         "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
     }
     return with_attributes(dataset, f"is the charging sound? {setup.about.title}", seed)
-
-
-def _quantiles(values: Array, weight: Array) -> Array:
-    """Quantiles of weighted draws, in the order of `summary.QUANTILES`."""
-    from socband.summary import QUANTILES
-
-    order = np.argsort(values)
-    cumulative = np.cumsum(weight[order])
-    rank = np.searchsorted(cumulative, np.array(QUANTILES) * cumulative[-1])
-    return values[order][np.minimum(rank, len(values) - 1)]

@@ -19,6 +19,7 @@ from socband import cell as c
 from socband.charging_state import BankNow, Sound, limit_v
 from socband.posterior_resample import normalised
 from socband.readings import CHARGED_V
+from socband.summary import quantiles_of
 from socband.unknowns import normal_scores, uniforms
 
 if TYPE_CHECKING:
@@ -212,5 +213,4 @@ def _by_voltage(voltage: _Voltage, bank: BankNow, sound: Sound) -> float:
     if log_weight.max() < LOG_ODD:
         return float("nan")
     weight = normalised(np.where(bank.beside, log_weight + bank.log_prior, -np.inf))
-    order = np.argsort(bank.soc)
-    return float(bank.soc[order][np.searchsorted(np.cumsum(weight[order]), 0.5)])
+    return float(quantiles_of(bank.soc, (0.5,), weight)[0])

@@ -15,6 +15,7 @@ from socband.errors import InputError, Problem
 from socband.posterior_resample import normalised, systematic
 from socband.readings import with_readings
 from socband.since_full import SinceFull, untracked_hours
+from socband.summary import quantiles_of
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
@@ -330,7 +331,4 @@ def _from_display(
 def _weighted_quantiles(x: Array, weight: Array) -> Array:
     if weight.sum() <= 0.0:
         return np.full(len(SIZE_QUANTILES), np.nan)
-    order = np.argsort(x)
-    cumulative = np.cumsum(weight[order])
-    rank = np.searchsorted(cumulative, np.array(SIZE_QUANTILES) * cumulative[-1])
-    return x[order][np.minimum(rank, len(x) - 1)]
+    return quantiles_of(x, SIZE_QUANTILES, weight)
