@@ -111,6 +111,14 @@ def test_a_voltage_far_above_rest_says_full_and_that_the_display_is_contradicted
     assert float(low["soc_after"].sel(quantile=0.5)) < 0.3
 
 
+def test_the_verdict_hangs_on_no_seed(bank):
+    """A taper near full: few draws tell of it, and they must be enough."""
+    read = {"amps": 12.0, "volts": 13.9}
+    sound = [charging(*bank, None, read, s, 8000, "vehicle").attrs["not_a_fault"] for s in range(4)]
+    assert np.ptp(sound) < 0.06
+    assert min(sound) > 0.65
+
+
 def test_a_bank_held_up_may_be_held_by_another_source(bank):
     text = " ".join(charging_text(ask(bank, "vehicle", amps=0.0, volts=14.2)).split())
     assert "To see whether it is this one, read again with roof panel off." in text

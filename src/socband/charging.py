@@ -20,13 +20,12 @@ plates onto the anode. It is an explanation of its own and an alarm, whatever el
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
-from socband.charging_state import BankNow, bank_now, idle_soc, sound_source
+from socband.charging_state import BankNow, Sound, bank_now, idle_soc, sound_source
 from socband.charging_weigh import volts_of, weigh
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.posterior_resample import systematic
@@ -96,34 +95,39 @@ def charging(
     bank = bank_now(setup, cell, log, readings, seed, members, rules)
     panel_v = readings.get("panel_volts", 0.0)
 
-    def expected(at: BankNow) -> Array:
-        return sound_source(setup, cell, source, at, seed, rules, panel_v).current_a
+    def sound(at: BankNow, **ways: float) -> Sound:
+        return sound_source(setup, cell, source, at, seed, rules, panel_v, **ways)
 
     amps = readings.get("amps", 0.0)
     clear_a = min(rules.cold_current_a, rules.cold_current_per_h * setup.bank.rated_capacity_ah)
     flows = amps > clear_a
+    may_idle = idle_soc(setup, source, rules) is not None
+    odds = (
+        {1.0: rules.idle_probability, 0.0: 1.0 - rules.idle_probability} if may_idle else {0.0: 1.0}
+    )
     # where current flows nothing refuses: what the source gives where the cold stops it not
-    sound = sound_source(setup, cell, source, bank, seed, rules, panel_v, refuses=not flows)
-    found = weigh(setup, cell, source, readings, bank, sound, seed, rules)
+    sounds = [(p, sound(bank, refuses=not flows, idles=idles)) for idles, p in odds.items()]
+    found = weigh(setup, cell, source, readings, bank, sounds, seed, rules)
     weight, explanation = found.weight, found.explanation
     # sums of many weights may miss 0 and 1 by rounding
     probability = [min(float(weight[explanation == e].sum()), 1.0) for e in EXPLANATIONS]
     faulty = sum(p for e, p in zip(EXPLANATIONS, probability, strict=True) if e in FAULTS)
-    n = len(bank)
-    by_soc = [quantiles_of(expected(replace(bank, soc=np.full(n, z)))) for z in SOC_GRID]
     grid_c = np.array([-15.0, -5.0, 0.0, 5.0, 15.0, 25.0, 35.0])
-    by_temperature = [
-        quantiles_of(
-            expected(replace(bank, temperature_c=np.full(n, t))), weight=np.exp(bank.log_prior)
-        )
-        for t in grid_c
-    ]
-    by_draw = weight.reshape(len(rules.prior), n).sum(axis=0)
+
+    def given(**changes: Array | float) -> Array:
+        whole = {name: np.full(members, value) for name, value in changes.items()}
+        return quantiles_of(sound(bank.at(**whole)).current_a)
+
+    by_soc, by_temperature = (
+        [given(soc=z) for z in SOC_GRID],
+        [given(temperature_c=t) for t in grid_c],
+    )
+    by_draw = weight.reshape(-1, len(bank)).sum(axis=0)
     after = quantiles_of(bank.soc, weight=by_draw)
     # what the source should give at the charge that all readings leave
     rng = np.random.default_rng([seed, 32])
-    left = rng.permutation(systematic(by_draw, rng))
-    now = quantiles_of(expected(replace(bank, soc=bank.soc[left])))
+    left = rng.permutation(systematic(by_draw, rng, members))
+    now = given(soc=bank.soc[left])
     dataset = xr.Dataset(
         {
             "probability": ("explanation", probability,

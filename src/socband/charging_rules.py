@@ -71,12 +71,12 @@ class Rules:
     beside: float = 0.015
     prior: dict[str, float] = field(
         default_factory=lambda: {
-            "sound": 0.727,
+            "sound": 0.7285,
             "no_supply": 0.10,
             "open_path": 0.08,
             "dead_charger": 0.06,
             "asleep": 0.03,
-            "held": 0.003,
+            "held": 0.0015,
         }
     )
 

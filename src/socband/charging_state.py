@@ -18,7 +18,7 @@ from socband.bank import bank_of
 from socband.causes import P
 from socband.charging_rules import Rules
 from socband.kernels_bank import S_T
-from socband.readings import with_readings
+from socband.readings import CHARGED_V, with_readings
 from socband.snapshot import take_snapshot
 from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
 
@@ -29,10 +29,14 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+# Per cell: a full bank comes down to the first within hours of its charge, and stands below the
+# second within minutes (assumed); it floats between them.
+SETTLED_FULL_V, RESTED_FULL_V = 3.36, 3.45
 TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's limit
 FINISHED_SOC = (
     0.97  # above it a source that has been to its limit may not have begun again (assumed)
 )
+BESIDE_EACH = 3  # few of them fit a voltage near full
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 
 
@@ -57,6 +61,12 @@ class BankNow:
     def __len__(self) -> int:
         return len(self.soc)
 
+    def at(self, **changes: Array) -> BankNow:
+        """The draws that the display allows, with some arrays exchanged for others (n,)."""
+        known = ~self.beside
+        kept = {name: getattr(self, name)[known] for name in self.__dataclass_fields__}
+        return BankNow(**{**kept, **changes})
+
 
 @dataclass(frozen=True)
 class Sound:
@@ -64,13 +74,13 @@ class Sound:
 
     Attributes:
         current_a: (n,) what it gives [A].
-        bulk_a: (n,) what it would give to a bank that takes all [A].
+        spread_a: (n,) standard deviation of what is read then [A].
         why: (n,) why the current is what it is, of `charging.EXPLANATIONS`.
         at_limit: (n,) probability that it holds the bank at its limit, 0..1.
     """
 
     current_a: Array
-    bulk_a: Array
+    spread_a: Array
     why: Array
     at_limit: Array
 
@@ -84,7 +94,7 @@ def bank_now(
     n: int,
     rules: Rules,
 ) -> BankNow:
-    """Draws of the bank: `n` that display or log allow, and as many beside them.
+    """Draws of the bank: `n` that display or log allow, `BESIDE_EACH` times as many beside them.
 
     Raises:
         InputError: a reading that cannot be used with this log; or as `snapshot.take_snapshot`.
@@ -113,13 +123,14 @@ def bank_now(
     ohm = (cell.r0.ref_ohm * k0 + cell.r1.ref_ohm * k1 + cell.r2.ref_ohm * k2) * scale
     ohm = ohm * members.resistance_factor
     ohm += bank.connection_resistance_ohm.ppf(uniforms(seed, "connection", n))
-    beside = np.arange(2 * n) >= n
+    others = BESIDE_EACH * n
+    beside = np.arange(n + others) >= n
     return BankNow(
-        np.concatenate([members.soc, _beside(seed, n)]),
-        np.tile(warmest_c, 2),
-        np.tile(ohm, 2),
+        np.concatenate([members.soc, _beside(seed, others)]),
+        np.tile(warmest_c, 1 + BESIDE_EACH),
+        np.tile(ohm, 1 + BESIDE_EACH),
         beside,
-        np.log(np.where(beside, rules.beside, 1.0 - rules.beside) / n),
+        np.log(np.where(beside, rules.beside / others, (1.0 - rules.beside) / n)),
     )
 
 
@@ -132,14 +143,18 @@ def _beside(seed: int, n: int) -> Array:
 
 
 def limit_v(setup: Setup, kind: str, seed: int, n: int, rules: Rules) -> Array:
-    """(n,) where the source holds the bank [V]: doubtful where the setup file does not say."""
+    """(n,) where the source holds the bank [V]: doubtful where the setup file does not say, and
+    anywhere above what a bank rests at if it is set wrongly."""
     source, series = setup.source(kind), setup.bank.cells_in_series
     middle, spread = rules.limit_v_per_cell * series, rules.limit_spread_v_per_cell
     if source is not None:
         key = f"({source.name}).voltage_limit_v"
         if not any(assumption.key.endswith(key) for assumption in setup.assumptions):
             middle, spread = source.voltage_limit_v, rules.meter_v_per_cell
-    return middle + series * spread * normal_scores(seed, f"limit {kind}", n)
+    drawn = middle + series * spread * normal_scores(seed, f"limit {kind}", n)
+    low_v, high_v = series * RESTED_FULL_V, series * CHARGED_V[1]
+    anywhere = low_v + (high_v - low_v) * uniforms(seed, f"wrong limit {kind}", n)
+    return np.where(uniforms(seed, f"misset {kind}", n) < rules.misset, anywhere, drawn)
 
 
 def idle_soc(setup: Setup, kind: str, rules: Rules) -> float | None:
@@ -158,10 +173,12 @@ def sound_source(
     rules: Rules,
     panel_v: float = 0.0,
     refuses: bool = True,
+    idles: float | None = None,
 ) -> Sound:
     """What a sound source does with each draw of the bank.
 
-    Without `refuses` the battery's protection lets the current through in the cold.
+    Without `refuses` the battery's protection lets the current through in the cold. `idles` is the
+    probability that it idles where it may, by the rules if None.
     """
     n, soc = len(bank), bank.soc
     series = setup.bank.cells_in_series
@@ -202,18 +219,23 @@ def sound_source(
     idle = idle_soc(setup, kind, rules)
     if idle is not None:
         idling = soc > idle + rules.idle_spread * normal_scores(seed, f"idle {kind}", n)
-        idling &= uniforms(seed, f"idles {kind}", n) < rules.idle_probability
+        likely = rules.idle_probability if idles is None else idles
+        idling &= uniforms(seed, f"idles {kind}", n) < likely
         current = np.where(idling, 0.0, current)
         why[idling] = "near_full"
         at_limit[idling] = np.minimum(at_limit[idling], 0.5)
     # a battery's own protection is at the cells' limit, give or take a kelvin
     cold = bank.temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
-    if not refuses:
+    if refuses:
+        why[cold] = "too_cold"
+        at_limit[cold] = 0.5  # a charger that is refused stands at its limit, or gives up (assumed)
+        current = np.where(cold, 0.0, current)
+    else:
         why[cold] = "cold_charge"
-        return Sound(current, bulk, why, at_limit)
-    why[cold] = "too_cold"
-    at_limit[cold] = 0.5  # a charger that is refused stands at its limit, or gives up (assumed)
-    return Sound(np.where(cold, 0.0, current), bulk, why, at_limit)
+    # Loads, and sources that differ from their plate; at its limit what a wrong curve is worth.
+    curve_a = series * cell.voltage_error.std_v / bank.resistance_ohm
+    spread = np.hypot(1.0, np.where(at_limit == 1.0, curve_a, 0.15 * current))
+    return Sound(current, spread, why, at_limit)
 
 
 def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:

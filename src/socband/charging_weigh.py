@@ -9,16 +9,15 @@ as densities, so what is said changes smoothly with the voltage.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from socband import cell as c
-from socband.charging_state import BankNow, Sound, limit_v
+from socband.charging_state import RESTED_FULL_V, SETTLED_FULL_V, BankNow, Sound, limit_v
 from socband.posterior_resample import normalised
-from socband.readings import CHARGED_V
 from socband.summary import quantiles_of
 from socband.unknowns import normal_scores, uniforms
 
@@ -31,14 +30,13 @@ Array = np.ndarray
 
 LOG_ODD = float(np.log(0.03)) - 8.0  # of a voltage that a state does not explain
 ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anything below (assumed)
-# Per cell: a full bank comes down to the first within hours of its charge, and stands below the
-# second within minutes (assumed); it floats between them.
-SETTLED_FULL_V, RESTED_FULL_V = 3.36, 3.45
 
 
 @dataclass(frozen=True)
 class Weighed:
     """The posterior over (state of the installation × draw of the bank), flat, states first.
+
+    A sound source that may idle or not is two states.
 
     Attributes:
         weight: (s·n,) sums to 1.
@@ -113,11 +111,6 @@ class _Voltage:
             return -0.5 * ((volts - at) / width) ** 2 - np.log(width / width_v)
 
         at_limit = log_density(limit_v(setup, kind, seed, n, rules), meter_v)
-        # one that is set wrongly may hold any voltage at which no bank rests
-        span_v = series * (CHARGED_V[1] - RESTED_FULL_V)
-        if volts >= RESTED_FULL_V * series:
-            anywhere = np.log(rules.misset * np.sqrt(2.0 * np.pi) * width_v / span_v)
-            at_limit = np.logaddexp(np.log1p(-rules.misset) + at_limit, anywhere)
         asleep = -np.inf
         if volts < ASLEEP_BELOW_V * series:
             asleep = float(np.log(np.sqrt(2.0 * np.pi) * width_v / (ASLEEP_BELOW_V * series)))
@@ -146,15 +139,24 @@ def weigh(
     kind: str,
     readings: Mapping[str, float],
     bank: BankNow,
-    sound: Sound,
+    sounds: Sequence[tuple[float, Sound]],
     seed: int,
     rules: Rules,
 ) -> Weighed:
-    """The readings' weights; without a reading of the current the complaint is taken for one."""
+    """The readings' weights; without a reading of the current the complaint is taken for one.
+
+    Args:
+        sounds: what a sound source may do, each with its probability.
+    """
     n, series, amps = len(bank), setup.bank.cells_in_series, readings.get("amps", 0.0)
     voltage = _Voltage.of(setup, cell, kind, readings, bank, seed, rules)
     weights, reasons, held_up, contradicts = [], [], [], []
-    for state, prior in rules.prior.items():
+    states = [
+        (state, prior * share, sound)
+        for state, prior in rules.prior.items()
+        for share, sound in (sounds if state == "sound" else [(1.0, sounds[0][1])])
+    ]
+    for state, prior, sound in states:
         total = np.log(prior) + bank.log_prior
         limited, odd = np.zeros(n), np.zeros(n)
         if voltage is not None:
@@ -187,18 +189,19 @@ def weigh(
         np.concatenate(reasons),
         float(weight @ np.concatenate(held_up)),
         0.0 if voltage is None else float(weight @ np.concatenate(contradicts)),
-        float("nan") if voltage is None else _by_voltage(voltage, bank, sound),
+        float("nan") if voltage is None else _by_voltage(voltage, bank, sounds[-1][1]),
     )
 
 
 def _log_amps(state: str, amps: float, sound: Sound) -> Array:
     """(n,) log density of the current that was read, but for a constant."""
-    odd = np.log(0.03) - np.log(30.0)
-    if state == "held":
+    odd = np.full(len(sound.current_a), np.log(0.03) - np.log(30.0))
+    mean, std = np.zeros(len(odd)), np.ones(len(odd))
+    if state == "sound":
+        mean, std = sound.current_a, sound.spread_a
+        odd[sound.at_limit == 1.0] -= 5.0  # Ohm's law says what flows there, whatever the source
+    elif state == "held":
         odd -= 5.0  # a bank that takes a current does not refuse it
-    mean = sound.current_a if state == "sound" else np.zeros(len(sound.current_a))
-    # loads, and sources that differ from their plate
-    std = np.hypot(1.0, 0.15 * mean)
     fits = np.log(0.97) - 0.5 * ((amps - mean) / std) ** 2 - np.log(std)
     return np.logaddexp(fits, odd)
 
