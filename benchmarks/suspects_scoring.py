@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from house_truth import House
 
+from socband.balance import FullRule, full_rows
 from socband.causes import PARAMETERS, P
 from socband.models import load_cell
 from socband.next_measurement import TESTS, rank_tests
@@ -32,8 +33,13 @@ CALLED_FAULTY = 0.5  # a healthy house counts as called faulty when "none" has l
 
 
 def readings_of(house: House) -> dict[str, float]:
-    """What the technician notes beside the log: the charge on the display at its end."""
-    return {"display_soc": 100.0 * house.display_soc} if np.isfinite(house.display_soc) else {}
+    """What the technician notes beside the log: the charge on the display at its end.
+
+    Before the display first says full nobody knows what it counted from.
+    """
+    fulls = len(full_rows(house.log, FullRule.of_monitor(house.setup)))
+    known = fulls and np.isfinite(house.display_soc)
+    return {"display_soc": 100.0 * house.display_soc} if known else {}
 
 
 def true_values(house: House) -> Array:

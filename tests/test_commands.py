@@ -115,9 +115,7 @@ def test_suspects_names_them_all(capsys: pytest.CaptureFixture[str]) -> None:
     readings = ("--reading", "clamp=-1.8", "--reading", "display=-0.4")
     few = ("suspects", VAN, "--members", "2000", *readings)
     found = answer(capsys, *few)
-    assert {"cause", "probability", "size", "unit", "display_drift_per_day"} <= set(
-        found["suspects"][0]
-    )
+    assert {"cause", "probability", "size", "unit", "display_error"} <= set(found["suspects"][0])
     assert sum(entry["probability"] for entry in found["suspects"]) == pytest.approx(1.0)
     assert {"what", "gain_bits", "minutes"} <= set(found["next_measurements"][0])
     assert "not_separable" in found

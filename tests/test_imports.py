@@ -24,7 +24,9 @@ STAGES: dict[str, tuple[str, ...]] = {
     "words": ("errors",),
     "read": ("toml_file", "quantity", "site*", "log*", "layouts", "models*", "shelf", "open_sets"),
     "simulate": ("cell", "kernels*", "bank", "monitor", "demand", "unknowns", "sources"),
-    "condition": ("track", "evidence", "posterior*", "snapshot", "balance", "smoother"),
+    "condition": (
+        *("track", "evidence", "posterior*", "since_full", "snapshot", "balance", "smoother"),
+    ),
     "results": ("summary", "scoring", "executors"),
     "baselines": ("estimators*",),
     "ask": (),

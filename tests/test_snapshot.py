@@ -15,8 +15,9 @@ from socband.cli import main
 from socband.errors import InputError
 from socband.evidence_text import parse_evidence
 from socband.models import load_cell
+from socband.since_full import untracked_hours
 from socband.site import Setup, read_setup, setup_from_table
-from socband.snapshot import take_snapshot, untracked_hours
+from socband.snapshot import take_snapshot
 from socband.unknowns import LEAST_SHIFT, LEAST_VOLTAGE_SPREAD_V
 
 EXAMPLES = Path(__file__).resolve().parent.parent / "examples"

@@ -23,7 +23,7 @@ WORDS = {
     "open_path": "an open fuse, holder or plug between charger and bank",
     "dead_charger": "the charger has its supply and gives nothing",
     "asleep": "the battery has switched itself off and has to be woken: see below",
-    "held": "the source holds the bank at its limit: it is full, or a battery refuses charge",
+    "held": "the source holds the bank at its limit, and a battery refuses charge",
 }
 WAKING = (
     "To wake a battery that has switched itself off: loads off, leave a charger meant for lithium "
@@ -51,10 +51,10 @@ def charging_text(dataset: xr.Dataset) -> str:
     p = dict(zip(dataset["explanation"].values, dataset["probability"].values, strict=True))
     soc = 100.0 * dataset["soc_after"].values
     now = dataset["expected_a"].values
-    given = f"{a['amps']:g} A" if a["amps_given"] else "no current (as reported; none was entered)"
+    given = f"{a['amps']:g} A" if a["amps_given"] else "no reading of the current"
     if not a["amps_given"] and np.isfinite(a["log_ends_at_a"]):
         given += f"; the log ends at {a['log_ends_at_a']:.1f} A, loads included"
-    held = p["held"] > 0.5
+    held = a["held_up"] > 0.5
     should = (
         "At its limit a source gives what the bank takes"
         if held
@@ -65,14 +65,18 @@ def charging_text(dataset: xr.Dataset) -> str:
     verdict = _verdict(a["not_a_fault"])
     if p["asleep"] > 0.5:
         verdict = "the battery has switched itself off; that is no fault of the charger"
+    if not a["amps_given"]:
+        verdict = f"no verdict without the current (amps=). If none flows: {verdict}"
     lines = [
         *([wrapped(alarm_of(dataset)), ""] if a["cold_charge"] else []),
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),
-        wrapped(f"True charge{', before that voltage' if held else ''}: {charge}."),
+        *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
+        wrapped(f"True charge: {charge}."),
+        *([wrapped(contradiction(dataset))] if a["contradiction"] > 0.5 else []),
         "",
-        "What would explain it",
+        "What would explain it" if a["amps_given"] else "What would explain it, if none flows",
     ]  # fmt: skip
     for name in sorted(p, key=lambda key: -p[key]):
         if p[name] >= 0.01:
@@ -82,7 +86,7 @@ def charging_text(dataset: xr.Dataset) -> str:
             )
     idle = a["idle_above_soc"]
     if np.isfinite(idle):
-        whose = "common practice, no source" if a["idle_is_rule"] else "as the setup file says"
+        whose = "common practice, no source" if a["source_is_assumed"] else "as the setup file says"
         rule = (
             f"A {kind} source may idle above about {100 * idle:.0f} % ({whose}). That means the "
             "true charge, not the one on the display."
@@ -101,10 +105,12 @@ def charging_text(dataset: xr.Dataset) -> str:
         )
     if held:
         rule += (
-            " The voltage is that at which the source holds the bank: it works. A bank that takes "
+            " The voltage is one at which a source holds the bank: it works. A bank that takes "
             "next to nothing there is full, whatever the display says, or one of its batteries "
             "refuses charge."
         )
+        if a["other_sources"]:
+            rule += f" To see whether it is this one, read again with {a['other_sources']} off."
     lines += ["", wrapped(rule)]
     if p["asleep"] >= 0.1:
         lines += ["", wrapped(WAKING)]
@@ -121,6 +127,34 @@ def charging_text(dataset: xr.Dataset) -> str:
             lines.append(f"   Enter: --reading {check.reading.replace(' ', ' --reading ')}")
     lines += [wrapped(STOP[kind]), "", *caution_lines(CAUTIONS)]
     return "\n".join(lines)
+
+
+def assumed_size(dataset: xr.Dataset) -> str:
+    """What stands for a source that the setup file does not describe."""
+    a = dataset.attrs
+    what = {"shore": "shore charger", "vehicle": "charger from a vehicle", "solar": "panel"}
+    return (
+        f"No {what[a['source_kind']]} is described in the setup file: "
+        f"{a['bulk_per_h'] * a['rated_capacity_ah']:.0f} A are assumed, "
+        f"{100 * a['bulk_per_h']:g} % of the bank's capacity an hour (common practice, no source)."
+    )
+
+
+def contradiction(dataset: xr.Dataset) -> str:
+    """One sentence on a voltage that does not go with the display, or with the log."""
+    a = dataset.attrs
+    before = 100.0 * dataset["soc_before"].values
+    shown = f"The display ({100 * a['display_soc']:.0f} %)"
+    if not np.isfinite(a["display_soc"]):
+        shown = "What is known of the charge"
+    at = f"at {a['amps']:g} A" if a["amps_given"] else "without current"
+    says = f"{a['volts']:g} V {at} speak for"
+    says += f" about {100 * a['soc_by_voltage']:.0f} %" if np.isfinite(a["soc_by_voltage"]) else (
+        " no charge of such a bank")  # fmt: skip
+    return (
+        f"{shown} and the voltage contradict each other: {says}, the setup with its doubts for "
+        f"{before[0]:.0f} to {before[4]:.0f} %; one of them is wrong, or a battery refuses charge."
+    )
 
 
 def _verdict(not_a_fault: float) -> str:
@@ -161,7 +195,10 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
         {
             "source": a["source_kind"],
             "alarm": alarm_of(dataset),
-            "not_a_fault": a["not_a_fault"],
+            "current_was_read": bool(a["amps_given"]),
+            "not_a_fault": a["not_a_fault"] if a["amps_given"] else None,
+            "source_is_assumed": bool(a["source_is_assumed"]),
+            "contradiction": contradiction(dataset) if a["contradiction"] > 0.5 else "",
             "explanations": [
                 {"explanation": str(e), "probability": float(p), "fault": str(e) in FAULTS}
                 for e, p in zip(
@@ -189,8 +226,9 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     ax.plot(soc, q[:, 2], color=LIKELY, lw=1.6)
     band = 100.0 * dataset["soc_after"].values
     amps = dataset.attrs["amps"]
-    ax.plot(band[[0, 4]], [amps, amps], color=SHOWN, lw=2.0)
-    ax.plot(band[2], amps, "o", color=SHOWN, label="seen, at the likely true charge")
+    if dataset.attrs["amps_given"]:
+        ax.plot(band[[0, 4]], [amps, amps], color=SHOWN, lw=2.0)
+        ax.plot(band[2], amps, "o", color=SHOWN, label="seen, at the likely true charge")
     ax.set_xlabel("true charge [%]")
     ax.set_ylabel(f"{dataset.attrs['source_kind']} current [A]")
     ax.set_xlim(0, 100)

@@ -17,12 +17,20 @@ class Rules:
     """Common practice, no source, throughout.
 
     Attributes:
-        bulk_a: current in bulk by source where the setup file does not say [A], and its relative
-            standard deviation `bulk_spread`; `plate_spread` where the file gives a plain number.
+        bulk_per_h: current in bulk by source where the setup file describes none, as a share of the
+            rated capacity an hour, and its relative standard deviation `bulk_spread`;
+            `plate_spread` where the file gives a plain number.
         idle_above_soc: true charge above which a source may idle, where the setup file describes
             none of its kind; None = it tapers instead.
         idle_spread: standard deviation of that threshold, 0..1.
-        limit_v_per_cell: voltage at which the current tapers.
+        idle_probability: that it idles where it may; else it works on until full.
+        finished: probability that a source has finished, where the bank is as good as full.
+        limit_v_per_cell: voltage at which the current tapers, and its standard deviation
+            `limit_spread_v_per_cell` where the setup file does not say: chargers hold four cells
+            at 14.0 to 14.6 V, some lower.
+        misset: probability that it holds another voltage than it should.
+        meter_v_per_cell: standard deviation of a voltage that was read, leads included.
+        unsettled_v_per_cell: the same of what has not settled since the current last changed.
         panel_sun_v: open-circuit voltage of a panel for a four-cell bank in full sun, and more.
         panel_spread_v: how far above it such panels reach.
         alternator_v_per_cell: voltage at a running vehicle's own battery, over the bank's cells.
@@ -31,19 +39,28 @@ class Rules:
             capacity an hour] measured into a bank too cold to be charged is an alarm (assumed:
             clear of a meter's zero).
         wake_hours: to wake a bank after low-voltage disconnect on a shore charger.
-        prior: what is wrong before any reading; "sound" is nothing.
+        beside: probability that the true charge is none that the display and the setup's doubts
+            allow (assumed).
+        prior: what is wrong before any reading; "sound" is nothing, "held" a battery that refuses
+            charge of a sound source.
     """
 
-    bulk_a: dict[str, float] = field(
-        default_factory=lambda: {"shore": 30.0, "vehicle": 25.0, "solar": 12.0}
+    bulk_per_h: dict[str, float] = field(
+        default_factory=lambda: {"shore": 0.15, "vehicle": 0.125, "solar": 0.06}
     )
-    bulk_spread: float = 0.2
+    bulk_spread: float = 0.4
     plate_spread: float = 0.08
     idle_above_soc: dict[str, float | None] = field(
         default_factory=lambda: {"shore": None, "vehicle": 0.90, "solar": 0.90}
     )
     idle_spread: float = 0.03
+    idle_probability: float = 0.9
+    finished: float = 0.5
     limit_v_per_cell: float = 3.55
+    limit_spread_v_per_cell: float = 0.05
+    misset: float = 0.05
+    meter_v_per_cell: float = 0.0125
+    unsettled_v_per_cell: float = 0.01
     panel_sun_v: float = 18.0
     panel_spread_v: float = 3.0
     alternator_v_per_cell: float = 3.4
@@ -51,13 +68,15 @@ class Rules:
     cold_current_a: float = 2.0
     cold_current_per_h: float = 0.02
     wake_hours: tuple[float, float] = (1.0, 2.0)
+    beside: float = 0.015
     prior: dict[str, float] = field(
         default_factory=lambda: {
-            "sound": 0.73,
+            "sound": 0.7285,
             "no_supply": 0.10,
             "open_path": 0.08,
             "dead_charger": 0.06,
             "asleep": 0.03,
+            "held": 0.0015,
         }
     )
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from socband.errors import InputError, Problem, did_you_mean, shown
+from socband.quantity import Quantity
 from socband.site_check import RESTED_V, bank_voltage_problems, drained_problems
 
 if TYPE_CHECKING:
@@ -245,6 +246,16 @@ def against_setup(readings: Mapping[str, float], setup: Setup) -> list[Problem]:
     return drained_problems(
         f"--reading {given[0]}", display, hours, assumed_ah, setup.bank.rated_capacity_ah
     )
+
+
+def with_readings(setup: Setup, readings: Mapping[str, float]) -> Setup:
+    """The setup with a display and hours since full that were read just now."""
+    present = setup.present
+    if "display_soc" in readings:
+        present = replace(present, display_soc=readings["display_soc"] / 100.0)
+    if "since_full" in readings:
+        present = replace(present, hours_since_full=Quantity.from_number(readings["since_full"]))
+    return replace(setup, present=present)
 
 
 def describe_readings(names: Iterable[str] = tuple(KINDS)) -> str:

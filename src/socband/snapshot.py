@@ -1,23 +1,7 @@
 """The ensemble from a snapshot: a number on a display, hours since full, perhaps a rested voltage.
 
-No log is needed, because what the display did since it last said "full" follows in closed form. The
-display fell by what the monitor counted,
-
-    q_seen = (display - 1) · assumed capacity,
-
-the bank by what truly flowed (offset and gain as in Movassagh et al. 2021, 10.3390/en14144074),
-
-    q_true = (q_seen - offset · t) / (1 + gain error) - untracked · t - hidden in the dead band,
-    charge = 1 - shortfall at a false full + q_true / capacity - self-discharge · t.
-
-A battery's own heater draws inside it, past any shunt: it is taken to have held its temperature
-since full in an ambient like now's, give or take a factor of two (assumed: cells in a case share
-walls, and lose less than each alone).
-
-A current below the dead band is not counted. Which share of the time it was below, no display says:
-any, evenly (assumed), but none where the setup's standing loads alone exceed the band. The noise of
-single readings averages out over hours; the charge efficiency set in the monitor cannot be taken
-into account, as what was charged since full is not known.
+No log is needed, because what the display did since it last said "full" follows in closed form
+(`since_full`).
 
 What is known besides weighs the members: the bank is still on, it has not gained since it was full,
 and a rested voltage fits or not.
@@ -31,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from socband import kernels as k
-from socband.bank import heated_to_c
 from socband.cell import stands_at, temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import (
@@ -45,6 +28,7 @@ from socband.evidence import (
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import Settings
+from socband.since_full import SinceFull, untracked_hours
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.track import Scale
@@ -52,7 +36,6 @@ from socband.unknowns import (
     Members,
     Pattern,
     Unknowns,
-    normal_scores,
     score_matrix,
     uniforms,
 )
@@ -62,7 +45,6 @@ Array = np.ndarray
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
 OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
-_HEATED_SPREAD = 0.7  # of the logarithm
 _DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the setup
     RestedVoltage: "was the bank really at rest? is the number of cells right?",
     ClampReading: "is it true/shown, each positive into the bank?",
@@ -131,37 +113,34 @@ def take_snapshot(
     temperature_c = setup.ambient.temperature_c.median + members.temperature_offset_k
     factor = temperature_factors(cell, temperature_c)[4]
     capacity_ah = setup.bank.rated_capacity_ah * members.capacity_fraction * factor
-    hours = drawn(present.hours_since_full, "hours_since_full")
-    false_full = uniforms(seed, "false_full", draws) < monitor.re_zero.false_probability
-    shortfall = np.where(false_full, drawn(monitor.re_zero.shortfall, "shortfall"), 0.0)
-    drift_a = drawn(monitor.drift_a_per_k, "drift_a_per_k") * (temperature_c - 25.0)
     assumed_ah = drawn(monitor.assumed_capacity_ah, "assumed_capacity_ah")
-    band_a = drawn(monitor.dead_band_a, "dead_band_a")
-    below = np.where(band_a > standing_a(setup), uniforms(seed, "below_dead_band", draws), 0.0)
-    hidden_ah = below * band_a * hours
-    heated_ah = heater_a(setup, cell, temperature_c) * hours
-    if np.any(heated_ah > 0.0):
-        heated_ah *= np.exp(_HEATED_SPREAD * normal_scores(seed, "heated_before", draws))
+    since = SinceFull.draw(setup, cell, temperature_c, seed)
+    heated = np.any(since.heated_ah > 0.0)
     causes = {
         "shunt offset": members.offset_a,
         "gain error": members.gain_error,
         "untracked load": members.untracked_a,
-        "dead band": hidden_ah,
-        **({"battery heater": heated_ah} if np.any(heated_ah > 0.0) else {}),
+        "dead band": since.hidden_ah,
+        **({"battery heater": since.heated_ah} if heated else {}),
         "capacity": members.capacity_fraction,
-        "last full charge (false or true)": shortfall,
-        "time since full": hours,
+        "last full charge (false or true)": since.shortfall,
+        "time since full": since.hours,
         "capacity set in the monitor": assumed_ah,
         "temperature": temperature_c,
     }
     if present.display_soc is None:
         soc = uniforms(seed, "start_soc", draws)
     else:
-        seen_ah = (present.display_soc - 1.0) * assumed_ah
-        true_ah = (seen_ah - (members.offset_a + drift_a) * hours) / (1.0 + members.gain_error)
-        true_ah -= members.untracked_a * untracked_hours(setup, hours) + hidden_ah + heated_ah
-        soc = 1.0 - shortfall + true_ah / capacity_ah
-        soc -= cell.self_discharge_per_day * hours / 24.0
+        untracked_ah = members.untracked_a * untracked_hours(setup, since.hours)
+        soc = since.soc(
+            cell,
+            present.display_soc,
+            assumed_ah,
+            members.offset_a,
+            members.gain_error,
+            untracked_ah,
+            capacity_ah,
+        )
     # Since a full charge a bank can have lost, but not gained: a draw in which it did is none. Only
     # a display that stands at full may have gone on counting beyond it, unseen.
     counts = present.display_soc is not None and present.display_soc < 1.0 - OVERFULL / 2.0
@@ -208,52 +187,6 @@ def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
             problems.append(Problem("--evidence clamp", found, expected, hint))
     if problems:
         raise InputError(problems)
-
-
-def standing_a(setup: Setup) -> float:
-    """What the setup's loads draw at any time [A]: those that run all day without a cycle.
-
-    At 3.3 V a cell and without losses of an inverter: rather too little than too much.
-    """
-    bank_v = 3.3 * setup.bank.cells_in_series
-    return sum(
-        load.power_w.median / bank_v if load.power_w is not None else load.current_a.median
-        for load in setup.loads
-        if load.hours.is_always and load.at is None and load.duty.interval(0.9)[0] >= 1.0
-    )
-
-
-def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
-    """(n,) mean current of the batteries' own heaters at an ambient temperature (n,) [A].
-
-    Each makes up for the heat that its battery loses to the ambient, see `bank.heated_to_c`.
-    """
-    series = setup.bank.cells_in_series
-    total_ah = sum(battery.rated_capacity_ah for battery in setup.batteries)
-    watt = np.zeros(len(ambient_c))
-    for battery in setup.batteries:
-        if battery.heater_w is None:
-            continue
-        share = battery.rated_capacity_ah / total_ah
-        cells = series * share * setup.bank.rated_capacity_ah / cell.capacity_ah
-        on_c, off_c = battery.heater_on_c.median, battery.heater_off_c.median
-        held_c = heated_to_c(cell, ambient_c, battery.heater_w.median / cells, on_c, off_c)
-        watt += cells * cell.heat_conductance_w_per_k * (held_c - ambient_c)
-    return watt / (3.3 * series)
-
-
-def untracked_hours(setup: Setup, hours: Array) -> Array:
-    """(n,) hours in which the untracked load drew during the last `hours` hours [h]."""
-    window = setup.untracked_load.hours
-    if window.is_always:
-        return hours
-    now = setup.present.clock.minute
-    whole, rest = np.divmod(hours, 24.0)
-    # What lies in the unfinished day, by the minute.
-    minutes = np.arange(1440)
-    inside = window.contains(now - 1 - minutes)
-    gathered = np.concatenate([[0.0], np.cumsum(inside)]) / 60.0
-    return whole * gathered[-1] + gathered[np.minimum((rest * 60.0).astype(int), 1440)]
 
 
 def _weigh(

@@ -16,7 +16,7 @@ import numpy as np
 
 from socband.balance import drift_current, true_full_std
 from socband.causes import UNITS, CauseSettings
-from socband.suspects_draws import log_density, predictions
+from socband.suspects_draws import ASSUMED_HOURS, log_density, predictions
 from socband.suspects_fit import fit
 from socband.suspects_judge import (
     DEFAULTS,
@@ -41,6 +41,7 @@ __all__ = ["DEFAULTS", "Options", "Verdict", "expected_log_bayes", "fit_log", "j
 Array = np.ndarray
 
 MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
+ASSUMED_USE = 0.3  # of the capacity a day, out and in (assumed)
 SHOWN = 0.05  # causes less probable than this are not compared with one another
 
 
@@ -134,6 +135,9 @@ def _log_mean(x: Array) -> float:
 def drift_per_day(cause: str, verdict: Verdict, setup: Setup) -> Array:
     """Error of the display that grows per day, 0..1 per day, positive = the display is too high.
 
+    What grows with use and not with time does so by a day's use; what a false full brings, it
+    brings once.
+
     Returns:
         (3,) in the order of the quantiles of the cause's size.
     """
@@ -182,15 +186,24 @@ def readings_that_do_not_fit(
 
 
 def _daily_use(verdict: Verdict, rated_ah: float) -> tuple[float, float]:
-    """Share of the capacity taken out and put in per day; 0.3 where no log says (assumed)."""
+    """Share of the capacity taken out and put in per day; `ASSUMED_USE` where no log says."""
     if verdict.fits is None:
-        return 0.3, 0.3
+        return ASSUMED_USE, ASSUMED_USE
     columns = verdict.fits.columns
     dt_h = columns.track.dt_s / 3600.0
     days = max(columns.track.time_s[-1] / 86400.0, 0.1)
     out = float(np.sum(np.maximum(-columns.seen, 0.0) * dt_h))
     into = float(np.sum(np.maximum(columns.seen, 0.0) * dt_h))
     return out / rated_ah / days, into / rated_ah / days
+
+
+def _assumed(readings: Mapping[str, float]) -> list[str]:
+    """Hours that readings go with and that nobody gave, as "name=hours assumed"."""
+    return [
+        f"{name}_hours={hours:g} assumed"
+        for name, hours in ASSUMED_HOURS.items()
+        if name in readings and f"{name}_hours" not in readings
+    ]
 
 
 def suspects(
@@ -243,7 +256,8 @@ def suspects(
                  {"units": "see variable unit", "long_name": "size of the cause if it is the one"}),
         "unit": ("cause", [UNITS[n] for n in order]),
         "drift_per_day": (("cause", "size_quantile"), drifts,
-                          {"units": "d-1", "long_name": "growth of the display's error"}),
+                          {"units": "d-1", "long_name": "growth of the display's error; of a "
+                           "false full the error that each brings"}),
         "log_bayes": (("cause", "against"), apart,
                       {"units": "1", "long_name": "expected log Bayes factor of such evidence"}),
         "gain_bits": ("test", [t.gain_bits for t in tests],
@@ -273,10 +287,14 @@ def suspects(
             dataset.attrs |= {"drift_a": drift, "drift_std_a": std}
         dataset.attrs["log_days"] = float(log.time_s[-1] / 86400.0)
         dataset.attrs["declared_fulls"] = int(verdict.fits.likelihoods[0].design.declared)
+    used, charged = _daily_use(verdict, setup.bank.rated_capacity_ah)
     dataset.attrs |= {
         "untracked_hours": best_hours,
+        "used_per_day": used,
+        "charged_per_day": charged,
+        "use_is_assumed": int(log is None),
         "rated_capacity_ah": float(setup.bank.rated_capacity_ah),
-        "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
+        "readings": ", ".join([*(f"{k}={v:g}" for k, v in readings.items()), *_assumed(readings)]),
         "misfits": ", ".join(misfits),
         "effective_draws": verdict.effective,
         "soc_p05": float(np.quantile(verdict.draws.soc, 0.05)),

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+# how long a reading took where nobody says [h] (assumed)
+ASSUMED_HOURS = {"capacity": 10.0, "night": 24.0, "rested": 2.0}
+
 
 @dataclass(frozen=True)
 class Meters:
@@ -105,9 +108,10 @@ class Draws:
         share = np.array([h.hours.fraction for h in self.hypotheses])
         return self.values[P["untracked_a"]] * share[self.index]
 
-    def capacity_ah(self, setup: Setup) -> Array:
-        """(n,) present capacity at 25 °C [Ah]."""
-        return setup.bank.rated_capacity_ah * self.values[P["capacity_fraction"]]
+    def capacity_ah(self, setup: Setup, cell: CellModel) -> Array:
+        """(n,) present capacity at the temperature of the setup [Ah]."""
+        factor = c.temperature_factors(cell, setup.ambient.temperature_c.median)[4]
+        return setup.bank.rated_capacity_ah * self.values[P["capacity_fraction"]] * float(factor)
 
 
 Prediction = tuple[Array, Array]  # (n,) mean and (n,) standard deviation
@@ -145,7 +149,7 @@ def predictions(
         out[name] = (np.asarray(mean, dtype=float), np.broadcast_to(np.asarray(std, float), (n,)))
 
     gain, offset = 1.0 + v[P["gain"]], v[P["offset_a"]]
-    capacity = draws.capacity_ah(setup)
+    capacity = draws.capacity_ah(setup, cell)
     if "display" in readings and "clamp" in readings:
         clamp = readings["clamp"]
         std = np.hypot(np.hypot(meters.clamp_a, meters.clamp_share * clamp), meters.display_a)
@@ -156,14 +160,14 @@ def predictions(
         hour = readings.get("hour", draws.clock_hour)
         put("clamp_off", -draws.untracked_at(hour) - v[P["standby_a"]], meters.clamp_a)
     if "night" in readings:
-        hours = readings.get("night_hours", 24.0)
+        hours = readings.get("night_hours", ASSUMED_HOURS["night"])
         counted = (offset + gain * draws.untracked_mean()) * hours
         counted = counted + v[P["standby_a"]] * hours * draws.zero_share
         # a false full at both ends cancels, but not exactly
         wide = np.where(draws.shortfall > 0.0, 0.03, meters.full_std)
         put("night", counted, np.sqrt(2.0) * wide * rated)
     if "capacity" in readings:
-        hours = readings.get("capacity_hours", 10.0)
+        hours = readings.get("capacity_hours", ASSUMED_HOURS["capacity"])
         brought = capacity * (0.98 - draws.shortfall)
         counted = gain * (brought - draws.untracked_mean() * hours) - offset * hours
         put("capacity", counted, meters.capacity_share * rated)
@@ -174,7 +178,7 @@ def predictions(
         # what a percent of charge makes of the OCV, up or down: no slope at the very ends
         ends = (c.look_up(tables, c.OCV, soc + side) for side in (0.01, -0.01))
         per_percent_v = 0.5 * np.abs(np.subtract(*ends))
-        hours = readings.get("rested_hours", 2.0)
+        hours = readings.get("rested_hours", ASSUMED_HOURS["rested"])
         left = 0.01 * np.exp(-hours * 3600.0 / cell.tau2_s)
         error = cell.voltage_error
         model_v = error.std_v * error.unfamiliar_factor(setup.ambient.temperature_c.median)

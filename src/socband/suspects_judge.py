@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
+from socband.cell import temperature_factors
+from socband.errors import InputError, Problem
 from socband.posterior_resample import normalised, systematic
+from socband.readings import with_readings
+from socband.since_full import SinceFull, untracked_hours
+from socband.summary import quantiles_of
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
 from socband.suspects_model import C_START, Likelihood, Yardstick
 from socband.track import hour_of_first_row
+from socband.unknowns import uniforms
 
 if TYPE_CHECKING:
     from socband.logs import Log
@@ -130,6 +136,9 @@ def judge(
         seed: of everything random.
         members: draws in all.
         options: see there.
+
+    Raises:
+        InputError: a reading that is none beside this log.
     """
     causes, model, meters = options.causes, options.model, options.meters
     rng = np.random.default_rng([seed, 8])
@@ -138,6 +147,7 @@ def judge(
         evidence = np.zeros(len(all_of_them))
     else:
         all_of_them, fits = fit_log(log, setup, cell, causes, model, seed)
+        _check_usable(readings, fits.likelihoods[0].design.declared)
         evidence = np.array([one.log_evidence for one in fits.fits])
     weight = np.log([h.weight for h in all_of_them]) + evidence
     draws, log_weight = _draw(
@@ -168,6 +178,22 @@ def judge(
     )
 
 
+def _check_usable(readings: Mapping[str, float], declared: int) -> None:
+    """Refuse what a log with so many full charges on the display leaves nothing to compare with."""
+    problems = []
+    if "since_full" in readings:
+        found = f"{readings['since_full']:g} h, beside a log"
+        expected = "either of them: a log shows by itself when the display said full"
+        problems.append(Problem("--reading since_full", found, expected))
+    if "display_soc" in readings and not declared:
+        found = f"{readings['display_soc']:g} %, beside a log in which the display never says full"
+        expected = "a log with a full charge by monitor.re_zero, or this reading without a log"
+        hint = "what the display counted from is not known before its first full charge"
+        problems.append(Problem("--reading display_soc", found, expected, hint))
+    if problems:
+        raise InputError(problems)
+
+
 def _draw(
     all_of_them: list[Hypothesis],
     fits: LogFits | None,
@@ -193,7 +219,7 @@ def _draw(
             scores[known] = fitted[:, rng.integers(0, fitted.shape[1], n)][known]
         v = hypothesis.values(scores)
         if fits is not None:
-            now, missing, shown = _from_log(fits.likelihoods[j], v, rated)
+            now, missing, shown = _from_log(fits.likelihoods[j], v, rated, rng)
             # a full charge is not exactly full, and the trajectory carries no noise of its own
             now += true_full_std(cell, causes.full_std) * rng.standard_normal(n)
             now = np.clip(now, 0.0, 1.0)
@@ -227,8 +253,10 @@ def _draw(
     )
 
 
-def _from_log(likelihood: Likelihood, v: Array, rated_ah: float) -> tuple[Array, Array, Array]:
-    """Charge now, shortfall at the last false full, and the display, at the end of the log."""
+def _from_log(
+    likelihood: Likelihood, v: Array, rated_ah: float, rng: np.random.Generator
+) -> tuple[Array, Array, Array]:
+    """Charge now, what false fulls lack, and the display, at the end of the log."""
     d = likelihood.design
     coefficient = likelihood.coefficients(v)
 
@@ -237,7 +265,7 @@ def _from_log(likelihood: Likelihood, v: Array, rated_ah: float) -> tuple[Array,
 
     soc = charge(d.end_soc_ah[:, None], np.array([d.end_soc_hours]))[:, 0]
     n = v.shape[1]
-    shortfall = np.zeros(n)
+    shortfall = _missing(likelihood.hypothesis, likelihood.causes, n, rng)
     if likelihood.at_events:
         at = charge(d.event_ah, d.event_hours)
         shortfall = np.clip(1.0 - at.mean(axis=1), 0.0, 1.0)
@@ -246,6 +274,15 @@ def _from_log(likelihood: Likelihood, v: Array, rated_ah: float) -> tuple[Array,
         counted = v[P["efficiency_setting"]] * d.end_in_ah - d.end_out_ah
         shown = np.minimum(1.0 + counted / (v[P["capacity_setting"]] * rated_ah), 1.0)
     return soc, shortfall, shown
+
+
+def _missing(
+    hypothesis: Hypothesis, causes: CauseSettings, n: int, rng: np.random.Generator
+) -> Array:
+    """(n,) charge that each full charge lacks, before any is seen: only where that is the cause."""
+    if hypothesis.cause != "false_rezero":
+        return np.zeros(n)
+    return np.abs(causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n))
 
 
 def _from_display(
@@ -257,35 +294,41 @@ def _from_display(
     causes: CauseSettings,
     rng: np.random.Generator,
 ) -> tuple[Array, Array]:
-    """Charge now without a log, by the closed form of `snapshot`, and the shortfall."""
-    present, n = setup.present, v.shape[1]
-    display = readings.get("display_soc", None)
-    display = present.display_soc if display is None else display / 100.0
-    shortfall = np.zeros(n)
-    if hypothesis.cause == "false_rezero":
-        drawn = causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n)
-        shortfall = np.abs(drawn)
+    """Charge now without a log, by the closed form of `snapshot`, and what each full charge lacks.
+
+    That the last one may have come too early is the setup's own doubt, whatever the cause.
+    """
+    n = v.shape[1]
+    missing = _missing(hypothesis, causes, n, rng)
+    setup = with_readings(setup, readings)
+    display = setup.present.display_soc
     if display is None:
-        return rng.random(n), shortfall
-    hours = (
-        np.full(n, readings["since_full"])
-        if "since_full" in readings
-        else present.hours_since_full.ppf(rng.random(n))
-    )
+        return rng.random(n), missing
+    seed = int(rng.integers(2**31))
+    temperature_c = setup.ambient.temperature_c.ppf(uniforms(seed, "ambient", n))
+    since = SinceFull.draw(setup, cell, temperature_c, seed)
+    # a cause takes the place of the setup's own doubt of the same thing
+    if hypothesis.cause == "false_rezero":
+        since = replace(since, shortfall=missing)
+    if hypothesis.cause == "dead_band":
+        since = replace(since, hidden_ah=v[P["standby_a"]] * since.hours * ZERO_SHARE)
+    load = replace(setup.untracked_load, hours=hypothesis.hours)
+    on_hours = untracked_hours(replace(setup, untracked_load=load), since.hours)
     rated = setup.bank.rated_capacity_ah
-    seen_ah = (display - 1.0) * v[P["capacity_setting"]] * rated
-    true_ah = (seen_ah - v[P["offset_a"]] * hours) / (1.0 + v[P["gain"]])
-    true_ah -= v[P["untracked_a"]] * hours * hypothesis.hours.fraction
-    true_ah -= v[P["standby_a"]] * hours * ZERO_SHARE
-    soc = 1.0 - shortfall + true_ah / (rated * v[P["capacity_fraction"]])
-    soc -= cell.self_discharge_per_day * hours / 24.0
-    return np.clip(soc, 0.0, 1.0), shortfall
+    factor = temperature_factors(cell, temperature_c)[4]
+    soc = since.soc(
+        cell,
+        display,
+        v[P["capacity_setting"]] * rated,
+        v[P["offset_a"]],
+        v[P["gain"]],
+        v[P["untracked_a"]] * on_hours,
+        rated * v[P["capacity_fraction"]] * factor,
+    )
+    return np.clip(soc, 0.0, 1.0), missing
 
 
 def _weighted_quantiles(x: Array, weight: Array) -> Array:
     if weight.sum() <= 0.0:
         return np.full(len(SIZE_QUANTILES), np.nan)
-    order = np.argsort(x)
-    cumulative = np.cumsum(weight[order])
-    rank = np.searchsorted(cumulative, np.array(SIZE_QUANTILES) * cumulative[-1])
-    return x[order][np.minimum(rank, len(x) - 1)]
+    return quantiles_of(x, SIZE_QUANTILES, weight)

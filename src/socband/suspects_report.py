@@ -56,6 +56,19 @@ def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
     return ""
 
 
+def error_per(cause: str, dataset: xr.Dataset) -> str:
+    """What the display's error by a cause goes with, in words."""
+    attrs = dataset.attrs
+    whose = "assumed" if attrs["use_is_assumed"] else "in this log"
+    if cause == "false_rezero":
+        return "after each full charge, once"
+    if cause in ("gain", "lost_capacity", "missing_battery", "capacity_setting"):
+        return f"for each {100 * attrs['used_per_day']:.0f} % used (a day's use, {whose})"
+    if cause == "efficiency_setting":
+        return f"for each {100 * attrs['charged_per_day']:.0f} % charged (a day's, {whose})"
+    return "a day"
+
+
 def _percent(p: float) -> str:
     if p <= 0.005:
         return " <1 %"
@@ -83,8 +96,12 @@ def suspects_text(dataset: xr.Dataset) -> str:
         if size:
             lines.append(wrapped(f"Size: {size}.", "         "))
         if np.abs(drift[1]) >= 0.05:
-            span = f"{drift[0]:+.1f} to {drift[2]:+.1f}"
-            lines.append(wrapped(f"Display: off by {drift[1]:+.1f} % a day ({span}).", "         "))
+            span = f" ({drift[0]:+.1f} to {drift[2]:+.1f})" if np.ptp(drift) >= 0.1 else ""
+            text = f"Display: off by {drift[1]:+.1f} %{span} {error_per(name, dataset)}."
+            lines.append(wrapped(text, "         "))
+        if name == "false_rezero" and attrs.get("declared_fulls") == 0:
+            text = "This log has no full charge on the display: it tells nothing of this one."
+            lines.append(wrapped(text, "         "))
         if probability[j] >= 0.10 and name != "none":
             lines.append(wrapped(f"{_sentence(words.does)} Comes about: {words.how}.", "         "))
             lines.append(wrapped(f"Put right: {words.mend}.", "         "))
@@ -148,8 +165,8 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
     lines.append(
         wrapped(
             f"True charge now: likely {soc[1]:.0f} %, 90 % sure between {soc[0]:.0f} and "
-            f"{soc[2]:.0f} %. That reckons with all faults below; tonight's band with the doubts "
-            "of the setup file alone."
+            f"{soc[2]:.0f} %. That reckons with one fault below at a time; tonight's band with all "
+            "doubts of the setup file at once, and with no other."
         )
     )
     if attrs["effective_draws"] < 25.0:
@@ -191,7 +208,7 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
 
 
 def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
-    """One JSON object; sizes in the unit given, drift as a share of the capacity per day."""
+    """One JSON object; sizes in the unit given, errors as a share of the capacity."""
     from socband.next_measurement import TESTS
     from socband.summary import plain
 
@@ -204,7 +221,8 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "probability": float(dataset["probability"].values[j]),
                 "size": dict(zip(("p05", "p50", "p95"), size[j], strict=True)),
                 "unit": str(dataset["unit"].values[j]),
-                "display_drift_per_day": float(drift[j][1]),
+                "display_error": float(drift[j][1]),
+                "display_error_per": error_per(str(name), dataset),
                 "prior": float(dataset["prior"].values[j]),
             }
             for j, name in enumerate(dataset["cause"].values)

@@ -1,0 +1,250 @@
+"""What `charging` knows before the readings: draws of the bank, and what a sound source would do.
+
+Most draws are those of the snapshot, or of a log's posterior. A few stand beside it: banks whose
+charge is none that the display and the setup's doubts allow. Without them no voltage could say that
+a display is wrong. Most of them are full or nearly, as a charger that works unseen fills a bank.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband import cell as c
+from socband.bank import bank_of
+from socband.causes import P
+from socband.charging_rules import Rules
+from socband.kernels_bank import S_T
+from socband.readings import CHARGED_V, with_readings
+from socband.snapshot import take_snapshot
+from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
+
+if TYPE_CHECKING:
+    from socband.logs import Log
+    from socband.models import CellModel
+    from socband.site import Setup
+
+Array = np.ndarray
+
+# Per cell: a full bank comes down to the first within hours of its charge, and stands below the
+# second within minutes (assumed); it floats between them.
+SETTLED_FULL_V, RESTED_FULL_V = 3.36, 3.45
+TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's limit
+FINISHED_SOC = (
+    0.97  # above it a source that has been to its limit may not have begun again (assumed)
+)
+BESIDE_EACH = 3  # few of them fit a voltage near full
+LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
+
+
+@dataclass(frozen=True)
+class BankNow:
+    """Draws of the bank before the readings.
+
+    Attributes:
+        soc: (n,) true charge, 0..1.
+        temperature_c: (n,) of its warmest battery, which is the last to refuse charge [°C].
+        resistance_ohm: (n,) with its connections [ohm].
+        beside: (n,) is it a bank that the display does not allow?
+        log_prior: (n,) logarithm of its probability.
+    """
+
+    soc: Array
+    temperature_c: Array
+    resistance_ohm: Array
+    beside: Array
+    log_prior: Array
+
+    def __len__(self) -> int:
+        return len(self.soc)
+
+    def at(self, **changes: Array) -> BankNow:
+        """The draws that the display allows, with some arrays exchanged for others (n,)."""
+        known = ~self.beside
+        kept = {name: getattr(self, name)[known] for name in self.__dataclass_fields__}
+        return BankNow(**{**kept, **changes})
+
+
+@dataclass(frozen=True)
+class Sound:
+    """What a sound source does.
+
+    Attributes:
+        current_a: (n,) what it gives [A].
+        spread_a: (n,) standard deviation of what is read then [A].
+        why: (n,) why the current is what it is, of `charging.EXPLANATIONS`.
+        at_limit: (n,) probability that it holds the bank at its limit, 0..1.
+    """
+
+    current_a: Array
+    spread_a: Array
+    why: Array
+    at_limit: Array
+
+
+def bank_now(
+    setup: Setup,
+    cell: CellModel,
+    log: Log | None,
+    readings: Mapping[str, float],
+    seed: int,
+    n: int,
+    rules: Rules,
+) -> BankNow:
+    """Draws of the bank: `n` that display or log allow, `BESIDE_EACH` times as many beside them.
+
+    Raises:
+        InputError: a reading that cannot be used with this log; or as `snapshot.take_snapshot`.
+    """
+    setup = with_readings(setup, readings)
+    if log is None:
+        members = take_snapshot(setup, cell, n, seed).members
+    else:
+        from socband.suspects import judge
+
+        told = {name: readings[name] for name in ("display_soc", "since_full") if name in readings}
+        draws = judge(setup, cell, log, told, seed, 2 * n).draws
+        keep = np.random.default_rng([seed, 31]).integers(0, len(draws), n)
+        members = Unknowns.from_setup(setup, cell=cell).members(score_matrix(seed, n))
+        members = members.replaced(
+            soc=draws.soc[keep], resistance_factor=draws.values[P["resistance_factor"]][keep]
+        )
+    ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
+    # each battery is as warm as its own heater holds it
+    warmest_c = bank_of(setup, cell, members, ambient_c, seed).state[:, :, S_T].max(axis=1)
+    if "temperature" in readings:
+        warmest_c = readings["temperature"] + normal_scores(seed, "thermometer", n)
+    bank = setup.bank
+    scale = bank.cells_in_series * cell.capacity_ah / bank.rated_capacity_ah
+    k0, k1, k2, _, _ = c.temperature_factors(cell, warmest_c)
+    ohm = (cell.r0.ref_ohm * k0 + cell.r1.ref_ohm * k1 + cell.r2.ref_ohm * k2) * scale
+    ohm = ohm * members.resistance_factor
+    ohm += bank.connection_resistance_ohm.ppf(uniforms(seed, "connection", n))
+    others = BESIDE_EACH * n
+    beside = np.arange(n + others) >= n
+    return BankNow(
+        np.concatenate([members.soc, _beside(seed, others)]),
+        np.tile(warmest_c, 1 + BESIDE_EACH),
+        np.tile(ohm, 1 + BESIDE_EACH),
+        beside,
+        np.log(np.where(beside, rules.beside / others, (1.0 - rules.beside) / n)),
+    )
+
+
+def _beside(seed: int, n: int) -> Array:
+    """(n,) charges that no display speaks for: a third full, a third with something missing as in a
+    taper, where each tenfold takes as long, a third anywhere (assumed)."""
+    u = uniforms(seed, "beside the display", n)
+    missing = LEAST_MISSING * (MOST_MISSING / LEAST_MISSING) ** u
+    return np.choose(np.arange(n) % 3, [np.ones(n), 1.0 - missing, u])
+
+
+def limit_v(setup: Setup, kind: str, seed: int, n: int, rules: Rules) -> Array:
+    """(n,) where the source holds the bank [V]: doubtful where the setup file does not say, and
+    anywhere above what a bank rests at if it is set wrongly."""
+    source, series = setup.source(kind), setup.bank.cells_in_series
+    middle, spread = rules.limit_v_per_cell * series, rules.limit_spread_v_per_cell
+    if source is not None:
+        key = f"({source.name}).voltage_limit_v"
+        if not any(assumption.key.endswith(key) for assumption in setup.assumptions):
+            middle, spread = source.voltage_limit_v, rules.meter_v_per_cell
+    drawn = middle + series * spread * normal_scores(seed, f"limit {kind}", n)
+    low_v, high_v = series * RESTED_FULL_V, series * CHARGED_V[1]
+    anywhere = low_v + (high_v - low_v) * uniforms(seed, f"wrong limit {kind}", n)
+    return np.where(uniforms(seed, f"misset {kind}", n) < rules.misset, anywhere, drawn)
+
+
+def idle_soc(setup: Setup, kind: str, rules: Rules) -> float | None:
+    """True charge above which the source idles, None = never: as the setup file says; the rule of
+    thumb only where it describes no source of this kind."""
+    mine = setup.source(kind)
+    return rules.idle_above_soc[kind] if mine is None else mine.idle_above_soc
+
+
+def sound_source(
+    setup: Setup,
+    cell: CellModel,
+    kind: str,
+    bank: BankNow,
+    seed: int,
+    rules: Rules,
+    panel_v: float = 0.0,
+    refuses: bool = True,
+    idles: float | None = None,
+) -> Sound:
+    """What a sound source does with each draw of the bank.
+
+    Without `refuses` the battery's protection lets the current through in the cold. `idles` is the
+    probability that it idles where it may, by the rules if None.
+    """
+    n, soc = len(bank), bank.soc
+    series = setup.bank.cells_in_series
+    source = setup.source(kind)
+    volt = series * c.look_up(c.CellTables.from_model(cell), c.OCV, np.clip(soc, 0.0, 1.0))
+    top_v = limit_v(setup, kind, seed, n, rules)
+    # Full is where the current dies away at the limit: the last bit of the curve leads up to it.
+    rise = np.clip((soc - TOP_SOC) / (1.0 - TOP_SOC), 0.0, 1.0)
+    volt = volt + rise * (top_v - volt)
+    bulk = setup.bank.rated_capacity_ah * rules.bulk_per_h[kind]
+    bulk = bulk * np.exp(rules.bulk_spread * normal_scores(seed, f"bulk {kind}", n))
+    sun = np.ones(n)
+    if source is not None:
+        u = uniforms(seed, f"source {kind}", n)
+        bulk = source.current_a.ppf(u) if source.current_a else source.power_w.ppf(u) / volt
+        if kind == "solar":
+            bulk = bulk * source.performance_ratio.ppf(uniforms(seed, "ratio", n))
+        if source.current_a is not None and source.current_a.is_fixed:
+            bulk = bulk * np.exp(rules.plate_spread * normal_scores(seed, f"plate {kind}", n))
+        if source.current_limit_a:
+            bulk = np.minimum(bulk, source.current_limit_a)
+    if kind == "solar":
+        sun = _sun(setup, source, seed, n)
+        if panel_v >= 0.9 * rules.panel_sun_v * series / 4.0:
+            # the panel itself says that the sun shines, whatever clock and weather say
+            sun = 0.3 + 0.7 * uniforms(seed, "clearness", n)
+    taper = np.maximum((top_v - volt) / bank.resistance_ohm, 0.0)
+    current = np.minimum(bulk * sun, taper)
+    at_limit = np.where(taper < bulk * sun, 1.0, 0.0)
+    # one that has finished holds its limit, or floats lower, or rests (assumed)
+    finished = (soc > FINISHED_SOC) & (uniforms(seed, f"finished {kind}", n) < rules.finished)
+    current = np.where(finished, 0.0, current)
+    at_limit[finished | (taper < 0.1 * bulk)] = 0.5
+    at_limit[finished & (soc < TOP_SOC)] = 0.0
+    why = np.full(n, "charging", dtype="<U12")
+    why[bulk * sun < 0.3 * bulk] = "weak_sun"
+    why[finished | (taper < 0.5 * bulk * sun)] = "near_full"
+    idle = idle_soc(setup, kind, rules)
+    if idle is not None:
+        idling = soc > idle + rules.idle_spread * normal_scores(seed, f"idle {kind}", n)
+        likely = rules.idle_probability if idles is None else idles
+        idling &= uniforms(seed, f"idles {kind}", n) < likely
+        current = np.where(idling, 0.0, current)
+        why[idling] = "near_full"
+        at_limit[idling] = np.minimum(at_limit[idling], 0.5)
+    # a battery's own protection is at the cells' limit, give or take a kelvin
+    cold = bank.temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
+    if refuses:
+        why[cold] = "too_cold"
+        at_limit[cold] = 0.5  # a charger that is refused stands at its limit, or gives up (assumed)
+        current = np.where(cold, 0.0, current)
+    else:
+        why[cold] = "cold_charge"
+    # Loads, and sources that differ from their plate; at its limit what a wrong curve is worth.
+    curve_a = series * cell.voltage_error.std_v / bank.resistance_ohm
+    spread = np.hypot(1.0, np.where(at_limit == 1.0, curve_a, 0.15 * current))
+    return Sound(current, spread, why, at_limit)
+
+
+def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:
+    """(n,) share of full sun now: half-sine of the day times what clouds let through."""
+    rise, fall = (6.0, 18.0)
+    clear = 0.15 + 0.85 * uniforms(seed, "clearness", n)
+    if source is not None:
+        rise, fall = source.sunrise.minute / 60.0, source.sunset.minute / 60.0
+        clear = source.clearness.ppf(uniforms(seed, "clearness", n))
+    hour = setup.present.clock.minute / 60.0
+    height = np.sin(np.pi * np.clip((hour - rise) / (fall - rise), 0.0, 1.0))
+    return np.maximum(height, 0.0) * clear
