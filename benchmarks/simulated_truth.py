@@ -196,6 +196,7 @@ def simulate(
     capacity = c * members.capacity_fraction * factor
     eta = np.where(amps > 0.0, cell.coulombic_efficiency, 1.0)
     moved = STEP_S / 3600.0 * eta * amps / capacity[:, None]
+    moved -= STEP_S / 86400.0 * cell.self_discharge_per_day
     soc = members.soc[:, None] + np.cumsum(moved, axis=1)
     middle = soc - 0.5 * moved
     time_s = STEP_S * np.arange(steps + 1)
