@@ -223,7 +223,7 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     q = dataset["expected_by_soc_a"].values
     ax.fill_between(soc, q[:, 0], q[:, 4], color=BAND, alpha=0.35, lw=0, label="sound, 90 % sure")
     ax.fill_between(soc, q[:, 1], q[:, 3], color=BAND, alpha=0.75, lw=0, label="sound, 50 % sure")
-    ax.plot(soc, q[:, 2], color=LIKELY, lw=1.6)
+    ax.plot(soc, q[:, 2], color=LIKELY, lw=1.6, label="sound, middle of the band")
     band = 100.0 * dataset["soc_after"].values
     amps = dataset.attrs["amps"]
     if dataset.attrs["amps_given"]:
@@ -244,5 +244,6 @@ def charging_figure(dataset: xr.Dataset) -> Any:
 
     figure, (ax,) = new_figure()
     charging_plot(dataset, ax)
-    ax.set_title(dataset.attrs["title"], fontsize=10, wrap=True)
+    title = dataset.attrs["title"]
+    ax.set_title(title[0].upper() + title[1:], fontsize=10, wrap=True)
     return figure

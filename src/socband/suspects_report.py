@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -154,10 +155,9 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
     attrs = dataset.attrs
     said = []
     if "log_days" in attrs:
-        said.append(
-            f"a log of {attrs['log_days']:.1f} days with {attrs['declared_fulls']} full charges "
-            "on the display"
-        )
+        fulls = attrs["declared_fulls"]
+        many = f"{fulls} full charge{'' if fulls == 1 else 's'}"
+        said.append(f"a log of {attrs['log_days']:.1f} days with {many} on the display")
     if attrs["readings"]:
         said.append(f"readings {attrs['readings']}")
     lines = [wrapped("Evidence: " + ("; ".join(said) or "none yet, only what is usual") + ".")]
@@ -262,7 +262,7 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
 
 def plot_probabilities(dataset: xr.Dataset, ax: Axes) -> Axes:
     """Horizontal bars: probability of each cause, with what was believed before as a tick."""
-    from socband.plots import LIKELY, SHOWN
+    from socband.plots import LIKELY, ON_WHITE, SHOWN
 
     keep = np.flatnonzero(dataset["probability"].values >= SHOWN_IN_PLOT)[::-1]
     p = 100.0 * dataset["probability"].values[keep]
@@ -281,6 +281,7 @@ def plot_probabilities(dataset: xr.Dataset, ax: Axes) -> Axes:
             ha="right" if inside else "left",
             color="white" if inside else "black",
             fontsize=9,
+            bbox=None if inside else ON_WHITE,
         )
     ax.set_yticks(places, [_two_lines(name) for name in names], fontsize=8)
     ax.set_xlim(0, 100)
@@ -340,7 +341,7 @@ def plot_tests(dataset: xr.Dataset, ax: Axes) -> Axes:
         for n, m, w in zip(names, minutes, wait, strict=True)
     ]
     ax.set_yticks(places, labels, fontsize=8)
-    ax.set_xlabel("expected information about the cause [bit], ± 2 standard errors")
+    ax.set_xlabel("expected information [bit], ± 2 standard errors")
     ax.set_xlim(left=0.0)
     ax.spines[["top", "right"]].set_visible(False)
     return ax
@@ -358,7 +359,9 @@ def suspects_figure(dataset: xr.Dataset) -> Any:
     figure = Figure(figsize=(6.0, sum(heights)), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.subplots(len(heights), 1, height_ratios=heights)
-    plot_probabilities(dataset, axes[0]).set_title("What the display does not see", fontsize=11)
+    title = dataset.attrs["title"]
+    title = fill(title[0].upper() + title[1:], 60)
+    plot_probabilities(dataset, axes[0]).set_title(title, fontsize=11)
     if has_log:
         plot_drift(dataset, axes[1]).set_title("Counted between full charges", fontsize=11)
     plot_tests(dataset, axes[-1]).set_title("What to measure next", fontsize=11)
