@@ -9,6 +9,7 @@ import numpy as np
 from socband import cell as physics
 from socband.cell import CellTables
 from socband.models import CellModel
+from socband.summary import beside
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -261,16 +262,14 @@ def write_fit_report(fitted: Fitted, path: Any) -> None:
     figure.suptitle(fitted.cell.title)
     picture = io.BytesIO()
     figure.savefig(picture, format="png", dpi=110)
-    beside = path.with_name(f".{path.name}.part")
-    if path.suffix.lower() == ".png":
-        beside.write_bytes(picture.getvalue())
-    else:
-        image = base64.b64encode(picture.getvalue()).decode()
+    content = picture.getvalue()
+    if path.suffix.lower() != ".png":
+        image = base64.b64encode(content).decode()
         text = html.escape(fit_text(fitted) + "\n\n" + cell_text(fitted.cell))
-        beside.write_text(
+        content = (
             f"<!doctype html><meta charset=utf-8><title>{html.escape(fitted.cell.title)}</title>"
             f'<img alt="the fit in pictures" style="max-width:100%" '
-            f'src="data:image/png;base64,{image}"><pre>{text}</pre>\n',
-            encoding="utf-8",
-        )
-    beside.replace(path)
+            f'src="data:image/png;base64,{image}"><pre>{text}</pre>\n'
+        ).encode()
+    with beside(path) as scratch:
+        scratch.write_bytes(content)

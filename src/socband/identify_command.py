@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -19,6 +18,7 @@ from socband.layouts import read_record
 from socband.logs import Log
 from socband.models import CellModel, dump_cell
 from socband.models_schema import entries
+from socband.summary import beside
 
 RecordFile = str | Path | Source
 _SHOWN_WARNINGS = 3  # of one record
@@ -241,13 +241,9 @@ def write_cell(cell: CellModel, out: str | Path | None) -> None:
 
 
 def write_beside(path: Path, text: str) -> None:
-    """Write next to the target, then rename: never half a file."""
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        os.replace(beside, path)
-    finally:
-        beside.unlink(missing_ok=True)
+    """Write a text beside its target, then rename."""
+    with beside(path) as scratch:
+        scratch.write_text(text, encoding="utf-8")
 
 
 def fit_json(fitted: Fitted) -> dict[str, Any]:
