@@ -44,7 +44,7 @@ class Noise:
 
 #: Lowest mean CRPS of the grid in benchmarks/bench_table.py --tune, which looks at the calibration
 #: records of benchmarks/split.toml only, at the bench's own steps of 10 to 60 s.
-NOISE = Noise(current_c_rate=0.3, voltage_v=0.04)
+NOISE = Noise(current_c_rate=0.3, voltage_v=0.16)
 
 
 @dataclass(frozen=True, eq=False)
