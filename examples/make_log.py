@@ -9,6 +9,7 @@ measured: cells from the generic model, loads and sun made up.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,8 @@ from socband.monitor import seen_current
 
 CELLS, STRINGS = 4, 2
 STEP_S = 600.0
-START_HOUR, HOURS, HOLD_ROWS = 20.5, 62, 12  # the charger holds the bank for the first two hours
+START = datetime(2026, 11, 21, 20, 30, tzinfo=UTC)
+HOURS, HOLD_ROWS = 62, 12  # the charger holds the bank for the first two hours
 HOLD_V = 14.0
 UNTRACKED_A, OFFSET_A = 1.4, 0.02
 CAPACITY_AH = 0.93 * 200.0
@@ -29,11 +31,12 @@ CHARGER_A = 30.0
 
 
 def made() -> tuple[np.ndarray, float]:
-    """(rows, 3) time [s], seen current [A], voltage [V]; and the true charge at the end, 0..1."""
+    """(rows, 4) time and since 1970 [s], seen current [A], voltage [V]; true charge at the end."""
     cell = load_cell("lfp-prismatic-100ah")
     rng = np.random.default_rng(7)
     time_s = STEP_S * np.arange(HOURS * 6 + 1)
-    hour = (START_HOUR + time_s / 3600.0) % 24.0
+    unix_s = START.timestamp() + time_s
+    hour = unix_s / 3600.0 % 24.0
 
     def voltage(current_a: np.ndarray) -> np.ndarray:
         """Of the bank [V], for its current up to a row [A]."""
@@ -65,7 +68,7 @@ def made() -> tuple[np.ndarray, float]:
         true_a, offset_a=OFFSET_A, untracked_a=UNTRACKED_A, resolution_a=0.01, dead_band_a=0.1
     )
     left = START_SOC + np.sum(true_a[1:]) * STEP_S / 3600.0 / CAPACITY_AH
-    return np.column_stack([time_s, seen_a, np.round(voltage(true_a), 2)]), left
+    return np.column_stack([time_s, unix_s, seen_a, np.round(voltage(true_a), 2)]), left
 
 
 def main() -> None:
@@ -76,9 +79,9 @@ def main() -> None:
         path,
         rows,
         delimiter=",",
-        header="Test Time / s,Current / A,Voltage / V",
+        header="Test Time / s,Unix Time / s,Current / A,Voltage / V",
         comments="",
-        fmt=["%.0f", "%.2f", "%.2f"],
+        fmt=["%.0f", "%.0f", "%.2f", "%.2f"],
     )
     print(f"{path.name}: {len(rows)} rows; true charge at the end {100 * left:.1f} %")
 

@@ -53,7 +53,10 @@ def test_a_bank_held_at_the_charger_s_limit_proves_the_charger(bank):
                temperature=15.0)  # fmt: skip
     assert held.attrs["not_a_fault"] > 0.95
     assert chance(held, "held") + chance(held, "near_full") > 0.9
-    assert "it works" in " ".join(charging_text(held).split())
+    assert "it works. A bank that takes next to nothing" in " ".join(charging_text(held).split())
+    taking = ask(bank, "shore", amps=12.0, volts=14.2, display_soc=92.0, since_full=40.0,
+                 temperature=15.0)  # fmt: skip
+    assert "next to nothing" not in " ".join(charging_text(taking).split())
     rest = ask(bank, "shore", amps=0.1, volts=13.2, display_soc=70.0, since_full=10.0,
                temperature=15.0)  # fmt: skip
     assert rest.attrs["not_a_fault"] < 0.1
@@ -262,7 +265,7 @@ def test_current_into_a_bank_too_cold_for_it_is_an_alarm_and_no_refusal(bank):
     assert chance(forced, "cold_charge") > 0.9
     assert float(forced["expected_a"].sel(quantile=0.95)) == 0.0  # a sound battery refuses
     assert charging_json(forced)["alarm"].startswith("ALARM")
-    for amps, celsius in ((30.0, 10.0), (0.0, -10.0), (0.5, -10.0)):
+    for amps, celsius in ((30.0, 10.0), (30.0, 0.0), (0.0, -10.0), (0.5, -10.0)):
         quiet = ask(bank, "shore", amps=amps, temperature=celsius)
         assert "ALARM" not in charging_text(quiet)
         assert charging_json(quiet)["alarm"] == ""
@@ -344,3 +347,13 @@ def test_text_json_and_picture(bank, source):
 def test_an_unknown_source_is_one_clear_error(bank):
     with pytest.raises(InputError, match="did you mean 'solar'"):
         ask(bank, "solr")
+
+
+@pytest.mark.parametrize("volts", [10.0, 10.5, 11.0, 11.5, 12.0])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_voltage_far_below_the_plateau_says_empty(bank, volts, seed):
+    """2.5 to 3.0 V a cell at rest: the last percents of the curve, whatever the display says."""
+    readings = {"amps": 0.0, "volts": volts, "display_soc": 50.0, "since_full": 20.0,
+                "temperature": 15.0}  # fmt: skip
+    low = charging(*bank, None, readings, seed=seed, members=MEMBERS, source="vehicle")
+    assert np.median(low["soc_after"].sel(quantile=0.5)) < 0.08

@@ -68,6 +68,8 @@ def test_a_clock_change_is_named_where_the_zone_is_not_known(write: Write) -> No
     [gap] = spring.warnings
     assert "a gap of 61 min" in gap.found
     assert "a clock change? present.timezone" in gap.hint
+    slow = read_log(write(on_the_wall("2026-03-28T20:00", 10, 60)), cells_in_series=4)
+    assert "a clock change? present.timezone" in slow.warnings[0].hint
     times = on_the_wall("2026-11-28T20:00", 1, 600)
     [gap] = read_log(write(times[:300] + times[365:]), cells_in_series=4).warnings
     assert "a gap of 66 min" in gap.found  # of another length than an hour and a step

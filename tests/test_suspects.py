@@ -435,3 +435,21 @@ def test_what_an_error_goes_with_is_said_and_what_is_assumed():
     logged = suspects(setup, cell, discharge(), {}, 0, 3000, options=OPTIONS)
     assert logged.attrs["used_per_day"] == pytest.approx(1.2, rel=0.02)
     assert not logged.attrs["use_is_assumed"]
+
+
+def test_the_charge_said_without_a_log_is_that_of_a_bank_that_is_on():
+    """With so much unseen, a good part of the banks would be empty: no question of their charge."""
+    setup = setup_from_table(
+        {
+            "bank": {"cell": CELL, "cells_in_series": 4, "rated_capacity_ah": 100},
+            "untracked_load": {"probability": 1.0, "current_a": 2.0},
+            "present": {"display_soc": 0.5, "hours_since_full": 60, "clock": "20:00"},
+        }
+    )
+    cell = load_cell(CELL)
+    empty = np.mean(judge(setup, cell, None, {}, 0, 2000).draws.soc <= 0.0)
+    said = suspects(setup, cell, None, {}, seed=0, members=2000)
+    assert empty > 0.05
+    assert said.attrs["soc_p05"] > 0.0
+    assert "if the bank is on" in suspects_text(said)
+    assert not said.attrs["display_not_used"]

@@ -153,6 +153,7 @@ def charging(
     idle, mine = idle_soc(setup, source, rules), setup.source(source)
     shown_soc = with_readings(setup, readings).present.display_soc if log is None else None
     volts = volts_of(readings)
+    now_c = readings.get("temperature", float(np.median(bank.temperature_c)))
     others = [other.name for other in setup.sources if other.kind != source]
     dataset.attrs = {
         "source_kind": source,
@@ -165,8 +166,8 @@ def charging(
         "contradiction": found.contradiction,
         "soc_by_voltage": found.soc_by_voltage,
         "display_soc": float("nan") if shown_soc is None else shown_soc,
-        "temperature_p50": float(np.median(bank.temperature_c)),
-        "cold_charge": int(flows and np.median(bank.temperature_c) < cell.charge_min_c),
+        "temperature_p50": now_c,
+        "cold_charge": int(flows and now_c < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "idle_above_soc": float("nan") if idle is None else idle,
         "source_is_assumed": int(mine is None),

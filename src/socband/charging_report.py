@@ -32,6 +32,7 @@ WAKING = (
     "protection, and do not charge one that is below 0 °C, swollen, hot or smelling. Its display "
     "is wrong until the next full charge."
 )
+NEXT_TO_NOTHING_PER_H = 0.02  # of the capacity (assumed)
 UNDECIDED = 0.15  # assumed: odds this near to even are no verdict
 CAUTIONS = (
     "Never charge lithium iron phosphate cells below the temperature their maker allows.",
@@ -104,11 +105,12 @@ def charging_text(dataset: xr.Dataset) -> str:
             "charge, say so (idle_above_soc of the source): it may change the verdict."
         )
     if held:
-        rule += (
-            " The voltage is one at which a source holds the bank: it works. A bank that takes "
-            "next to nothing there is full, whatever the display says, or one of its batteries "
-            "refuses charge."
-        )
+        rule += " The voltage is one at which a source holds the bank: it works."
+        if abs(a["amps"]) <= NEXT_TO_NOTHING_PER_H * a["rated_capacity_ah"]:
+            rule += (
+                " A bank that takes next to nothing there is full, whatever the display says, or "
+                "one of its batteries refuses charge, for the cold or for a fault of its own."
+            )
         if a["other_sources"]:
             rule += f" To see whether it is this one, read again with {a['other_sources']} off."
     lines += ["", wrapped(rule)]
@@ -174,9 +176,10 @@ def alarm_of(dataset: xr.Dataset) -> str:
     if not a["cold_charge"]:
         return ""
     return (
-        f"ALARM: {a['amps']:g} A flow into a bank at {a['temperature_p50']:.0f} °C. Charging below "
-        f"{a['charge_min_c']:g} °C damages the cells for good (lithium plating). Stop charging "
-        "now, until the battery itself is warm enough; what its maker says comes before this."
+        f"ALARM: {a['amps']:g} A flow into a bank at {round(a['temperature_p50'])} °C. Charging "
+        f"below {a['charge_min_c']:g} °C damages the cells for good (lithium plating). Stop "
+        "charging now, until the battery itself is warm enough; what its maker says comes before "
+        "this."
     )
 
 

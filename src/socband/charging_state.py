@@ -136,10 +136,12 @@ def bank_now(
 
 def _beside(seed: int, n: int) -> Array:
     """(n,) charges that no display speaks for: a third full, a third with something missing as in a
-    taper, where each tenfold takes as long, a third anywhere (assumed)."""
+    taper, where each tenfold takes as long, a third anywhere, every other of these towards empty,
+    where the curve is steep (assumed)."""
     u = uniforms(seed, "beside the display", n)
     missing = LEAST_MISSING * (MOST_MISSING / LEAST_MISSING) ** u
-    return np.choose(np.arange(n) % 3, [np.ones(n), 1.0 - missing, u])
+    anywhere = np.where(np.arange(n) % 2 == 0, u, u**6)
+    return np.choose(np.arange(n) % 3, [np.ones(n), 1.0 - missing, anywhere])
 
 
 def limit_v(setup: Setup, kind: str, seed: int, n: int, rules: Rules) -> Array:

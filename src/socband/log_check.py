@@ -291,7 +291,8 @@ def _gaps(
 ) -> list[Problem]:
     step_s = np.diff(time_s)
     usual_s = float(np.median(step_s))
-    at = np.flatnonzero(step_s > max(min(10.0 * usual_s, usual_s + _LONG_GAP_S), 30.0))
+    longest_s = min(10.0 * usual_s, usual_s + _LONG_GAP_S - 1.0)  # a clock change is one hour
+    at = np.flatnonzero(step_s > max(longest_s, 30.0))
     runs = [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run)]
     expected = f"steps near {usual_s:.4g} s"
     done = "what flowed in it is not known; it is guessed from both sides"

@@ -287,6 +287,9 @@ def suspects(
             dataset.attrs |= {"drift_a": drift, "drift_std_a": std}
         dataset.attrs["log_days"] = float(log.time_s[-1] / 86400.0)
         dataset.attrs["declared_fulls"] = int(verdict.fits.likelihoods[0].design.declared)
+    # the causes may be asked about for a bank that has died; its charge then is no question
+    soc = verdict.draws.soc
+    now = soc[soc > 0.0] if log is None and np.any(soc > 0.0) else soc
     used, charged = _daily_use(verdict, setup.bank.rated_capacity_ah)
     dataset.attrs |= {
         "untracked_hours": best_hours,
@@ -297,8 +300,9 @@ def suspects(
         "readings": ", ".join([*(f"{k}={v:g}" for k, v in readings.items()), *_assumed(readings)]),
         "misfits": ", ".join(misfits),
         "effective_draws": verdict.effective,
-        "soc_p05": float(np.quantile(verdict.draws.soc, 0.05)),
-        "soc_p50": float(np.quantile(verdict.draws.soc, 0.5)),
-        "soc_p95": float(np.quantile(verdict.draws.soc, 0.95)),
+        "soc_p05": float(np.quantile(now, 0.05)),
+        "soc_p50": float(np.quantile(now, 0.5)),
+        "soc_p95": float(np.quantile(now, 0.95)),
+        "display_not_used": int(log is not None and setup.present.display_soc is not None),
     }
     return with_attributes(dataset, f"what the display does not see: {setup.about.title}", seed)

@@ -164,11 +164,15 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
     soc = [100 * attrs[key] for key in ("soc_p05", "soc_p50", "soc_p95")]
     lines.append(
         wrapped(
-            f"True charge now: likely {soc[1]:.0f} %, 90 % sure between {soc[0]:.0f} and "
-            f"{soc[2]:.0f} %. That reckons with one fault below at a time; tonight's band with all "
-            "doubts of the setup file at once, and with no other."
+            f"True charge now{'' if 'log_days' in attrs else ', if the bank is on'}: likely "
+            f"{soc[1]:.0f} %, 90 % sure between {soc[0]:.0f} and {soc[2]:.0f} %. That reckons with "
+            "one fault below at a time; tonight's band with all doubts of the setup file at once, "
+            "and with no other."
         )
     )
+    if attrs["display_not_used"]:
+        text = "What the setup file says of the display now is not used: the log speaks for itself."
+        lines.append(wrapped(text))
     if attrs["effective_draws"] < 25.0:
         lines.append(
             wrapped(
