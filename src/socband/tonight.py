@@ -12,7 +12,7 @@ from socband.budget import variance_shares
 from socband.cell import temperature_factors
 from socband.evidence import Evidence
 from socband.forecast import dataset_of
-from socband.forward import Plan, prepare, run
+from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_LVD
 from socband.models import CellModel
 from socband.site import Setup
@@ -108,8 +108,8 @@ def tonight(
     on = still_on(plan, night)
     check_still_on(on.sum())
     snapshot = drawn.take(np.flatnonzero(on))
-    ahead = dataset_of(plan, night, drawn.members, cell, on.astype(float))
-    ahead = ahead.isel(member=on).drop_vars("weight")
+    theirs = Run(night.report[on], night.soc[on])
+    ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
