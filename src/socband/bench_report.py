@@ -72,7 +72,7 @@ def table(answer: Mapping[str, Any], per_record: bool = True) -> str:
 
 
 def disconnect_table(hours: xr.Dataset) -> str:
-    """Scores of time-to-disconnect forecasts, from `disconnect.score_disconnect`."""
+    """Scores of time-to-disconnect forecasts, from `forecast_scores.score_disconnect`."""
     lines = [
         "time until low-voltage disconnect, forecast at random times",
         f"{'forecaster':<20}{'record':<24}{'MAE h':>7}{'pinball h':>11}{'in 90 %':>9}{'never':>7}",

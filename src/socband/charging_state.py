@@ -33,9 +33,8 @@ Array = np.ndarray
 # second within minutes (assumed); it floats between them.
 SETTLED_FULL_V, RESTED_FULL_V = 3.36, 3.45
 TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's limit
-FINISHED_SOC = (
-    0.97  # above it a source that has been to its limit may not have begun again (assumed)
-)
+# above it a source that has been to its limit may not have begun again (assumed)
+FINISHED_SOC = 0.97
 BESIDE_EACH = 3  # few of them fit a voltage near full
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 
@@ -150,8 +149,7 @@ def limit_v(setup: Setup, kind: str, seed: int, n: int, rules: Rules) -> Array:
     source, series = setup.source(kind), setup.bank.cells_in_series
     middle, spread = rules.limit_v_per_cell * series, rules.limit_spread_v_per_cell
     if source is not None:
-        key = f"({source.name}).voltage_limit_v"
-        if not any(assumption.key.endswith(key) for assumption in setup.assumptions):
+        if not setup.assumes(f"({source.name}).voltage_limit_v"):
             middle, spread = source.voltage_limit_v, rules.meter_v_per_cell
     drawn = middle + series * spread * normal_scores(seed, f"limit {kind}", n)
     low_v, high_v = series * RESTED_FULL_V, series * CHARGED_V[1]

@@ -10,7 +10,7 @@ import numpy as np
 from socband.errors import Problem
 from socband.log_clock import LAST_UNIX_S, moment_words
 from socband.log_counter import running_on
-from socband.log_listing import LISTED, listed
+from socband.log_listing import LISTED, listed, runs
 
 # No LFP cell in service shows a voltage outside these [V]; open cell records dip to 1.92 V.
 _POSSIBLE_CELL_V = (1.0, 4.0)
@@ -292,14 +292,13 @@ def _gaps(
     step_s = np.diff(time_s)
     usual_s = float(np.median(step_s))
     longest_s = min(10.0 * usual_s, usual_s + _LONG_GAP_S - 1.0)  # a clock change is one hour
-    at = np.flatnonzero(step_s > max(longest_s, 30.0))
-    runs = [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run)]
+    gaps = runs(step_s > max(longest_s, 30.0))
     expected = f"steps near {usual_s:.4g} s"
     done = "what flowed in it is not known; it is guessed from both sides"
     if counted:
         done = "what flowed in it is taken from the counter"
     problems = []
-    for run in runs[:LISTED]:
+    for run in gaps[:LISTED]:
         longest = span_words(float(step_s[run].max()))
         many = f"{len(run)} gaps of up to" if len(run) > 1 else "a gap of"
         where = f"rows {number[run[0]]} to {number[run[-1] + 1]}"
@@ -308,9 +307,9 @@ def _gaps(
         change = _clock_change(step_s, run[0], _LONG_GAP_S, in_file)
         hint = f"{done}; {change}" if change and len(run) == 1 else done
         problems.append(Problem(where, found, expected, hint))
-    if len(runs) > LISTED:
-        rest_s = sum(float(step_s[run].sum()) for run in runs[LISTED:])
-        where = f"{len(runs) - LISTED} more places"
+    if len(gaps) > LISTED:
+        rest_s = sum(float(step_s[run].sum()) for run in gaps[LISTED:])
+        where = f"{len(gaps) - LISTED} more places"
         problems.append(Problem(where, f"gaps, {span_words(rest_s)} together", expected, done))
     return problems
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 
 from socband.errors import Problem
@@ -11,13 +9,16 @@ from socband.errors import Problem
 LISTED = 20  # problems of one kind that are listed one by one
 
 
-def runs(number: np.ndarray, marked: np.ndarray) -> Iterator[str]:
-    """Marked rows (n,) in words, neighbours together: "row 7", "rows 9 to 12"."""
+def runs(marked: np.ndarray) -> list[np.ndarray]:
+    """Indices of the marked rows (n,), neighbours together."""
     at = np.flatnonzero(marked)
-    for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1):
-        if len(run):
-            first, last = number[run[0]], number[run[-1]]
-            yield f"row {first}" if first == last else f"rows {first} to {last}"
+    return [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run)]
+
+
+def _words(number: np.ndarray, run: np.ndarray) -> str:
+    """A run of rows: "row 7", "rows 9 to 12"."""
+    first, last = number[run[0]], number[run[-1]]
+    return f"row {first}" if first == last else f"rows {first} to {last}"
 
 
 def listed(
@@ -30,7 +31,7 @@ def listed(
         marked: (n,) the rows meant.
         found, expected, done: as in a `Problem`.
     """
-    wheres = list(runs(number, marked))
+    wheres = [_words(number, run) for run in runs(marked)]
     problems = [Problem(where, found, expected, done) for where in wheres[:LISTED]]
     if len(wheres) > LISTED:
         where = f"{len(wheres) - LISTED} more places"

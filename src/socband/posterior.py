@@ -322,11 +322,10 @@ class _Run:
 
     def before_gaps(self, scores: Array) -> dict[int, Array]:
         """What the members at these scores knew before each gap, by its step."""
-        known = {}
+        known: dict[int, Array] = {}
+        state, parameters, pattern = self.start(scores)
         first = 0
         for gap in np.flatnonzero(self.track.charge_var):
-            if not known:
-                state, parameters, pattern = self.start(scores)
             self.advance(state, parameters, pattern, first, gap, keep=False)
             known[int(gap)], first = state.copy(), gap
         return known
@@ -340,8 +339,8 @@ class _Run:
             As given, moved, and the share of the steps that were taken.
         """
         taken = 0.0
-        for k_move in range(self.settings.moves):
-            if k_move % 2 == 0 or self.unknowns.untracked_probability == 0.0:
+        for turn in range(self.settings.moves):
+            if turn % 2 == 0 or self.unknowns.untracked_probability == 0.0:
                 proposed, log_ratio = towards_all(scores, rng)
             else:
                 proposed, log_ratio = load_for_offset(

@@ -94,6 +94,10 @@ class Setup:
         """The first source of a kind; None without one."""
         return next((source for source in self.sources if source.kind == kind), None)
 
+    def assumes(self, key: str) -> bool:
+        """Whether a key, or one that ends so, was left out and filled in."""
+        return any(assumption.key.endswith(key) for assumption in self.assumptions)
+
     def with_quantities(self, **changes: Quantity) -> Setup:
         """A copy with some values replaced: `with_quantities(monitor__offset_a=q)`."""
         setup = self

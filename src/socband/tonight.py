@@ -177,9 +177,7 @@ def tonight(
         members=len(snapshot.members),
         rated_capacity_ah=setup.bank.rated_capacity_ah,
         hours_since_full=setup.present.hours_since_full.median,
-        hours_since_full_assumed=int(
-            any(a.key == "present.hours_since_full" for a in setup.assumptions)
-        ),
+        hours_since_full_assumed=int(setup.assumes("present.hours_since_full")),
         temperature_c=setup.ambient.temperature_c.median,
         timezone=setup.present.timezone or "",
         untracked_hours=_untracked_hours(setup),
@@ -214,7 +212,8 @@ def promised_soc(
     few = members.take(np.arange(min(len(members), AFTERWARDS_MEMBERS)))
     shown, n = setup.present.display_soc, len(few)
     nothing = np.zeros(n)
-    rated_ah = setup.bank.rated_capacity_ah * temperature_factors(cell, _air_c(setup, few))[4]
+    air_c = setup.ambient.temperature_c.median + few.temperature_offset_k
+    rated_ah = setup.bank.rated_capacity_ah * temperature_factors(cell, air_c)[4]
     assumed_ah = setup.monitor.assumed_capacity_ah.median
     believed = few.replaced(
         soc=nothing + (0.0 if shown is None else shown),
@@ -227,10 +226,6 @@ def promised_soc(
     on = np.median(night.column(O_LVD)) > plan.grid_s
     known = on & (shown is not None)
     return np.where(known, np.median(night.soc, axis=0), np.nan)
-
-
-def _air_c(setup: Setup, members: Members) -> np.ndarray:
-    return setup.ambient.temperature_c.median + members.temperature_offset_k
 
 
 def _untracked_hours(setup: Setup) -> str:
@@ -304,7 +299,7 @@ def _believable_hours(
         setup, cell, members.take(few), horizon_h=min(horizon_h, MOST_AFTERWARDS_H), seed=seed
     )
     # a limit that nobody named is taken to fit the monitor
-    assumed = any(a.key.endswith(f"({charger.name}).voltage_limit_v") for a in setup.assumptions)
+    assumed = setup.assumes(f"({charger.name}).voltage_limit_v")
     watt = charger_a * NEARLY_EMPTY_V * setup.bank.cells_in_series
     morning = after_disconnect(plan, watt, None if assumed else charger.voltage_limit_v)
     return wake_off_hours[few] + full_hours(morning)
