@@ -56,9 +56,9 @@ def test_equals_scipy_stats(name: str, shapes: dict[str, float]) -> None:
 
 
 def test_every_distribution_taken_is_among_the_cases() -> None:
-    from socband.quantity import _FAST, _SLOW
+    from socband.distributions import FAST, SLOW
 
-    assert {name for name, _ in CASES} == {*_FAST, *_SLOW}
+    assert {name for name, _ in CASES} == {*FAST, *SLOW}
 
 
 def test_another_distribution_would_be_noticed() -> None:

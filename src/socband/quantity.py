@@ -2,115 +2,23 @@
 
 `Quantity` is what stands in a setup file or a cell model file: a bare number (exactly known), a
 table `{value = 0.5, source = "..."}`, or a distribution by its scipy.stats name with scipy's own
-parameter names, `{dist = "norm", loc = 0.0, scale = 0.08}`. The common distributions are evaluated
-here through scipy.special, because importing scipy.stats costs half a second; some others go
-through scipy.stats itself. References: scipy.stats documentation for the parametrisations.
+parameter names, `{dist = "norm", loc = 0.0, scale = 0.08}`; see `distributions`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
+from socband import distributions
 from socband.errors import InputError, Problem, did_you_mean, shown
 
 Array = np.ndarray
-
-
-class _Fast(NamedTuple):
-    """A distribution in its standard form (loc 0, scale 1), like scipy.stats' own."""
-
-    shapes: tuple[str, ...]
-    valid: Callable[..., bool]
-    ppf: Callable[..., Array]
-    cdf: Callable[..., Array]
-    moments: Callable[..., tuple[float, float]]  # mean, variance
-
-
-def _special() -> Any:
-    import scipy.special
-
-    return scipy.special
-
-
-def _triang_ppf(u: Array, c: float) -> Array:
-    # max() keeps the branch that np.where throws away from taking the root of a negative number.
-    left = np.sqrt(np.maximum(c * u, 0.0))
-    right = 1.0 - np.sqrt(np.maximum((1.0 - c) * (1.0 - u), 0.0))
-    return np.where(u < c, left, right)
-
-
-def _triang_cdf(x: Array, c: float) -> Array:
-    x = np.clip(x, 0.0, 1.0)
-    left = x * x / c if c > 0 else np.zeros_like(x)
-    right = 1.0 - (1.0 - x) ** 2 / (1.0 - c) if c < 1 else np.ones_like(x)
-    return np.where(x < c, left, right)
-
-
-def _lognorm_cdf(x: Array, s: float) -> Array:
-    with np.errstate(divide="ignore"):
-        return _special().ndtr(np.log(np.maximum(x, 0.0)) / s)
-
-
-_FAST: dict[str, _Fast] = {
-    "norm": _Fast(
-        (),
-        lambda: True,
-        lambda u: _special().ndtri(u),
-        lambda x: _special().ndtr(x),
-        lambda: (0.0, 1.0),
-    ),
-    "uniform": _Fast(
-        (), lambda: True, lambda u: u, lambda x: np.clip(x, 0.0, 1.0), lambda: (0.5, 1.0 / 12.0)
-    ),
-    "expon": _Fast(
-        (),
-        lambda: True,
-        lambda u: -_special().log1p(-u),
-        lambda x: -np.expm1(-np.maximum(x, 0.0)),
-        lambda: (1.0, 1.0),
-    ),
-    "lognorm": _Fast(
-        ("s",),
-        lambda s: s > 0,
-        lambda u, s: np.exp(s * _special().ndtri(u)),
-        _lognorm_cdf,
-        lambda s: (math.exp(s * s / 2.0), math.expm1(s * s) * math.exp(s * s)),
-    ),
-    "triang": _Fast(
-        ("c",),
-        lambda c: 0 <= c <= 1,
-        _triang_ppf,
-        _triang_cdf,
-        lambda c: ((1.0 + c) / 3.0, (1.0 - c + c * c) / 18.0),
-    ),
-    "gamma": _Fast(
-        ("a",),
-        lambda a: a > 0,
-        lambda u, a: _special().gammaincinv(a, u),
-        lambda x, a: _special().gammainc(a, np.maximum(x, 0.0)),
-        lambda a: (a, a),
-    ),
-    "beta": _Fast(
-        ("a", "b"),
-        lambda a, b: a > 0 and b > 0,
-        lambda u, a, b: _special().betaincinv(a, b, u),
-        lambda x, a, b: _special().betainc(a, b, np.clip(x, 0.0, 1.0)),
-        lambda a, b: (a / (a + b), a * b / ((a + b) ** 2 * (a + b + 1.0))),
-    ),
-}
-
-# Evaluated by scipy.stats. Not all of its distributions: some run round a circle, some take minutes
-# a draw, some have neither mean nor spread.
-_SLOW = (
-    *("arcsine", "gumbel_l", "gumbel_r", "halfnorm", "laplace", "logistic", "loguniform"),
-    *("rayleigh", "skewnorm", "t", "trapezoid", "truncexpon", "truncnorm", "weibull_min"),
-)
 
 
 @dataclass(frozen=True)
@@ -212,7 +120,7 @@ class Quantity:
 
     @cached_property
     def _shape_values(self) -> tuple[float, ...]:
-        return tuple(self._values[n] for n in _shape_names(self.dist))
+        return tuple(self._values[n] for n in distributions.shape_names(self.dist))
 
     @property
     def is_truncated(self) -> bool:
@@ -247,18 +155,12 @@ class Quantity:
 
     def _raw_ppf(self, u: Array) -> Array:
         loc, scale = self._values["loc"], self._values["scale"]
-        fast = _FAST.get(self.dist)
-        if fast is not None:
-            return loc + scale * fast.ppf(u, *self._shape_values)
-        return _scipy_dist(self.dist).ppf(u, *self._shape_values, loc=loc, scale=scale)
+        return loc + scale * distributions.ppf(self.dist, u, self._shape_values)
 
     def _raw_cdf(self, x: Any) -> Array:
         loc, scale = self._values["loc"], self._values["scale"]
         standard = (np.asarray(x, dtype=float) - loc) / scale
-        fast = _FAST.get(self.dist)
-        if fast is not None:
-            return fast.cdf(standard, *self._shape_values)
-        return _scipy_dist(self.dist).cdf(standard, *self._shape_values)
+        return distributions.cdf(self.dist, standard, self._shape_values)
 
     def ppf(self, u: Any) -> Array:
         """Quantile function: uniforms in (0, 1) become draws.
@@ -301,12 +203,8 @@ class Quantity:
             mean = float(np.sum(weights * x))
             return mean, float(np.sum(weights * (x - mean) ** 2))
         loc, scale = self._values["loc"], self._values["scale"]
-        fast = _FAST.get(self.dist)
-        if fast is not None:
-            mean, variance = fast.moments(*self._shape_values)
-        else:
-            mean, variance = _scipy_dist(self.dist).stats(*self._shape_values, moments="mv")
-        return loc + scale * float(mean), scale * scale * float(variance)
+        mean, variance = distributions.moments(self.dist, self._shape_values)
+        return loc + scale * mean, scale * scale * variance
 
     @property
     def mean(self) -> float:
@@ -317,6 +215,12 @@ class Quantity:
     def std(self) -> float:
         """Standard deviation; 0 if fixed."""
         return math.sqrt(self._moments[1])
+
+    @property
+    def core_std(self) -> float:
+        """Half the width of the middle 68.3 %, where that is less than `std`: without the tails."""
+        low, high = self.interval(_WITHIN_ONE_STD)
+        return min(self.std, 0.5 * (high - low))
 
     @property
     def median(self) -> float:
@@ -352,6 +256,7 @@ class Quantity:
         return table
 
 
+_WITHIN_ONE_STD = math.erf(math.sqrt(0.5))  # of a normal
 _EXPECTED = 'a number, or a table such as {dist = "norm", loc = 0.0, scale = 0.1}'
 
 
@@ -375,30 +280,17 @@ def _range_text(low: float, high: float) -> str:
     return f"between {low:g} and {high:g}"
 
 
-def _scipy_dist(name: str) -> Any:
-    """One of `_SLOW`."""
-    import scipy.stats
-
-    return getattr(scipy.stats, name)
-
-
-def _shape_names(name: str) -> tuple[str, ...]:
-    if name in _FAST:
-        return _FAST[name].shapes
-    shapes = _scipy_dist(name).shapes
-    return tuple(shapes.replace(" ", "").split(",")) if shapes else ()
-
-
 def _parameter_names(name: object, where: str) -> tuple[str, ...]:
     expected = "the scipy.stats name of a continuous distribution that is taken here"
     if not isinstance(name, str):
         raise InputError(Problem(_join(where, "dist"), shown(name), expected))
-    if name not in _FAST and name not in _SLOW:
-        hint = did_you_mean(name, (*_FAST, *_SLOW), listed=30)
+    known = (*distributions.FAST, *distributions.SLOW)
+    if name not in known:
+        hint = did_you_mean(name, known, listed=30)
         if name.casefold() in ("normal", "gaussian", "gauss"):
             hint = "did you mean 'norm'?"
         raise InputError(Problem(_join(where, "dist"), shown(name), expected, hint))
-    return (*_shape_names(name), "loc", "scale")
+    return (*distributions.shape_names(name), "loc", "scale")
 
 
 def _bad_parameters(
@@ -408,10 +300,9 @@ def _bad_parameters(
         expected = "a number above 0"
         return [Problem(_join(where, "scale"), f"{values['scale']:g}", expected)]
     shapes = tuple(values[n] for n in names if n not in ("loc", "scale"))
-    fast = _FAST.get(name)
-    valid = fast.valid(*shapes) if fast else bool(np.all(_scipy_dist(name)._argcheck(*shapes)))
-    if valid and (fast or np.all(np.isfinite(_scipy_dist(name).stats(*shapes, moments="mv")))):
+    possible, finite = distributions.takes(name, shapes)
+    if finite:
         return []
     given = ", ".join(f"{n} = {values[n]:g}" for n in names if n not in ("loc", "scale"))
-    expected = f"shape parameters that {name} can take" + ", with a finite spread" * valid
+    expected = f"shape parameters that {name} can take" + ", with a finite spread" * possible
     return [Problem(where, given, expected)]
