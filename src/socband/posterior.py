@@ -142,7 +142,7 @@ class _Run:
         # Members are drawn together by as much as their clouds have width: together, the prior.
         soc_std, offset_std = unknowns.start_soc.std, unknowns.offset_a.std
         cloud_soc = min(settings.cloud_soc, 0.7 * soc_std)
-        cloud_offset = settings.cloud_bias * offset_std
+        cloud_offset = settings.cloud_bias * unknowns.offset_a.core_std
         soc = drawn_together(members.soc, unknowns.start_soc.mean, soc_std, cloud_soc)
         offset = drawn_together(members.offset_a, unknowns.offset_a.mean, offset_std, cloud_offset)
         parameters = np.empty((k.PARAMETER_ROWS, n))
@@ -362,7 +362,7 @@ class _Run:
         dt_s = self.track.dt_s[:last]
         share = self.patterns_on[:, :last] @ dt_s / dt_s.sum()
         members = self.unknowns.members(scores)
-        between_a = self.unknowns.offset_a.std * np.sqrt(1.0 - self.settings.cloud_bias**2)
+        between_a = self.unknowns.offset_a.core_std * np.sqrt(1.0 - self.settings.cloud_bias**2)
         mean_a = members.untracked_a * share[members.untracked_pattern]
         return mean_a / between_a if between_a > 0.0 else np.zeros(len(mean_a))
 

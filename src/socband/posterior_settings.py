@@ -32,7 +32,8 @@ class Settings:
         eta: learning rate; None = the cell's.
         error_scale, tau_scale: multiply the model error's deviation and memory; None = the cell's.
         cloud_soc: standard deviation of a member's own cloud of start charge, 0..1.
-        cloud_bias: share of the offset's standard deviation that lies within a member.
+        cloud_bias: share of the offset's standard deviation (its tails left out) that lies within a
+            member.
         start_branch_c: standard deviation of the two branch currents at the start of a log, of
             whose time before nothing is known [C-rate].
         bias_walk_a_per_sqrt_s: random walk of the constant error [A/sqrt(s)], per cell.
