@@ -73,6 +73,10 @@ SETUPS: dict[str, tuple[Edit, tuple[str, ...]]] = {
     "section misspelt": (swap("[monitor]", "[moniter]"), ("[moniter]", "'monitor'")),
     "key misspelt": (swap("offset_a", "ofset_a"), ("monitor.ofset_a", "'offset_a'")),
     "key without its unit": (swap("power_w", "power"), ("power", "'power_w'")),
+    "key of another section": (
+        swap("[monitor]", "[monitor]\ntemperature_c = 5"),
+        ("monitor.temperature_c", "it belongs in [ambient]"),
+    ),
     "number as text": (swap("= 100", '= "100 Ah"'), ("rated_capacity_ah", "'100 Ah'")),
     "half a cell": (swap("series = 4", "series = 4.5"), ("cells_in_series", "whole number")),
     "no cells": (swap("series = 4", "series = 0"), ("cells_in_series", "found 0")),

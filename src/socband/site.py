@@ -278,6 +278,16 @@ def _validated(
         return None
 
 
+def _elsewhere(key: str) -> str:
+    """A hint to the section that does know this key, or nothing."""
+    homes = [
+        f"[[{section}]]" if section in _LISTS else f"[{section}]"
+        for section, kind in {**_SECTIONS, "monitor.re_zero": ReZero}.items()
+        if key in {field.name for field in dataclasses.fields(kind)}
+    ]
+    return f"it belongs in {' or '.join(homes)}" if homes else ""
+
+
 def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Problem]:
     if entry["type"] == "socband":
         return [
@@ -287,7 +297,8 @@ def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Probl
     owner = ReZero if "re_zero" in entry["loc"][:-1] else kind
     names = [field.name for field in dataclasses.fields(owner)]
     if entry["type"] == "unexpected_keyword_argument":
-        hint = did_you_mean(str(entry["loc"][-1]), names)
+        key = str(entry["loc"][-1])
+        hint = _elsewhere(key) or did_you_mean(key, names)
         return [Problem(where, "an unknown key", "a key of this section", hint)]
     if entry["type"] == "missing":
         return [Problem(where, "nothing", "this key, which has no sensible default")]
