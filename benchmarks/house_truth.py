@@ -16,6 +16,7 @@ from socband.balance import FullRule
 from socband.cell import GAP, OCV, R0, R1, R2, CellTables
 from socband.logs import Log
 from socband.models import load_cell
+from socband.monitor_rule import says_full
 from socband.site import Setup, setup_from_table
 
 Array = np.ndarray
@@ -269,7 +270,7 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
         volt = np.round((u + 0.003 * rng.standard_normal(n)) / 0.01) * 0.01
         gained = np.where(seen > 0.0, efficiency, 1.0) * seen * STEP_S / 3600.0
         counted = np.minimum(counted + gained / assumed, 1.0)
-        full = (volt >= above_v) & (np.abs(seen) <= below_a)
+        full = says_full(volt, seen, above_v, below_a)
         full_s = np.where(full, full_s + STEP_S, 0.0)
         fires = full_s > for_s
         counted = np.where(fires, 1.0, counted)

@@ -23,7 +23,7 @@ LONGER: dict[str, int] = {
 STAGES: dict[str, tuple[str, ...]] = {
     "words": ("errors",),
     "read": ("toml_file", "quantity", "site*", "log*", "layouts", "models*", "shelf", "open_sets"),
-    "simulate": ("cell", "kernels*", "bank", "monitor", "demand", "unknowns", "sources"),
+    "simulate": ("cell", "kernels*", "bank", "monitor*", "demand", "unknowns", "sources"),
     "condition": (
         *("track", "evidence", "posterior*", "since_full", "snapshot", "balance", "smoother"),
     ),

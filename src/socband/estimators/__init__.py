@@ -44,7 +44,7 @@ ESTIMATORS: dict[str, str] = {
 
 @dataclass(frozen=True)
 class RezeroRule:
-    """When the monitor declares full: cell voltage above and charge current below, for a while."""
+    """When the monitor declares full: cell voltage above and current below, for a while."""
 
     voltage_v: float = 3.45
     current_a: float = math.inf
