@@ -103,7 +103,7 @@ def at_temperature(w, factors, common, temperature_c):
             factors[k + 1, F_CAPACITY] - factors[k, F_CAPACITY]
         )
         w[PER_A + j] = 1.0 / (3600.0 * w[W_CAPACITY + j] * capacity)
-        w[TURN + j] = -turn * w[W_DECAY + j] / w[W_CAPACITY + j]
+        w[TURN + j] = -turn * w[W_DECAY + j] / w[W_CAPACITY + j]  # see DEVELOPERS.md, hysteresis
         w[WARM + j] = member_t - common[T_REF_C]
 
 
