@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband.balance import FullRule
-from socband.cell import CellTables
+from socband.cell import GAP, OCV, R0, R1, R2, CellTables
 from socband.logs import Log
 from socband.models import load_cell
+from socband.monitor_rule import says_full
 from socband.site import Setup, setup_from_table
 
 Array = np.ndarray
@@ -176,9 +177,9 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
             np.pi * k * grid + rng.uniform(0, 2 * np.pi, n)[:, None]
         )
     stretch = 1.0 + rng.normal(0.0, 0.01, n)
-    ocv = np.stack([np.interp(grid ** stretch[j], grid, tables.table[:, 0]) for j in range(n)])
+    ocv = np.stack([np.interp(grid ** stretch[j], grid, tables.table[:, OCV]) for j in range(n)])
     ocv += np.where(grid < 0.985, bend, bend * 0.3)
-    hysteresis = tables.table[:, 1] * np.exp(rng.normal(0.0, 0.25, n))[:, None]
+    hysteresis = tables.table[:, GAP] * np.exp(rng.normal(0.0, 0.25, n))[:, None]
     flat = np.arange(n) * 1025
 
     def at(table: Array, z: Array) -> Array:
@@ -189,10 +190,10 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
         return t[flat + k] + f * (t[flat + k + 1] - t[flat + k])
 
     vary = np.exp(rng.normal(0.0, 0.15, (4, n)))
-    r0 = 4.0 * s_ohm(tables, 3) * vary[0] * resistance * 100.0 / rated
-    r_fast = 4.0 * s_ohm(tables, 4) * vary[1] * resistance * 100.0 / rated
-    r_middle = 4.0 * s_ohm(tables, 5) * 0.3 * vary[2] * resistance * 100.0 / rated
-    r_slow = 4.0 * s_ohm(tables, 5) * 0.7 * vary[3] * resistance * 100.0 / rated
+    r0 = 4.0 * s_ohm(tables, R0) * vary[0] * resistance * 100.0 / rated
+    r_fast = 4.0 * s_ohm(tables, R1) * vary[1] * resistance * 100.0 / rated
+    r_middle = 4.0 * s_ohm(tables, R2) * 0.3 * vary[2] * resistance * 100.0 / rated
+    r_slow = 4.0 * s_ohm(tables, R2) * 0.7 * vary[3] * resistance * 100.0 / rated
     lag = 0.3 * np.exp(rng.normal(0.0, 0.3, n)) / rated
 
     # ---- weather and habits
@@ -269,7 +270,7 @@ def _run(cause: Array, rng: np.random.Generator, longest_days: float) -> list[Ho
         volt = np.round((u + 0.003 * rng.standard_normal(n)) / 0.01) * 0.01
         gained = np.where(seen > 0.0, efficiency, 1.0) * seen * STEP_S / 3600.0
         counted = np.minimum(counted + gained / assumed, 1.0)
-        full = (volt >= above_v) & (np.abs(seen) <= below_a)
+        full = says_full(volt, seen, above_v, below_a)
         full_s = np.where(full, full_s + STEP_S, 0.0)
         fires = full_s > for_s
         counted = np.where(fires, 1.0, counted)

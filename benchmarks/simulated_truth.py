@@ -36,12 +36,19 @@ from multiprocessing import get_context
 import numpy as np
 
 from socband.cell import (
+    ENTROPY,
     FAST_TIME,
-    TAPER,
+    GAP,
+    LAG,
+    OCV,
+    R0,
+    R1,
+    R2,
     CellTables,
     diffusion_current,
     look_up,
     saturate,
+    stands_at,
     temperature_factors,
 )
 from socband.kernels_layout import RC2_MEAN, RC3_MEAN
@@ -261,7 +268,7 @@ def _surface(
     s = tables.scalars
     k_lag = temperature_factors(cell, member_t)[3] * members.diffusion_factor
     g = saturate(k_lag[:, None] * slow / s.capacity_ah, s.s_lag_c_rate)
-    x = look_up(tables, 6, middle) * np.abs(g)
+    x = look_up(tables, LAG, middle) * np.abs(g)
     z, room = np.maximum(middle, 1e-4), np.maximum(1.0 - middle, 1e-4)
     return np.where(
         g < 0, middle - z * (1 - np.exp(-x / z)), middle + room * (1 - np.exp(-x / room))
@@ -272,13 +279,13 @@ def _ohmic(cell: CellModel, members: Members, member_t: Array, middle: Array, am
     tables = CellTables.from_model(cell)
     k0 = temperature_factors(cell, member_t)[0]
     warmer = (member_t - cell.reference_temperature_c)[:, None]
-    resistance = members.resistance_factor[:, None] * look_up(tables, 3, middle) * k0[:, None]
-    return warmer * look_up(tables, 2, middle) + resistance * amps
+    resistance = members.resistance_factor[:, None] * look_up(tables, R0, middle) * k0[:, None]
+    return warmer * look_up(tables, ENTROPY, middle) + resistance * amps
 
 
 def _ocv(cell: CellModel, soc: Array) -> Array:
     """Open-circuit voltage; runs on with its end slope outside 0..1, as in the filter."""
-    table = CellTables.from_model(cell).table[:, 0]
+    table = CellTables.from_model(cell).table[:, OCV]
     k = np.clip(np.floor(soc * (len(table) - 1)), 0, len(table) - 2).astype(int)
     return table[k] + (soc * (len(table) - 1) - k) * (table[k + 1] - table[k])
 
@@ -296,19 +303,19 @@ def _voltage_same(
     )
     i2 = diffusion_current(slow, fast)
     # the cell's own curves, shifted but at full, where charge is defined
-    middle = middle + members.charge_shift[:, None] * np.clip((1.0 - middle) / TAPER, 0.0, 1.0)
+    middle, _ = stands_at(middle, members.charge_shift[:, None], in_forecast=False)
     surface = _surface(cell, members, member_t, middle, i2)
     h = _one_state(cell, members, amps, seen)
     scale = (tables.scalars.s1_a / k1)[:, None]
     r, r_slow = members.resistance_factor[:, None], members.diffusion_factor[:, None]
     return (
         _ocv(cell, surface)
-        + members.hysteresis_factor[:, None] * look_up(tables, 1, surface) * h
+        + members.hysteresis_factor[:, None] * look_up(tables, GAP, surface) * h
         + _lasting(cell, members, surface, lasting_share)
         + _ohmic(cell, members, member_t, surface, amps)
         + members.voltage_offset_v[:, None]
-        + r * look_up(tables, 4, surface) * k1[:, None] * saturate(i1, scale)
-        + r_slow * look_up(tables, 5, surface) * k2[:, None] * i2
+        + r * look_up(tables, R1, surface) * k1[:, None] * saturate(i1, scale)
+        + r_slow * look_up(tables, R2, surface) * k2[:, None] * i2
     )
 
 
@@ -358,10 +365,10 @@ def _voltage_other(cell, members, member_t, amps, seen, middle, soc, start_a, rn
     return (
         _ocv(cell, surface)
         + error.std_v * smooth(middle, OCV_LENGTH, rng)
-        + look_up(tables, 1, surface) * h
+        + look_up(tables, GAP, surface) * h
         + _ohmic(cell, members, member_t, middle, amps)
-        + r * look_up(tables, 4, middle) * k1[:, None] * saturate(fast, scale)
-        + r_slow * look_up(tables, 5, middle) * k2[:, None] * slow
+        + r * look_up(tables, R1, middle) * k1[:, None] * saturate(fast, scale)
+        + r_slow * look_up(tables, R2, middle) * k2[:, None] * slow
     )
 
 

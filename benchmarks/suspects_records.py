@@ -36,6 +36,7 @@ from suspects_truth import JOINED, Truth, days_of, truths_of
 from socband.errors import InputError
 from socband.logs import Log
 from socband.monitor import seen_current
+from socband.monitor_rule import says_full
 from socband.suspects import Options
 
 SERIES = 4
@@ -179,7 +180,7 @@ def counted(seen: Log, put: Injection) -> tuple[float, float]:
     charge missing at its last false full, 0 if all were true.
     """
     above_v, below_a, for_s = put.rule
-    full = (seen.voltage_v >= above_v) & (np.abs(seen.current_a) <= below_a)
+    full = says_full(seen.voltage_v, seen.current_a, above_v, below_a)
     dt_h = np.diff(seen.time_s, prepend=seen.time_s[0]) / 3600.0
     gained = np.where(seen.current_a > 0.0, put.efficiency, 1.0) * seen.current_a * dt_h
     gained = gained / (put.assumed * put.rated_ah)

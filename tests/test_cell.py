@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from socband import cell as physics
-from socband import kernels_bank
+from socband import kernels_shift
 from socband.cell import (
     FAST_TIME,
     SLOW_SHARE,
@@ -203,11 +203,17 @@ def test_where_a_shifted_curve_stands() -> None:
     )
     right, _ = stands_at(soc, -0.02)
     np.testing.assert_allclose(soc - right, [0.02] * 6 + [0.008, 0.0], atol=1e-15)
+    told, _ = stands_at(soc, 0.02, in_forecast=False)  # to the filter: empty is anywhere
+    np.testing.assert_allclose(told - soc, [0.02] * 6 + [0.008, 0.0], atol=1e-15)
     z = np.linspace(-0.049, 1.049, 400)
-    for shift in (-0.03, 0.0, 0.03):
-        at, slope = stands_at(z, shift)
-        compiled = np.array([kernels_bank.stands_at.py_func(one, shift) for one in z])
-        np.testing.assert_allclose(compiled.T, [at, slope], atol=1e-14)
-        ahead, _ = stands_at(z + 1e-9, shift)
-        np.testing.assert_allclose((ahead - at) / 1e-9, slope, atol=1e-5)
-        assert np.all(np.diff(at) > 0.0)
+    forms = ((True, kernels_shift.stands_at), (False, kernels_shift.stands_in_filter))
+    for ahead_of_it, kernel in forms:
+        for shift in (-0.03, 0.0, 0.03):
+            at, slope = stands_at(z, shift, in_forecast=ahead_of_it)
+            ahead, _ = stands_at(z + 1e-9, shift, in_forecast=ahead_of_it)
+            np.testing.assert_allclose((ahead - at) / 1e-9, slope, atol=1e-5)
+            assert np.all(np.diff(at) > 0.0)
+        for shift in (-0.07, -0.03, 0.0, 0.03, 0.07):
+            at, slope = stands_at(z, shift, in_forecast=ahead_of_it)
+            compiled = np.array([kernel(one, shift) for one in z])
+            np.testing.assert_allclose(compiled.T, [at, slope], atol=1e-14)

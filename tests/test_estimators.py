@@ -24,6 +24,7 @@ from socband.estimators import (
 )
 from socband.estimators.ekf import Ekf
 from socband.estimators.ekf_bias import EkfBias
+from socband.estimators.ensemble import Ensemble
 from socband.estimators.filter_model import FilterModel, Noise
 from socband.estimators.open_loop import OpenLoop
 from socband.estimators.particle import Particle
@@ -32,6 +33,7 @@ from socband.estimators.ukf import Ukf
 from socband.faults import step_means
 from socband.logs import Log
 from socband.models import load_cell
+from socband.posterior import Settings
 from socband.posterior_resample import systematic
 from socband.scoring import QUANTILES
 
@@ -68,6 +70,20 @@ def _rng() -> np.random.Generator:
 
 def _quantile(answer, p: float) -> np.ndarray:
     return answer["soc_quantile"].sel(quantile=p, method="nearest").values
+
+
+def test_the_ensemble_answers_for_the_moment_that_it_is_asked_about(cell) -> None:
+    """Rows of 10 s, steps of 60 s, one capacity an hour, and nothing unknown worth the name: the
+    answer follows the true charge from row to row, and does not stand at the step's end."""
+    time_s = np.arange(0.0, 1801.0, 10.0)
+    run = simulate(cell, time_s, np.full(len(time_s), -cell.capacity_ah), 25.0, 0.9)
+    log = Log("steady", time_s, np.full(len(time_s), -cell.capacity_ah), run.voltage_v,
+              np.full(len(time_s), 25.0))  # fmt: skip
+    prior = replace(Prior.for_record(log, cell).with_display(0.9), soc0_std=1e-6, gain_std=1e-9,
+                    offset_std_a=1e-9, untracked_probability=0.0, capacity_std=1e-9)  # fmt: skip
+    settings = Settings(members=64, probabilities=QUANTILES, use_voltage=False)
+    middle = _quantile(Ensemble(settings).estimate(log, cell, prior, _rng()), 0.5)
+    np.testing.assert_allclose(middle, run.soc, atol=5e-4)  # a bin of the band's histogram is 2e-4
 
 
 # ---------------------------------------------------------------- the protocol

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from socband.estimators import Prior, RezeroRule, Window, step_s
-from socband.estimators.display import Display, full_rows
+from socband.estimators.display import Display
 from socband.faults import Fault, apply_fault, seen_current, step_means, stream
 from socband.logs import Log, charge_ah, with_true_soc
 
@@ -148,16 +148,18 @@ def test_false_full_fires_on_the_plateau_and_a_right_rule_does_not(prior: Prior)
     time_s = np.arange(0.0, 3600.0, 10.0)
     rest = Log("rest", time_s, np.zeros(len(time_s)), np.full(len(time_s), 3.32))
     right = RezeroRule(3.45, 0.1, 120.0)
-    assert not full_rows(rest, right).any()
-    rows = full_rows(rest, replace(right, voltage_v=3.30))
-    assert not rows[:12].any()
-    assert rows[12:].all()
-    charging = replace(rest, current_a=np.full(len(time_s), 0.5))
-    assert not full_rows(charging, replace(right, voltage_v=3.30)).any()
-    told = replace(prior.with_display(0.5), rezero=replace(right, voltage_v=3.30))
-    shown = Display().estimate(rest, None, told, stream(0)).soc_quantile[:, 11]
-    assert float(shown[0]) == 0.5
-    assert float(shown[-1]) == 1.0
+
+    def shown(rule: RezeroRule, amps: float = 0.0) -> np.ndarray:
+        told = replace(prior.with_display(0.5, 1000.0), rezero=rule)
+        log = replace(rest, current_a=np.full(len(time_s), amps))
+        return Display().estimate(log, None, told, stream(0)).soc_quantile[:, 11].values
+
+    assert np.all(shown(right) == 0.5)
+    eager = replace(right, voltage_v=3.30)
+    assert np.all(shown(eager)[:12] == 0.5)
+    assert np.all(shown(eager)[12:] == 1.0)
+    for amps in (0.5, -0.5):  # neither while it charges nor under a load
+        np.testing.assert_allclose(shown(eager, amps), 0.5 + amps * time_s / 3.6e6, atol=1e-12)
 
 
 def test_the_log_holds_no_truth(log: Log, prior: Prior) -> None:

@@ -24,7 +24,7 @@ STAGES: dict[str, tuple[str, ...]] = {
         *("toml_file", "distributions", "quantity", "site*", "log*", "layouts", "models*", "shelf"),
         "open_sets",
     ),
-    "simulate": ("cell", "kernels*", "bank", "monitor", "demand", "unknowns", "sources"),
+    "simulate": ("cell", "kernels*", "bank", "monitor*", "demand", "unknowns", "sources"),
     "condition": (
         *("track", "evidence", "posterior*", "since_full", "snapshot", "balance", "smoother"),
     ),

@@ -17,15 +17,15 @@ from scipy.optimize import brentq
 from toys import EMPTY_V, SLOPE_V, straight_cell
 
 from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge
-from socband.kernels_layout import CURVE_NODES
+from socband.kernels_layout import CAPACITY_AH, CURVE_NODES, LOGLIK
 from socband.logs import Log
 from socband.models import CellModel, load_cell
-from socband.posterior import Posterior, Settings, condition
+from socband.posterior import Posterior, Settings, _Run, condition
 from socband.posterior_resample import systematic
 from socband.quantity import Quantity
 from socband.site_fields import Hours
 from socband.track import Scale, Track
-from socband.unknowns import CURVE_LENGTH, NAMES, STEADY, Pattern, Unknowns
+from socband.unknowns import CURVE_LENGTH, NAMES, STEADY, Pattern, Unknowns, score_matrix
 
 SOC_MEAN, SOC_STD = 0.6, 0.05
 OFFSET_STD_A = 0.02
@@ -305,6 +305,27 @@ def test_systematic_resampling_keeps_expected_numbers() -> None:
     weights = np.random.default_rng(1).dirichlet(np.ones(500))
     kept = np.bincount(systematic(weights, np.random.default_rng(2)), minlength=500)
     assert (np.abs(kept - 500 * weights) < 1.0).all()
+
+
+def test_what_is_known_before_gaps_holds_each_piece_of_evidence_once() -> None:
+    """A log whose first step is a gap, with a capacity test before it, and another gap later."""
+    cell = straight_cell()
+    charge_var = np.zeros(STEPS)
+    charge_var[[0, 40]] = 0.05**2
+    track = replace(make_track(cell), charge_var=charge_var)
+    unknowns = replace(UNKNOWNS, capacity_fraction=normal(1.0, 0.05))
+    test = CapacityTest(0.0, 0.97 * cell.capacity_ah, 0.02 * cell.capacity_ah)
+    settings = replace(PLAIN, members=64)
+    run = _Run(track, cell, unknowns, settings, [test])
+    run.run(None)  # lays out the model error's size
+    scores = score_matrix(1, 64)
+    known = run.before_gaps(scores)
+    assert sorted(known) == [0, 40]
+    state, parameters, pattern = run.start(scores)
+    off = (parameters[CAPACITY_AH] / cell.capacity_ah - 0.97) / 0.02
+    np.testing.assert_allclose(known[0][LOGLIK], -0.5 * off**2, rtol=1e-9)
+    run.advance(state, parameters, pattern, 0, 40, keep=False)
+    np.testing.assert_array_equal(known[40], state)
 
 
 def test_the_hindsight_band_across_a_gap_is_the_closed_form() -> None:

@@ -220,6 +220,8 @@ def test_no_display_no_display_line(folder: Path) -> None:
         (["rested@2=13.9"], ["rested voltage at 2 h", "hardly any bank"]),  # of a full bank
         (["capacity=5000"], ["capacity test at 5 h", "hardly any bank"]),  # of 200 Ah
         (["clamp@2.4=-1900"], ["clamp-meter reading at 2.4 h", "hardly any bank"]),
+        (["clamp@0=-1900"], ["clamp-meter reading at 0 h", "hardly any bank"]),  # of the first row
+        (["capacity@0=5000"], ["capacity test at 0 h", "hardly any bank"]),
     ],
 )
 def test_late_and_contradicting_evidence_is_refused(

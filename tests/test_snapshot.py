@@ -13,6 +13,7 @@ from toys import EMPTY_V, SLOPE_V, straight_cell
 
 from socband.cli import main
 from socband.errors import InputError
+from socband.evidence import ClampReading
 from socband.evidence_text import parse_evidence
 from socband.models import load_cell
 from socband.since_full import untracked_hours
@@ -355,6 +356,20 @@ def test_a_clamp_reading_alone_is_refused(house: Path, capsys: pytest.CaptureFix
     assert "without @" in " ".join(capsys.readouterr().err.split())
     assert main(["tonight", "--help"]) == 0
     assert "clamp=-1.8/-1.2" in capsys.readouterr().out
+
+
+def test_what_a_shunt_drifts_by_in_the_cold_is_no_offset() -> None:
+    """At 5 °C this one reads 0.4 A too little (20 mA a kelvin, told): shown -2.2 A where -1.8 A
+    flow, it has no offset besides. Its prior of 0.3 A is cut to the meter's; 5 standard errors of
+    a mean of N draws, of which some 2000 are effective."""
+    setup = make_setup(
+        monitor={"drift_a_per_k": 0.02, "offset_a": {"dist": "norm", "scale": 0.3}},
+        ambient={"temperature_c": 5.0},
+    )
+    piece = ClampReading(0.0, -1.8, 0.05, seen_a=-2.2)
+    members = take_snapshot(setup, straight_cell(capacity_ah=100.0), N, 0, [piece]).members
+    prior, meter = 0.3**-2, 0.05**-2
+    assert abs(members.offset_a.mean()) < 5 * np.sqrt(1.0 / (prior + meter)) / np.sqrt(2000)
 
 
 def test_clamp_texts() -> None:

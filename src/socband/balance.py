@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.cell import voltage
+from socband.monitor_rule import says_full
 from socband.track import hour_of_first_row
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def full_rows(log: Log, rule: FullRule) -> Array:
     Returns:
         (k,) row numbers, increasing, at least `APART_HOURS` apart.
     """
-    good = (log.voltage_v >= rule.above_v) & (np.abs(log.current_a) <= rule.below_a)
+    good = says_full(log.voltage_v, log.current_a, rule.above_v, rule.below_a)
     edge = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(np.int8), [0]])))
     first, last = edge[0::2], edge[1::2] - 1
     long_enough = log.time_s[last] - log.time_s[first] >= rule.for_s

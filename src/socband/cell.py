@@ -218,28 +218,35 @@ def surface_soc(
     return np.where(g < 0, z * np.exp(-x / z), 1.0 - (1.0 - z) * np.exp(-x / (1.0 - z)))
 
 
-def stands_at(soc: Array, charge_shift: Array) -> tuple[Array, Array]:
-    """Charge at which a cell's own curves stand on its model's in a forecast, and its slope.
+def stands_at(soc: Array, charge_shift: Array, *, in_forecast: bool = True) -> tuple[Array, Array]:
+    """Charge at which a cell's own curves stand on its model's, and its slope.
 
     A shift along the charge counts in full between `TAPER` above empty and `TAPER` below full. At
-    full it is nothing, whatever the cell: there charge is defined. At empty a cell whose curves
-    stand left of its model's (a shift above 0) is as empty as the model: there is no charge below
-    none. One whose curves stand right is empty, for its voltage, with some of its charge left.
-    The filter, which has to find out where empty lies, lets the shift stand there.
+    full it is nothing, whatever the cell: there charge is defined. At empty, in a forecast, a cell
+    whose curves stand left of its model's (a shift above 0) is as empty as the model: there is no
+    charge below none. One whose curves stand right is empty, for its voltage, with some of its
+    charge left. What conditions on a voltage has to find out where empty lies, and lets the shift
+    stand there. Both are compiled in `kernels_shift`.
 
     Args:
         soc: true charge, 0..1.
-        charge_shift: see `unknowns.Members`; below `TAPER` in size.
+        charge_shift: see `unknowns.Members`; below `TAPER` in size. With a larger one the curves
+            turn back near full: a forecast takes a slope of 0 there.
+        in_forecast: or in what conditions on a voltage?
 
     Returns:
         The charge on the model's curves, and its derivative by the true one.
     """
     soc, shift = np.broadcast_arrays(soc, charge_shift)
     full = (1.0 - soc) / TAPER
+    near_full = (full > 0.0) & (full < 1.0)
+    slope = np.where(near_full, 1.0 - shift / TAPER, 1.0)
+    if not in_forecast:
+        return soc + shift * np.clip(full, 0.0, 1.0), slope
     empty = np.where(shift > 0.0, soc / TAPER, 1.0)
     at = soc + shift * np.clip(np.minimum(full, empty), 0.0, 1.0)
-    slope = np.where((full > 0.0) & (full < 1.0), np.maximum(1.0 - shift / TAPER, 0.0), 1.0)
-    return at, np.where((empty > 0.0) & (empty < 1.0), 1.0 + shift / TAPER, slope)
+    near_empty = (empty > 0.0) & (empty < 1.0)
+    return at, np.where(near_empty, 1.0 + shift / TAPER, np.maximum(slope, 0.0))
 
 
 def voltage(

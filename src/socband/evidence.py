@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import TAPER, temperature_factors
+from socband.cell import stands_at, temperature_factors
 from socband.posterior_settings import error_std_v
 from socband.track import Scale
 
@@ -149,10 +149,7 @@ class RestedVoltage:
         the ends of the OCV the reading lies, in deviations that have nothing to do with charge."""
         cell = context.cell
         # the shift of the curves fades towards full, as in the filter
-        shift = context.parameters[k.SHIFT]
-        fading = (1.0 - state[k.Z]) / TAPER
-        z = state[k.Z] + shift * np.clip(fading, 0.0, 1.0)
-        moves = np.where((fading > 0.0) & (fading < 1.0), 1.0 - shift / TAPER, 1.0)  # dz/dZ
+        z, moves = stands_at(state[k.Z], context.parameters[k.SHIFT], in_forecast=False)
         measured = self.voltage_v / context.scale.cells_in_series
         soc = np.array(cell.ocv.soc)
         ocv = np.array(cell.ocv.value)

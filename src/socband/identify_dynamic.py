@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband import identify_family as family
-from socband.cell import CellScalars, CellTables
+from socband.cell import ENTROPY, GAP, LAG, OCV, R0, R1, R2, SLOPE, CellScalars, CellTables
 from socband.identify_ocv import GRID
 from socband.identify_trace import trace
 from socband.logs import Log, charge_ah
@@ -173,10 +173,10 @@ def tables_of(p: Array, frame: Frame) -> CellTables:
     v = numbers(p, frame.priors)
     f0, f1, f2, lag = factors(p, frame.r_spread)
     table = np.empty((len(GRID), 8))
-    table[:, 2] = frame.entropy_v_per_k
-    for column, name, factor in ((3, "r0", f0), (4, "r1", f1), (5, "r2", f2)):
+    table[:, ENTROPY] = frame.entropy_v_per_k
+    for column, name, factor in ((R0, "r0", f0), (R1, "r1", f1), (R2, "r2", f2)):
         table[:, column] = frame.step_ohm * v[name] * np.interp(GRID, family.R_SOC, factor)
-    table[:, 6] = np.interp(GRID, family.LAG_SOC, lag)
+    table[:, LAG] = np.interp(GRID, family.LAG_SOC, lag)
     q = frame.capacity_ah
     scalars = frame.bare._replace(
         capacity_ah=q,
@@ -197,8 +197,8 @@ def tables_of(p: Array, frame: Frame) -> CellTables:
         heat_conductance_w_per_k=v["heat_conductance"] * (q / 2.0) ** (2.0 / 3.0),
     )
     tables = CellTables(table, scalars, frame.capacity_temperature_c, frame.capacity_fraction)
-    table[:, 0], table[:, 1] = frame.rest(tables)
-    table[:, 7] = np.gradient(table[:, 0], GRID)
+    table[:, OCV], table[:, GAP] = frame.rest(tables)
+    table[:, SLOPE] = np.gradient(table[:, OCV], GRID)
     return tables
 
 
@@ -236,10 +236,10 @@ def weights_of(tables: CellTables, records: Sequence[Record]) -> list[Array]:
     slopes, usual = [], []
     for record in records:
         soc = record.soc[:: record.stride]
-        over = record.log.voltage_v[:: record.stride] - np.interp(soc, GRID, tables.table[:, 0])
+        over = record.log.voltage_v[:: record.stride] - np.interp(soc, GRID, tables.table[:, OCV])
         middle = (soc > 0.2) & (soc < 0.95)
         usual.append(float(np.sqrt(np.mean(over[middle] ** 2))) if middle.any() else 0.0)
-        slopes.append(np.interp(soc, GRID, tables.table[:, 7]))
+        slopes.append(np.interp(soc, GRID, tables.table[:, SLOPE]))
     floors = [np.hypot(_FLOOR_V, _OVER * (u - min(usual))) for u in usual]
     return [
         1.0 / np.hypot(floor, _SOC_ERROR * slope)

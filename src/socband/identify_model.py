@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from socband import identify_family as family
-from socband.cell import CellTables
+from socband.cell import ENTROPY, GAP, OCV, CellTables
 from socband.identify_capacity import Capacities
 from socband.identify_dynamic import N_R, NAMES, Fit, Frame, Record, factors, numbers
 from socband.identify_ocv import GRID, Branch
@@ -58,7 +58,7 @@ def cell_from_fit(
     )
     ocv_source = low_rate if branches else f"rested voltages of the records; {source}"
     soc = np.array(family.OCV_SOC)
-    volts = np.round(np.interp(soc, GRID, tables.table[:, 0]), 5)
+    volts = np.round(np.interp(soc, GRID, tables.table[:, OCV]), 5)
     for k in range(1, len(volts)):  # rounding must not undo the rise
         volts[k] = max(volts[k], round(volts[k - 1] + 1e-5, 5))
     gap_soc = np.array([0, 0.025, 0.05, 0.1, *np.arange(0.15, 0.96, 0.05), 0.975, 1.0])
@@ -75,11 +75,12 @@ def cell_from_fit(
         "hysteresis.decay": _r(v["decay"]),
         "hysteresis.soc": [float(round(x, 4)) for x in gap_soc],
         "hysteresis.half_gap_v": [
-            float(round(x, 5)) for x in np.interp(gap_soc, GRID, tables.table[:, 1])
+            float(round(x, 5)) for x in np.interp(gap_soc, GRID, tables.table[:, GAP])
         ],
         "entropy.soc": list(family.ENTROPY_SOC),
         "entropy.slope_v_per_k": [
-            float(round(x, 7)) for x in np.interp(family.ENTROPY_SOC, GRID, tables.table[:, 2])
+            float(round(x, 7))
+            for x in np.interp(family.ENTROPY_SOC, GRID, tables.table[:, ENTROPY])
         ],
         "resistance.r1.tau_s": _r(v["tau1_s"]),
         "resistance.r1.saturation_c_rate": _r(v["saturation_1_c_rate"]),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.cell import CellTables, polarisation_factor
+from socband.cell import SLOPE, CellTables, polarisation_factor
 from socband.models import CellModel, VoltageError
 
 if TYPE_CHECKING:
@@ -105,7 +105,9 @@ def voltage_error_of(
     for record in records:
         traced = record.traced(tables, every=True)
         error = traced[:, 0] - record.log.voltage_v
-        slope = np.interp(traced[:, 2], np.linspace(0, 1, len(tables.table)), tables.table[:, 7])
+        slope = np.interp(
+            traced[:, 2], np.linspace(0, 1, len(tables.table)), tables.table[:, SLOPE]
+        )
         rate = np.abs(traced[:, 4]) / tables.scalars.capacity_ah
         rate = rate * polarisation_factor(tables, traced[:, 1])
         mean = np.stack([_block_means(record, x) for x in (error, slope, rate, record.soc)])

@@ -11,7 +11,18 @@ import math
 import numba
 import numpy as np
 
-from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE
+from socband.cell import (
+    ENTROPY,
+    FAST_SHARE,
+    FAST_TIME,
+    GAP,
+    LAG,
+    OCV,
+    R0,
+    R1,
+    R2,
+    SLOW_SHARE,
+)
 from socband.models import GAS_J_PER_MOL_K, KELVIN
 
 _KJ = 1e3 / GAS_J_PER_MOL_K
@@ -98,14 +109,14 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
         z = min(max(soc[k], _EDGE), 1.0 - _EDGE)
         slow_a = SLOW_SHARE * i2 + FAST_SHARE * i3
         g = _sat(k_lag * slow_a / s.capacity_ah, s.s_lag_c_rate)
-        x = _at(table, 6, z) * abs(g)
+        x = _at(table, LAG, z) * abs(g)
         z_s = z * math.exp(-x / z) if g < 0 else 1.0 - (1.0 - z) * math.exp(-x / (1.0 - z))
-        entropy = _at(table, 2, z_s)
-        gap_v = _at(table, 1, z_s) * h
-        r0_now = _at(table, 3, z_s) * k0
-        rest_v = _at(table, 0, z_s) + gap_v
-        slow_v = _at(table, 4, z_s) * k1 * _sat(i1, s.s1_a / k1) + (
-            _at(table, 5, z_s) * k2 * slow_a
+        entropy = _at(table, ENTROPY, z_s)
+        gap_v = _at(table, GAP, z_s) * h
+        r0_now = _at(table, R0, z_s) * k0
+        rest_v = _at(table, OCV, z_s) + gap_v
+        slow_v = _at(table, R1, z_s) * k1 * _sat(i1, s.s1_a / k1) + (
+            _at(table, R2, z_s) * k2 * slow_a
         )
         row = k // stride
         out[row, 0] = (
@@ -116,5 +127,5 @@ def trace(table, s, dt_s, current_a, soc, air_c, stride, charge_ah, h0, heated):
         out[row, 3] = h
         out[row, 4] = slow_a
         # Heat: current times overpotential, plus the entropic heat I·T·dU/dT.
-        slow_v += rest_v - _at(table, 0, soc[k]) - gap_v + (temperature_c + KELVIN) * entropy
+        slow_v += rest_v - _at(table, OCV, soc[k]) - gap_v + (temperature_c + KELVIN) * entropy
     return out

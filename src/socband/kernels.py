@@ -51,6 +51,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     DRIVE_ROWS,
     EFFICIENCY,
     ENTROPY,
+    F_CAPACITY,
     FAST_START_A,
     GAIN,
     GAMMA,

@@ -10,6 +10,7 @@ from numba import njit
 from socband.kernels import (
     CAPACITY_AH,
     EFFICIENCY,
+    F_CAPACITY,
     GAIN,
     LEAK_PER_S,
     T_GRID_START_C,
@@ -100,7 +101,9 @@ def look_back_range(
             pos = temperature_c[t] + parameters[TEMPERATURE_K, j] - common[T_GRID_START_C]
             pos = min(max(pos / common[T_GRID_STEP_K], 0.0), n_temperature - 1e-9)
             k = int(pos)
-            fc = factors[k, 4] + (pos - k) * (factors[k + 1, 4] - factors[k, 4])
+            fc = factors[k, F_CAPACITY] + (pos - k) * (
+                factors[k + 1, F_CAPACITY] - factors[k, F_CAPACITY]
+            )
             on = patterns_on[pattern[j], t]
             amps = parameters[GAIN, j] * seen_a[t] - parameters[UNTRACKED_A, j] * on + state[B, j]
             q = dt_s[t] / (3600.0 * parameters[CAPACITY_AH, j] * fc)

@@ -17,7 +17,19 @@ import math
 import numpy as np
 from numba import njit
 
-from socband.cell import FAST_SHARE, FAST_TIME, SLOW_SHARE, TAPER
+from socband.cell import (
+    ENTROPY,
+    FAST_SHARE,
+    FAST_TIME,
+    GAP,
+    LAG,
+    OCV,
+    R0,
+    R1,
+    R2,
+    SLOW_SHARE,
+)
+from socband.kernels_shift import stands_at
 
 # Without counted references (_nrt): the kernels allocate nothing, and an atomic increment for every
 # array that goes into a function would cost as much as the work in it.
@@ -39,8 +51,7 @@ OPEN = njit(
     forceinline=True,
 )  # fmt: skip
 
-# Columns of a cell table (socband.cell), and places in the vector of cell constants.
-OCV, GAP, ENTROPY, R0, R1, R2, LAG, SLOPE = range(8)
+# Places in the vector of cell constants.
 (
     C_CAPACITY,  # [Ah]
     C_TAU1,  # [s]
@@ -123,18 +134,6 @@ def warm_at(t, ambient):
     if ambient[1] == 0.0:
         return ambient[0]
     return ambient[0] + ambient[1] * math.cos(2.0 * math.pi * (t - ambient[2]) / 86400.0)
-
-
-@OPEN
-def stands_at(z, shift):
-    """See `cell.stands_at`."""
-    full = (1.0 - z) * (1.0 / TAPER)
-    empty = z * (1.0 / TAPER) if shift > 0.0 else 1.0
-    at = z + shift * min(max(min(full, empty), 0.0), 1.0)
-    near_full = (full > 0.0) & (full < 1.0)
-    slope = max(1.0 - shift * (1.0 / TAPER), 0.0) if near_full else 1.0
-    near_empty = (empty > 0.0) & (empty < 1.0)
-    return at, 1.0 + shift * (1.0 / TAPER) if near_empty else slope
 
 
 @PART

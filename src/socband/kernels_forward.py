@@ -88,6 +88,7 @@ from socband.kernels_columns import (
     Q_VOLTAGE_LIMIT,
 )
 from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
+from socband.kernels_monitor import says_full
 
 GRADES_S = np.array([FIRST_S, 15.0, 45.0, 135.0, LONGEST_S])
 _HEATER_STEP_S = 60.0
@@ -377,7 +378,7 @@ def carry(
                     near = near or (src[s, Y_TAKEN] > 0.0 and u >= src[s, Y_LIMIT] - 0.05)
                 if out[m, O_FULL] == np.inf and (near or u >= limits[m, L_FULL_V] - 0.05):
                     cap_s = min(cap_s, _TAPER_STEP_S)
-                if u >= limits[m, L_FULL_V] and 0.0 <= total_a <= limits[m, L_FULL_A]:
+                if says_full(u, total_a, limits[m, L_FULL_V], limits[m, L_FULL_A]):
                     full_since = min(full_since, t)
                     if t >= full_since + limits[m, L_FULL_S]:
                         out[m, O_FULL] = min(out[m, O_FULL], t)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from socband.cell import FAST_SHARE, SLOW_SHARE
+from socband.cell import ENTROPY, FAST_SHARE, GAP, LAG, OCV, R0, R1, R2, SLOPE, SLOW_SHARE
 from socband.kernels_bank import (
     B_CAPACITY,
     B_DIFFUSION,
@@ -18,23 +18,15 @@ from socband.kernels_bank import (
     B_PARALLEL,
     B_RESISTANCE,
     B_SHIFT,
-    ENTROPY,
     FINEST_S,
     FIRST_S,
-    GAP,
-    LAG,
     LONGEST_S,
-    OCV,
-    R0,
-    R1,
-    R2,
     S_H,
     S_I1,
     S_I2,
     S_I3,
     S_SOC,
     S_T,
-    SLOPE,
     VOLT_STEP,
     W_CAPACITY,
     W_K0,

@@ -24,7 +24,6 @@ from socband.kernels_bank import (
     WARMTH_LOW_C,
     WARMTH_PER_K,
     WARMTH_ROWS,
-    stands_at,
 )
 from socband.kernels_lanes_layout import (
     ALONG,
@@ -116,6 +115,7 @@ from socband.kernels_math import (
     exp_short,
     exp_single,
 )
+from socband.kernels_shift import stands_at
 
 
 @VECTOR

@@ -10,19 +10,12 @@ import math
 
 import numpy as np
 
+from socband.cell import ENTROPY, GAP, LAG, OCV, R0, R1, R2, SLOPE
 from socband.kernels_bank import (
     C_CAPACITY,
     C_SAT1,
     C_SAT_LAG,
     C_T_REF,
-    ENTROPY,
-    GAP,
-    LAG,
-    OCV,
-    R0,
-    R1,
-    R2,
-    SLOPE,
     TINY_S,
     W_CAPACITY,
     W_K0,

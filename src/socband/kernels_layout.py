@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from socband.cell import ENTROPY, LAG, OCV, R0, R1, R2  # noqa: F401  (columns of its table)
+from socband.cell import GAP as HYST  # noqa: F401
+
 # rows of the state matrix (rows, n)
 Z, I1, I2, E, B, H, LOGLIK = range(7)
 P0 = 7  # 15 rows: the upper triangle of P, row by row over (z, i1, i2, e, b)
@@ -44,5 +47,5 @@ DRIVE_ROWS = 14
 ) = range(14)
 COMMON_SIZE = 14
 
-# columns of the cell table (see cell.CellTables)
-OCV, HYST, ENTROPY, R0, R1, R2, LAG = range(7)
+# columns of the table of temperature factors, in the order of `cell.temperature_factors`
+F_K0, F_K1, F_K2, F_LAG, F_CAPACITY = range(5)

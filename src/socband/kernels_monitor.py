@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from numba import njit
 
+from socband import monitor_rule
+
+says_full = njit(cache=True, nogil=True, error_model="numpy")(monitor_rule.says_full)
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def count_display(
@@ -19,7 +23,7 @@ def count_display(
         amps = counted_a[k]
         gain = amps * efficiency if amps > 0.0 else amps
         soc = min(max(soc + gain * dt / (3600.0 * capacity_ah), 0.0), 1.0)
-        if voltage_v[k] >= above_v and abs(amps) <= below_a:
+        if says_full(voltage_v[k], amps, above_v, below_a):
             held_s += dt
         else:
             held_s = 0.0

@@ -11,13 +11,18 @@ import math
 
 from numba import njit
 
-from socband.cell import FAST_SHARE, SLOW_SHARE, TAPER
+from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_layout import (
     BIAS_WALK_A,
     CELL_CAPACITY_AH,
     CURVE_NODES,
     EFFICIENCY,
     ENTROPY,
+    F_CAPACITY,
+    F_K0,
+    F_K1,
+    F_K2,
+    F_LAG,
     GAMMA,
     HYST,
     HYST_ADD,
@@ -46,6 +51,7 @@ from socband.kernels_layout import (
     T_REF_C,
 )
 from socband.kernels_math import exp_negative, log_positive
+from socband.kernels_shift import stands_in_filter
 
 BLOCK = 64
 
@@ -86,27 +92,24 @@ def at_temperature(w, factors, common, temperature_c):
         f = pos - k
         resistance = w[W_RESISTANCE + j]
         diffusion = w[W_DIFFUSION + j]
-        k1 = factors[k, 1] + f * (factors[k + 1, 1] - factors[k, 1])
-        w[K0 + j] = resistance * (factors[k, 0] + f * (factors[k + 1, 0] - factors[k, 0]))
+        k1 = factors[k, F_K1] + f * (factors[k + 1, F_K1] - factors[k, F_K1])
+        w[K0 + j] = resistance * (factors[k, F_K0] + f * (factors[k + 1, F_K0] - factors[k, F_K0]))
         w[K1 + j] = resistance * k1
-        w[K2 + j] = diffusion * (factors[k, 2] + f * (factors[k + 1, 2] - factors[k, 2]))
-        kl = factors[k, 3] + f * (factors[k + 1, 3] - factors[k, 3])
+        w[K2 + j] = diffusion * (factors[k, F_K2] + f * (factors[k + 1, F_K2] - factors[k, F_K2]))
+        kl = factors[k, F_LAG] + f * (factors[k + 1, F_LAG] - factors[k, F_LAG])
         w[KL + j] = diffusion * kl * to_lag
         w[SAT1 + j] = k1 * to_sat
-        capacity = factors[k, 4] + f * (factors[k + 1, 4] - factors[k, 4])
+        capacity = factors[k, F_CAPACITY] + f * (
+            factors[k + 1, F_CAPACITY] - factors[k, F_CAPACITY]
+        )
         w[PER_A + j] = 1.0 / (3600.0 * w[W_CAPACITY + j] * capacity)
-        w[TURN + j] = -turn * w[W_DECAY + j] / w[W_CAPACITY + j]
+        w[TURN + j] = -turn * w[W_DECAY + j] / w[W_CAPACITY + j]  # see DEVELOPERS.md, hysteresis
         w[WARM + j] = member_t - common[T_REF_C]
 
 
 @_VECTOR
 def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
-    """x <- F x and P <- F P F' + Q, written out; F couples only through b.
-
-    The curves of a cell and those of its model lie apart by a shift that is full below
-    1 - `TAPER` and fades to nothing at full, where charge is defined. Where empty lies is part of
-    the doubt: there it stays (a forecast knows better, `cell.stands_at`).
-    """
+    """x <- F x and P <- F P F' + Q, written out; F couples only through b."""
     seen, efficiency, leak = drive[SEEN_A, t], common[EFFICIENCY], common[LEAK_PER_S] * dt
     before1, end1, mean1 = drive[RC1_BEFORE, t], drive[RC1_END, t], drive[RC1_MEAN, t]
     before2, end2, mean2 = drive[RC2_BEFORE, t], drive[RC2_END, t], drive[RC2_MEAN, t]
@@ -139,10 +142,7 @@ def predict(w, drive, t, dt, a1, a2, ae, c1, c2, added, common):
         w[W_I1 + j] = gain * end1 + a1 * own1 + g1 * rest
         w[W_I2 + j] = gain * end2 + a2 * own2 + g2 * rest
         w[ZM + j] = w[W_Z + j] + 0.5 * (q * amps - leak)
-        fading = (1.0 - w[ZM + j]) * (1.0 / TAPER)
-        within = (fading > 0.0) & (fading < 1.0)
-        w[ZV + j] = w[ZM + j] + w[W_SHIFT + j] * min(max(fading, 0.0), 1.0)
-        w[ZV_Z + j] = 1.0 - w[W_SHIFT + j] * (1.0 / TAPER) if within else 1.0
+        w[ZV + j], w[ZV_Z + j] = stands_in_filter(w[ZM + j], w[W_SHIFT + j])
         w[W_Z + j] += q * amps - leak
         w[W_E + j] *= ae
         # hysteresis, Plett 2004: first what the seen current does, back and forth within the step,

@@ -326,8 +326,13 @@ class _Run:
         state, parameters, pattern = self.start(scores)
         first = 0
         for gap in np.flatnonzero(self.track.charge_var):
-            self.advance(state, parameters, pattern, first, gap, keep=False)
-            known[int(gap)], first = state.copy(), gap
+            if gap:
+                self.advance(state, parameters, pattern, first, gap, keep=False)
+                known[int(gap)] = state.copy()
+            else:  # nothing but the evidence of the start; the next stretch takes it in once more
+                known[0] = state.copy()
+                self._apply(-1, known[0], parameters, pattern)
+            first = gap
         return known
 
     def move(
@@ -361,9 +366,9 @@ class _Run:
         """(n,) mean untracked current up to a step, in deviations of the offset between members."""
         dt_s = self.track.dt_s[:last]
         share = self.patterns_on[:, :last] @ dt_s / dt_s.sum()
-        members = self.unknowns.members(scores)
+        untracked_a, pattern = self.unknowns.untracked(scores)
         between_a = self.unknowns.offset_a.core_std * np.sqrt(1.0 - self.settings.cloud_bias**2)
-        mean_a = members.untracked_a * share[members.untracked_pattern]
+        mean_a = untracked_a * share[pattern]
         return mean_a / between_a if between_a > 0.0 else np.zeros(len(mean_a))
 
     def members_now(

@@ -115,8 +115,8 @@ def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
 
 
 def _row_of(time_s: np.ndarray, piece: Evidence) -> int:
-    """The step after which a piece is applied."""
-    return max(int(np.searchsorted(time_s, piece.time_s, side="right")) - 1, 0)
+    """The step after which a piece is applied, -1 before the first: as in `posterior`."""
+    return int(np.searchsorted(time_s, piece.time_s, side="right")) - 1
 
 
 def _refuse_contradictions(
@@ -127,7 +127,7 @@ def _refuse_contradictions(
     least = max(LEAST_MEMBERS, LEAST_SHARE * members)
     problems = []
     for row in sorted({_row_of(posterior.time_s, piece) for piece in evidence}):
-        if posterior.ess[row] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
+        if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
             pieces = [p for p in evidence if _row_of(posterior.time_s, p) == row]
             what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
             clamp = any(isinstance(p, ClampReading) for p in pieces)
@@ -189,7 +189,7 @@ def marks(
         kind = _kind(track, posterior, cell, int(stop))
         found.append(Mark(float(time_s[stop]), kind, float(width[back[start]]), float(width[stop])))
     for piece in evidence:
-        row = _row_of(time_s, piece)
+        row = max(_row_of(time_s, piece), 0)
         before = float(width[max(row - 1, 0)])
         found.append(Mark(float(piece.time_s), piece.label, before, float(width[row])))
     return sorted(found)

@@ -150,7 +150,9 @@ def take_snapshot(
     if present.rested_voltage_v is not None:
         rested = RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0)
         evidence = [rested, *evidence]
-    log_weight, effective = _weigh(setup, cell, members, temperature_c, evidence, overfull)
+    log_weight, effective = _weigh(
+        setup, cell, members, since.drift_a, temperature_c, evidence, overfull
+    )
     keep = np.sort(rng.permutation(systematic(normalised(log_weight), rng))[:n])
     if present.current_a is not None:
         amps = drawn(present.current_a, "present_current")
@@ -193,6 +195,7 @@ def _weigh(
     setup: Setup,
     cell: CellModel,
     members: Members,
+    drift_a: Array,
     temperature_c: Array,
     evidence: Sequence[Evidence],
     overfull: Array,
@@ -206,8 +209,9 @@ def _weigh(
     log_weight = np.where(alive, 0.0, -np.inf)
     effective = float(alive.sum())
     if effective >= LEAST_EFFECTIVE and evidence:
+        on = np.flatnonzero(alive)
         log_likelihood, missed = _evidence_log_likelihood(
-            setup, cell, scale, members.take(np.flatnonzero(alive)), evidence
+            setup, cell, scale, members.take(on), drift_a[on], evidence
         )
         log_weight[alive] = log_likelihood
         weights = np.exp(log_weight - log_weight.max())
@@ -274,7 +278,12 @@ def terminal_v(
 
 
 def _evidence_log_likelihood(
-    setup: Setup, cell: CellModel, scale: Scale, members: Members, evidence: Sequence[Evidence]
+    setup: Setup,
+    cell: CellModel,
+    scale: Scale,
+    members: Members,
+    drift_a: Array,
+    evidence: Sequence[Evidence],
 ) -> tuple[Array, float]:
     """(n,) log likelihood of evidence taken now, by the same pieces as over a log; and by how many
     deviations the best members miss a reading (all but `LEAST_EFFECTIVE` miss it by more)."""
@@ -282,7 +291,7 @@ def _evidence_log_likelihood(
     gain = 1.0 / (1.0 + members.gain_error)
     state = np.zeros((k.STATE_ROWS, n))
     state[k.Z], state[k.H] = members.soc, members.h
-    state[k.B] = -per_bank * gain * members.offset_a
+    state[k.B] = -per_bank * gain * (members.offset_a + drift_a)  # at this temperature
     state[k.P0 + 12] = 1.0  # the voltage-model error: its own stationary variance
     parameters = np.zeros((k.PARAMETER_ROWS, n))
     parameters[k.GAIN] = gain

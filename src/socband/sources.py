@@ -16,6 +16,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.demand import seconds_between, spans_ahead
+from socband.kernels_columns import (
+    Q_COUNT,
+    Q_CURRENT_LIMIT,
+    Q_IDLE_SOC,
+    Q_POWER,
+    Q_RESUME_SOC,
+    Q_VOLTAGE_LIMIT,
+)
 from socband.unknowns import uniforms
 
 if TYPE_CHECKING:
@@ -48,7 +56,7 @@ class Sources:
     @classmethod
     def none(cls, n: int) -> Sources:
         """No source at all."""
-        return cls((), np.zeros((n, 0)), np.zeros((0, 5)), np.zeros((0, 1)))
+        return cls((), np.zeros((n, 0)), np.zeros((0, Q_COUNT)), np.zeros((0, 1)))
 
     @classmethod
     def from_setup(
@@ -59,7 +67,7 @@ class Sources:
             return cls.none(n)
         series = setup.bank.cells_in_series
         columns = [_column(source, n, seed, now, horizon_s, series) for source in setup.sources]
-        order = np.argsort([kind[2] for _, kind, _ in columns], kind="stable")
+        order = np.argsort([kind[Q_VOLTAGE_LIMIT] for _, kind, _ in columns], kind="stable")
         return cls(
             tuple(setup.sources[k].name for k in order),
             np.ascontiguousarray(np.stack([columns[k][0] for k in order], axis=1)),
@@ -88,7 +96,10 @@ def _column(
     limit_a = np.inf if source.current_limit_a is None else source.current_limit_a
     limit_v = source.voltage_limit_v / series
     idle = np.inf if source.idle_above_soc is None else source.idle_above_soc
-    kind = np.array([float(power), limit_a, limit_v, idle, idle - IDLE_GAP])
+    kind = np.zeros(Q_COUNT)
+    kind[Q_POWER] = float(power)
+    kind[Q_CURRENT_LIMIT], kind[Q_VOLTAGE_LIMIT] = limit_a, limit_v
+    kind[Q_IDLE_SOC], kind[Q_RESUME_SOC] = idle, idle - IDLE_GAP
     return scale * present, kind, shape
 
 

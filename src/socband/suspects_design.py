@@ -12,6 +12,7 @@ from numba import njit
 from socband.balance import FullRule, full_rows, true_full_std
 from socband.causes import CauseSettings, Hypothesis
 from socband.cell import FAST_TIME, diffusion_current
+from socband.monitor_rule import says_full
 from socband.track import Scale, Track, hour_of_first_row
 from socband.unknowns import Pattern
 
@@ -123,8 +124,8 @@ class LogColumns:
         true_s = log.time_s[full_rows(log, self.true_rule)]
         # A declared full with which the cells agree, if only for a moment, counts as a true one.
         rows = full_rows(log, FullRule.of_monitor(setup))
-        agree = log.voltage_v[rows] >= self.true_rule.above_v
-        agree &= np.abs(log.current_a[rows]) <= self.true_rule.below_a
+        true = self.true_rule
+        agree = says_full(log.voltage_v[rows], log.current_a[rows], true.above_v, true.below_a)
         near = [s for s in log.time_s[rows[agree]] if not np.any(np.abs(true_s - s) < 7200.0)]
         self.true_s = np.union1d(true_s, near)
         seen = track.current_a / self.scale.cell_per_bank

@@ -29,6 +29,7 @@ from numba import njit
 
 from socband import cell as c
 from socband.causes import CauseSettings, Hypothesis, P
+from socband.cell import ENTROPY, GAP, LAG, OCV, R0, R1, R2
 
 if TYPE_CHECKING:
     from socband.suspects_design import Design, LogColumns
@@ -92,7 +93,7 @@ def _residuals(
             p = inside * grid
             j = min(int(p), grid - 1)
             f = p - j
-            lam = table[j, 6] + f * (table[j + 1, 6] - table[j, 6])
+            lam = table[j, LAG] + f * (table[j + 1, LAG] - table[j, LAG])
             per = scalar[1]
             g = scalar[4] * math.asinh(kl * b2 * per / scalar[2] / scalar[4])
             drag = lam * abs(g)
@@ -104,15 +105,15 @@ def _residuals(
             p = min(max(zs, 0.0), 1.0) * grid
             j = min(int(p), grid - 1)
             f = zs * grid - j  # the curve goes on with its end slope
-            rise = table[j + 1, 0] - table[j, 0]
+            rise = table[j + 1, OCV] - table[j, OCV]
             near = min(max(f, 0.0), 1.0)
-            gap = table[j, 1] + near * (table[j + 1, 1] - table[j, 1])
-            entropy = table[j, 2] + near * (table[j + 1, 2] - table[j, 2])
-            r0 = table[j, 3] + near * (table[j + 1, 3] - table[j, 3])
-            r1 = table[j, 4] + near * (table[j + 1, 4] - table[j, 4])
-            r2 = table[j, 5] + near * (table[j + 1, 5] - table[j, 5])
+            gap = table[j, GAP] + near * (table[j + 1, GAP] - table[j, GAP])
+            entropy = table[j, ENTROPY] + near * (table[j + 1, ENTROPY] - table[j, ENTROPY])
+            r0 = table[j, R0] + near * (table[j + 1, R0] - table[j, R0])
+            r1 = table[j, R1] + near * (table[j + 1, R1] - table[j, R1])
+            r2 = table[j, R2] + near * (table[j + 1, R2] - table[j, R2])
             s1 = scalar[3] / k1
-            u = table[j, 0] + min(max(f, -20.0), 20.0) * rise
+            u = table[j, OCV] + min(max(f, -20.0), 20.0) * rise
             u += (warm[k] - scalar[0]) * entropy + gap * hyst[k]
             u += coefficient[C_RESISTANCE, m] * (
                 r0 * k0 * amps * per + r1 * k1 * s1 * math.asinh(b1 * per / s1) + r2 * k2 * b2 * per

@@ -253,19 +253,12 @@ class Unknowns:
 
         u = dict(zip(NAMES, ndtr(scores), strict=True))
         n = scores.shape[1]
-        none = 1.0 - self.untracked_probability
-        # The spike: scores below it have no untracked load, those above share the rest of (0, 1).
-        inside = (u["untracked_a"] - none) / max(self.untracked_probability, 1e-12)
-        size = self.untracked_a.ppf(np.clip(inside, 1e-12, 1.0 - 1e-12))
-        cumulative = np.cumsum([p.weight for p in self.patterns])
-        pattern = np.searchsorted(cumulative / cumulative[-1], u["untracked_pattern"])
-        pattern = np.minimum(pattern, len(self.patterns) - 1).astype(np.int64)
-        size = size * np.array([p.size for p in self.patterns])[pattern]
+        untracked_a, pattern = self.untracked(scores)
         return Members(
             soc=self.start_soc.ppf(u["start_soc"]),
             offset_a=self.offset_a.ppf(u["offset_a"]),
             gain_error=self.gain_error.ppf(u["gain_error"]),
-            untracked_a=np.where(inside > 0.0, size, 0.0),
+            untracked_a=untracked_a,
             untracked_pattern=pattern,
             capacity_fraction=self.capacity_fraction.ppf(u["capacity_fraction"]),
             resistance_factor=self.resistance_factor.ppf(u["resistance_factor"]),
@@ -281,6 +274,21 @@ class Unknowns:
             i2_a=np.zeros(n),
             i3_a=np.zeros(n),
         )
+
+    def untracked(self, scores: Array) -> tuple[Array, Array]:
+        """(n,) current [A] and (n,) pattern of the untracked loads alone; see `members`."""
+        from scipy.special import ndtr
+
+        u, which = ndtr(scores[[NAMES.index("untracked_a"), NAMES.index("untracked_pattern")]])
+        none = 1.0 - self.untracked_probability
+        # The spike: scores below it have no untracked load, those above share the rest of (0, 1).
+        inside = (u - none) / max(self.untracked_probability, 1e-12)
+        size = self.untracked_a.ppf(np.clip(inside, 1e-12, 1.0 - 1e-12))
+        cumulative = np.cumsum([p.weight for p in self.patterns])
+        pattern = np.searchsorted(cumulative / cumulative[-1], which)
+        pattern = np.minimum(pattern, len(self.patterns) - 1).astype(np.int64)
+        size = size * np.array([p.size for p in self.patterns])[pattern]
+        return np.where(inside > 0.0, size, 0.0), pattern
 
     def draw(self, n: int, seed: int) -> Members:
         """`n` members of the prior; the first k of more members are the same."""

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up
+from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up, stands_at
 from socband.demand import INVERTER, Demand
 from socband.forecast import asked_hours, chance
 from socband.forward import Plan, Run, run
@@ -260,7 +260,7 @@ def comes_back(plan: Plan, result: Run, cell: CellModel) -> Array:
         return quantity.ppf(uniforms(plan.seed, f"limits.{name}", len(plan))) / series
 
     tables = CellTables.from_model(cell)
-    soc = result.column(O_SOC) + plan.soc_shift
+    soc, _ = stands_at(result.column(O_SOC), plan.soc_shift)
     warmer = plan.ambient[:, 0] - cell.reference_temperature_c
     rest_v = look_up(tables, OCV, soc) - look_up(tables, GAP, soc)
     rest_v = rest_v + warmer * look_up(tables, ENTROPY, soc)

@@ -44,7 +44,7 @@ ESTIMATORS: dict[str, str] = {
 
 @dataclass(frozen=True)
 class RezeroRule:
-    """When the monitor declares full: cell voltage above and charge current below, for a while."""
+    """When the monitor declares full: cell voltage above and current below, for a while."""
 
     voltage_v: float = 3.45
     current_a: float = math.inf
@@ -60,7 +60,13 @@ class Prior:
 
     Attributes:
         soc0_mean: charge on the display where the log starts, 0..1.
-        soc0_std: standard deviation of the true charge there about it.
+        soc0_std: standard deviation of the true charge there about it. What a normal has beyond 0
+            and 1, estimators deal with each as it can: `open_loop` cuts it off, which is exact
+            where no display was clipped; `ensemble` and `particle` lay it onto the ends, as of a
+            bank whose charger stopped at full; `rested_voltage` clips its quantiles; a Kalman
+            filter knows nothing but a normal, and clips its mean. With the tails cut off the
+            ensemble's CRPS was 3 to 5 % smaller on three calibration records and 15 % larger on a
+            fourth, by one fault of eight (by hand), which decides nothing.
         offset_std_a: of the monitor's offset, mean 0 [A].
         gain_std: of its relative gain error, mean 0.
         drift_std_a: of the amplitude of a daily sinusoidal offset, temperature drift, mean 0 [A].

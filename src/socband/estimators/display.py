@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.estimators import Prior, RezeroRule, band_dataset, step_s
+from socband.estimators import Prior, band_dataset
 from socband.logs import Log
+from socband.monitor import counted_soc
 from socband.scoring import QUANTILES
 
 if TYPE_CHECKING:
@@ -17,19 +18,6 @@ if TYPE_CHECKING:
     from socband.models import CellModel
 
 Array = np.ndarray
-
-
-def full_rows(log: Log, rule: RezeroRule) -> Array:
-    """(n,) True where the monitor declares full.
-
-    Voltage at least `voltage_v` and charge current at most `current_a`, without a break for
-    `hold_s`; a discharge current counts as below. Common practice, no source.
-    """
-    holds = (log.voltage_v >= rule.voltage_v) & (log.current_a <= rule.current_a)
-    held = np.zeros(len(log))
-    for k, dt in enumerate(step_s(log)):
-        held[k] = held[k - 1] + dt if k and holds[k] else 0.0
-    return holds & (held >= rule.hold_s)
 
 
 @dataclass(frozen=True)
@@ -44,11 +32,15 @@ class Display:
         self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
     ) -> xr.Dataset:
         """See `socband.estimators.Estimator`."""
-        step = log.current_a * step_s(log) / (3600.0 * prior.assumed_capacity_ah)
-        full = full_rows(log, prior.rezero)
-        shown = np.empty(len(log))
-        soc = prior.soc0_mean
-        for k in range(len(log)):
-            soc = 1.0 if full[k] else min(max(soc + step[k], 0.0), 1.0)
-            shown[k] = soc
+        rule = prior.rezero
+        shown = counted_soc(
+            log.time_s,
+            log.current_a,
+            log.voltage_v,
+            start_soc=prior.soc0_mean,
+            assumed_capacity_ah=prior.assumed_capacity_ah,
+            above_v=rule.voltage_v,
+            below_a=rule.current_a,
+            for_s=rule.hold_s,
+        )
         return band_dataset(log, np.repeat(shown[:, None], len(QUANTILES), axis=1))

@@ -96,6 +96,24 @@ def track_of(log: Log, cell: CellModel, prior: Prior, step_s: float) -> Track:
     return replace(track, hour=np.mod(middle / prior.day_s, 1.0) * 24.0)
 
 
+def since_step(log: Log, track: Track, capacity_ah: float) -> tuple[np.ndarray, np.ndarray]:
+    """What an answer at a row of a log is made of: what was known at the end of the last step, and
+    what was counted since. Rows within the first step count back from its end.
+
+    Args:
+        log, track: the rows, and the steps they were coarsened to.
+        capacity_ah: that the count is over [Ah].
+
+    Returns:
+        (n,) step, and (n,) charge moved since it ended, 0..1.
+    """
+    ended = np.searchsorted(track.time_s, log.time_s * (1.0 + 1e-12), side="right") - 1
+    step = np.maximum(ended, 0)
+    counted_ah = np.cumsum(log.current_a * np.diff(log.time_s, prepend=log.time_s[0])) / 3600.0
+    then_ah = np.interp(track.time_s[step], log.time_s, counted_ah)
+    return step, (counted_ah - then_ah) / capacity_ah
+
+
 BENCH_SETTINGS = Settings(members=1000, probabilities=QUANTILES)
 
 
@@ -118,11 +136,11 @@ class Ensemble:
         track = track_of(log, cell, prior, self.step_s)
         settings = replace(self.settings, seed=int(rng.integers(2**31)))
         posterior = condition(track, cell, unknowns_of(prior, cell), settings)
-        row = np.clip(np.searchsorted(track.time_s, log.time_s), 0, len(track) - 1)
+        step, moved = since_step(log, track, prior.assumed_capacity_ah)
         return band_dataset(
             log,
-            posterior.quantiles[row],
-            mean=posterior.mean[row],
-            std=posterior.std[row],
-            ess=posterior.ess[row],
+            posterior.quantiles[step] + moved[:, None],
+            mean=posterior.mean[step] + moved,
+            std=posterior.std[step],
+            ess=posterior.ess[step],
         )
