@@ -34,7 +34,7 @@ import itertools
 import json
 import tomllib
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import date
 from pathlib import Path
 
@@ -273,7 +273,13 @@ def pooled(folder: Path) -> list[Outcome]:
         path = folder / f"{name}.json"
         if not path.is_file():
             raise SystemExit(f"no grid of {name} yet: run calibrate.py {name} first")
-        rows = [Outcome(**row) for row in json.loads(path.read_text(encoding="utf-8"))]
+        stored = json.loads(path.read_text(encoding="utf-8"))
+        keys = {field.name for field in fields(Outcome)}
+        if any(set(row) != keys for row in stored):
+            raise SystemExit(
+                f"the grid of {name} is of an older kind: run calibrate.py {name} again"
+            )
+        rows = [Outcome(**row) for row in stored]
         tables.append([row for row in rows if row.slow_spread == UNCALIBRATED_SLOW_SPREAD])
     share = np.array([len(records) for records in RECORDS.values()], float)
     share /= share.sum()

@@ -17,6 +17,8 @@ Seeds from 0 to 9 are for development, what is printed on a page is of another.
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
@@ -110,6 +112,8 @@ def main() -> None:
     parser.add_argument("--full-std", type=float, default=usual.full_std_soc)
     parser.add_argument("--full-memory-s", type=float, default=usual.full_memory_s)
     given = parser.parse_args()
+    if given.days < 3.0 or given.houses < 1:
+        parser.error("--days of at least 3, as long as the houses live, and --houses of at least 1")
     houses = make_houses(given.houses, 7000 + given.seed, longest_days=given.days)
     work = partial(
         _banded,
@@ -135,14 +139,19 @@ def main() -> None:
     share, inside = (
         np.array([row[key] for row in rows]) for key in ("share_by_soc", "coverage_90_by_soc")
     )
+    spent = share.sum(axis=0)
     told = "  ".join(
-        f"{100 * a:.0f}-{100 * b:.0f} %: {in_range:.2f}"
-        for (a, b), in_range in zip(
-            SOC_RANGES, np.nansum(share * inside, axis=0) / share.sum(axis=0), strict=True
+        f"{100 * a:.0f}-{100 * b:.0f} %: " + (f"{within / time:.2f}" if time else "-")
+        for (a, b), within, time in zip(
+            SOC_RANGES, np.nansum(share * inside, axis=0), spent, strict=True
         )
     )
     print(f"inside 90 % by true charge   {told}")
 
 
 if __name__ == "__main__":
-    main()
+    try:
+        main()
+        sys.stdout.flush()
+    except BrokenPipeError:  # nobody reads on (`| head`): what is left to write goes nowhere
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -453,6 +453,41 @@ def test_every_problem_names_its_file(
 
 @needs_command
 @needs_model
+@pytest.mark.parametrize(
+    ("cell", "says"),
+    [
+        ("no-such-cell", "setup.toml, bank.cell: found 'no-such-cell'; expected the name of a"),
+        ("no-such.toml", "no-such.toml, no such file; expected the path of a cell model file"),
+        ("half.toml", "half.toml, about: found nothing"),
+    ],
+)
+def test_a_cell_model_that_is_none_is_said_with_all_else(
+    tmp_path: Path,
+    cell: str,
+    says: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Of every command, whatever else is wrong with the setup file, and of the file that names
+    it."""
+    setup, log = tmp_path / "setup.toml", tmp_path / "log.csv"
+    (tmp_path / "half.toml").write_text("[limits]\n", encoding="utf-8")
+    log.write_bytes(csv(with_row(9, "300,-2,13.19")))
+    named = swap(f'"{CELL}"', f'"{cell}"')(GOOD_SETUP)
+    for text, more in (
+        (named, ()),
+        (swap("= 100", "= -100")(named), ("setup.toml, bank.rated_capacity_ah",)),
+    ):
+        setup.write_text(text, encoding="utf-8")
+        for command in ("tonight", "budget", "check"):
+            files = [str(setup), str(log)] if command == "check" else [str(setup)]
+            too = ("log.csv, row 11",) if command == "check" else ()
+            done = run_command([command, *files], monkeypatch, capsys)
+            assert_refused(*done, (says, *more, *too))
+
+
+@needs_command
+@needs_model
 @pytest.mark.parametrize("command", ["check", "replay", "suspects"])
 @pytest.mark.parametrize("broken", [1, 5])
 def test_currents_beyond_any_house_bank(

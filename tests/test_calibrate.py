@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -122,3 +123,18 @@ def test_a_memory_that_the_records_cannot_tell_is_not_chosen(calibrate):
     assert calibrate.chosen([good, told, wide]) is good
     assert calibrate.chosen([good, told, wide], 3.0) is told
     assert calibrate.chosen([good], 3.0) is good
+
+
+def test_a_grid_of_an_older_kind_is_to_be_made_again(calibrate, tmp_path):
+    """Grids from before the slow part was calibrated say nothing of it."""
+    new = calibrate.asdict(
+        calibrate.Outcome(0.1, 1.0, 1.0, calibrate.UNCALIBRATED_SLOW_SPREAD, *(0.5,) * 6)
+    )
+    for name in calibrate.RECORDS:
+        (tmp_path / f"{name}.json").write_text(json.dumps([new]), encoding="utf-8")
+    assert len(calibrate.pooled(tmp_path)) == 1
+    last = list(calibrate.RECORDS)[-1]
+    old = {key: value for key, value in new.items() if key != "slow_spread"}
+    (tmp_path / f"{last}.json").write_text(json.dumps([new, old]), encoding="utf-8")
+    with pytest.raises(SystemExit, match=f"run calibrate.py {last} again"):
+        calibrate.pooled(tmp_path)

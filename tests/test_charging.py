@@ -344,6 +344,90 @@ def test_text_json_and_picture(bank, source):
     assert charging_plot(dataset, ax) is ax
 
 
+def two_sources(sources, rated_ah=200.0, cell="lfp-prismatic-100ah", **sections):
+    from socband.site import setup_from_table
+
+    table = {
+        "bank": {"cell": cell, "cells_in_series": 4, "rated_capacity_ah": rated_ah},
+        "present": {"display_soc": 0.5, "hours_since_full": 20, "clock": "12:00"},
+        "sources": sources,
+    }
+    return setup_from_table({**table, **sections})
+
+
+SOCKET = {"name": "socket", "kind": "shore", "current_a": 20.0}
+WARM = {"temperature_c": {"dist": "norm", "loc": 15, "scale": 1}}
+
+
+@pytest.mark.parametrize("amps", [60.0, 80.0, 400.0])
+def test_a_current_far_above_what_the_source_can_give_is_said_and_no_fault_keeps_its_share(
+    bank, amps
+):
+    """A charger of 20 A, give or take: 60 A are thrice that, whatever the charge. No charger that
+    is dead, and none that works, explains them."""
+    setup = two_sources([SOCKET], ambient=WARM)
+    dataset = charging(setup, bank[1], None, {"amps": amps}, 1, MEMBERS, "shore")
+    assert chance(dataset, "other_source") > 0.99
+    text = " ".join(charging_text(dataset).split())
+    assert text.startswith("Charging from shore: no verdict, as more current flows")
+    assert f"{amps:g} A are more than a shore source of this size can give" in text
+    assert "another source (one that is not in the setup file)" in text
+    data = charging_json(dataset)
+    assert data["not_a_fault"] is None
+    assert data["impossible_current"]
+    panel = {"name": "roof", "kind": "solar", "power_w": 200.0}
+    setup = two_sources([SOCKET, panel], ambient=WARM)
+    dataset = charging(setup, bank[1], None, {"amps": amps}, 1, MEMBERS, "shore")
+    assert "another source (roof or one that is not" in " ".join(charging_text(dataset).split())
+
+
+def test_currents_that_the_source_can_give_or_less_are_weighed_as_before(bank):
+    setup = two_sources([SOCKET], ambient=WARM)
+    for amps in (0.0, 8.0, 20.0, 25.0):
+        dataset = charging(setup, bank[1], None, {"amps": amps}, 1, MEMBERS, "shore")
+        assert chance(dataset, "other_source") < 0.02
+        assert charging_json(dataset)["impossible_current"] == ""
+    # too much into a bank too cold for it stays a hazard, wherever it comes from
+    cold = {"amps": 80.0, "temperature": -10.0}
+    dataset = charging(setup, bank[1], None, cold, 1, MEMBERS, "shore")
+    assert chance(dataset, "cold_charge") > 0.6
+    assert charging_text(dataset).startswith("ALARM: 80 A")
+
+
+@pytest.mark.parametrize("rated_ah", [0.5, 2.0, 1000.0])
+def test_a_bank_of_any_size_is_judged_alike(bank, rated_ah):
+    """A charger of a tenth of the capacity an hour, with one and with a third of its current, and
+    ten times that: as on 200 Ah. Loads of an ampere hide no charger of 50 mA."""
+    sure = {"monitor": {"offset_a": 0.0}, "untracked_load": {"probability": 0.0}}
+    socket = SOCKET | {"current_a": 0.1 * rated_ah}
+    setup = two_sources([socket], rated_ah, ambient=WARM, **sure)
+
+    def asked(share):
+        readings = {"amps": share * 0.1 * rated_ah}
+        return charging(setup, bank[1], None, readings, 1, MEMBERS, "shore")
+
+    assert asked(0.0).attrs["not_a_fault"] < 0.1
+    assert asked(1.0).attrs["not_a_fault"] > 0.95
+    assert chance(asked(0.33), "low_current") > 0.6
+    assert chance(asked(10.0), "other_source") > 0.95
+
+
+def test_a_temperature_that_is_only_assumed_is_asked_for_where_the_answer_hinges_on_it(bank):
+    """Assumed are 15 °C give or take 8: 3 % below 0, more where no current flows. A temperature
+    that the file or a reading gives is none to ask for."""
+    asks = "The temperature is only assumed"
+    setup = two_sources([SOCKET])
+    dataset = charging(setup, bank[1], None, {"amps": 0.0}, 1, MEMBERS, "shore")
+    assert asks in charging_text(dataset)
+    assert "--reading temperature=" in charging_text(dataset)
+    assert charging_json(dataset)["temperature_is_assumed"]
+    read = charging(setup, bank[1], None, {"amps": 0.0, "temperature": 1.0}, 1, MEMBERS, "shore")
+    told = two_sources([SOCKET], ambient={"temperature_c": {"dist": "norm", "loc": 1, "scale": 3}})
+    told = charging(told, bank[1], None, {"amps": 0.0}, 1, MEMBERS, "shore")
+    flows = charging(setup, bank[1], None, {"amps": 20.0}, 1, MEMBERS, "shore")
+    assert not any(asks in charging_text(d) for d in (read, told, flows))
+
+
 def test_an_unknown_source_is_one_clear_error(bank):
     with pytest.raises(InputError, match="did you mean 'solar'"):
         ask(bank, "solr")

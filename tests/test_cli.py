@@ -185,6 +185,11 @@ def test_netcdf_and_picture(run: Run, tmp_path: Path) -> None:
         (["tonight"], "SETUP"),
         (["tonight", CABIN, "--dispaly", "60"], "--display"),
         (["tonight", CABIN, "--members", "lots"], "lots"),
+        (["nonsense"], "There are: tonight, replay, check, suspects, charging, budget, cell, fit"),
+        (["budgett", CABIN], 'unknown command "budgett". Did you mean "budget"?'),
+        (["tonight", CABIN, "--display", "lots"], "--display: found 'lots'; expected a percentage"),
+        (["tonight", CABIN, "--display", "46Ah"], "as a number, such as 46"),
+        (["tonight", CABIN, "--temperature", "-4F"], "found '-4F'; expected degrees Celsius"),
         (["tonight", CABIN, "--members", "3"], "--members: found 3"),
         (["tonight", CABIN, "--seed", "-1"], "--seed: found -1"),
         (["tonight", CABIN, "--display", "0.62"], "--display"),
@@ -204,6 +209,22 @@ def test_mistakes_are_told_and_exit_2(run: Run, argv: list[str], says: str) -> N
     assert out == ""
     assert says in " ".join(err.split())
     assert "Traceback" not in err
+    assert max(len(line) for line in err.splitlines()) <= 80
+
+
+@pytest.mark.parametrize(
+    ("plain", "typed"),
+    [
+        (["--display", "46"], ["--display", "46%"]),
+        (["--display", "46.5", "--want", "95"], ["--display", "46,5 %", "--want", "95%"]),
+        (["--since-full", "30", "--temperature", "-4"],
+         ["--since-full", "30h", "--temperature", "-4°C"]),
+    ],
+)  # fmt: skip
+def test_a_unit_may_stand_behind_a_number(run: Run, plain: list[str], typed: list[str]) -> None:
+    first, second = (run("tonight", CABIN, *FEW, *flags) for flags in (plain, typed))
+    assert second[0] == 0
+    assert first == second
 
 
 def test_check(run: Run) -> None:

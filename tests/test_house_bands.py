@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -34,3 +36,16 @@ def test_a_house_is_scored_against_its_own_truth():
     assert hb.banded(replace(house, log=log), **given)["mae"] > 0.1
     assert "no house" in hb.lines([row], ["offset"], "offset")
     assert f"{inside90:.2f} ± 0.00" in hb.lines([row], None, "all")
+
+
+def test_a_pipe_that_nobody_reads_is_no_failure():
+    """As `| head` leaves it: nothing is said, by the interpreter's own ending neither."""
+    read, write = os.pipe()
+    os.close(read)
+    script = Path(hb.__file__)
+    few = ["--houses", "1", "--members", "30", "--workers", "1"]
+    done = subprocess.run(
+        [sys.executable, str(script), *few], stdout=write, stderr=subprocess.PIPE, text=True
+    )
+    os.close(write)
+    assert (done.returncode, done.stderr) == (0, "")

@@ -107,6 +107,30 @@ def test_all_problems_at_once(tmp_path):
     assert "did you mean 'decay'" in str(caught.value)
 
 
+def sized(capacity_ah: float, **factors: float) -> dict:
+    """The 100 Ah model as one of another size: resistances go down, heat goes up with it."""
+    tree = tomllib.loads(_text("lfp-prismatic-100ah"))
+    tree["capacity"]["capacity_ah"] = capacity_ah
+    for name in ("r0", "r1", "r2"):
+        tree["resistance"][name]["ref_ohm"] *= 100.0 / capacity_ah * factors.get(name, 1.0)
+    tree["thermal"]["heat_capacity_j_per_k"] *= capacity_ah / 100.0 * factors.get("heat", 1.0)
+    return tree
+
+
+@pytest.mark.parametrize("capacity_ah", [0.01, 0.5, 2.0, 100.0, 1000.0, 1e5])
+def test_a_cell_of_any_size_is_read_and_a_wrong_unit_found_at_any_size(capacity_ah):
+    """A resistance in milliohm is a thousand times what it should be, a heat in kJ a thousandth."""
+    assert CellModel.from_tree(sized(capacity_ah)).capacity_ah == capacity_ah
+    for factors, where in (
+        ({"r0": 1e3}, "resistance.r0.ref_ohm"),
+        ({"r2": 1e3}, "resistance.r2.ref_ohm"),
+        ({"heat": 1e-3}, "thermal.heat_capacity_j_per_k"),
+    ):
+        with pytest.raises(InputError, match=f"for a cell of {capacity_ah:g} Ah") as caught:
+            CellModel.from_tree(sized(capacity_ah, **factors))
+        assert [p.where for p in caught.value.problems] == [where]
+
+
 def test_falling_ocv_is_found(tmp_path):
     tree = tomllib.loads(_text())
     tree["ocv"]["voltage_v"][50] = tree["ocv"]["voltage_v"][40]

@@ -10,6 +10,8 @@ own charge and temperature; other explanations say nothing would come. The readi
     asleep: the battery's protection has opened, no current, a voltage far below any cell's or none;
     held: a live source at its limit, and a battery that refuses charge.
 
+A current beyond all that a source of the kind can give tells nothing of it: `other_source`.
+
 The bank's voltage is evidence of its charge and of a live source (`charging_weigh`). Where most of
 the posterior lies with banks that the display does not allow, the two contradict each other.
 
@@ -52,6 +54,7 @@ EXPLANATIONS = (
     "dead_charger",
     "asleep",
     "held",
+    "other_source",
 )
 FAULTS = ("cold_charge", "low_current", "no_supply", "open_path", "dead_charger")
 SOC_GRID = np.round(np.arange(0.05, 1.001, 0.05), 2)
@@ -153,6 +156,7 @@ def charging(
     idle, mine = idle_soc(setup, source, rules), setup.source(source)
     shown_soc = with_readings(setup, readings).present.display_soc if log is None else None
     volts = volts_of(readings)
+    cold = float(np.mean(bank.temperature_c[~bank.beside] < cell.charge_min_c))
     now_c = readings.get("temperature", float(np.median(bank.temperature_c)))
     others = [other.name for other in setup.sources if other.kind != source]
     dataset.attrs = {
@@ -167,6 +171,11 @@ def charging(
         "soc_by_voltage": found.soc_by_voltage,
         "display_soc": float("nan") if shown_soc is None else shown_soc,
         "temperature_p50": now_c,
+        "temperature_assumed": int(
+            "temperature" not in readings and setup.assumes("ambient.temperature_c")
+        ),
+        "chance_cold": max(cold, probability[EXPLANATIONS.index("too_cold")]),
+        "most_a": float(quantiles_of(sounds[-1][1].most_a)[4]),
         "cold_charge": int(flows and now_c < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "idle_above_soc": float("nan") if idle is None else idle,

@@ -24,6 +24,7 @@ WORDS = {
     "dead_charger": "the charger has its supply and gives nothing",
     "asleep": "the battery has switched itself off and has to be woken: see below",
     "held": "the source holds the bank at its limit, and a battery refuses charge",
+    "other_source": "the current comes from another source, or is misread: see above",
 }
 WAKING = (
     "To wake a battery that has switched itself off: loads off, leave a charger meant for lithium "
@@ -33,6 +34,7 @@ WAKING = (
     "is wrong until the next full charge."
 )
 NEXT_TO_NOTHING_PER_H = 0.02  # of the capacity (assumed)
+HINGES = 0.05  # a bank as likely to be too cold as this makes an answer of two kinds (assumed)
 UNDECIDED = 0.15  # assumed: odds this near to even are no verdict
 CAUTIONS = (
     "Never charge lithium iron phosphate cells below the temperature their maker allows.",
@@ -66,6 +68,8 @@ def charging_text(dataset: xr.Dataset) -> str:
     verdict = _verdict(a["not_a_fault"])
     if p["asleep"] > 0.5:
         verdict = "the battery has switched itself off; that is no fault of the charger"
+    if p["other_source"] > 0.5:
+        verdict = "no verdict, as more current flows than it can give"
     if not a["amps_given"]:
         verdict = f"no verdict without the current (amps=). If none flows: {verdict}"
     lines = [
@@ -73,7 +77,9 @@ def charging_text(dataset: xr.Dataset) -> str:
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),
+        *([wrapped(too_much(dataset))] if p["other_source"] > 0.5 else []),
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
+        *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
         wrapped(f"True charge: {charge}."),
         *([wrapped(contradiction(dataset))] if a["contradiction"] > 0.5 else []),
         "",
@@ -82,6 +88,7 @@ def charging_text(dataset: xr.Dataset) -> str:
     for name in sorted(p, key=lambda key: -p[key]):
         if p[name] >= 0.01:
             fault = "fault" if name in FAULTS else "no fault"
+            fault = "no verdict" if name == "other_source" else fault
             lines.append(
                 wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
             )
@@ -142,6 +149,34 @@ def assumed_size(dataset: xr.Dataset) -> str:
     )
 
 
+def too_much(dataset: xr.Dataset) -> str:
+    """What a current means that no source of this kind gives."""
+    a = dataset.attrs
+    unknown = "one that is not in the setup file"
+    others = f"{a['other_sources']} or {unknown}" if a["other_sources"] else unknown
+    return (
+        f"{a['amps']:g} A are more than a {a['source_kind']} source of this size can give, some "
+        f"{a['most_a']:.0f} A at the most: another source ({others}) charges the bank too, or the "
+        "reading is wrong (unit, decimal point, sign). Read again with every other source off."
+    )
+
+
+def hinges_on_temperature(dataset: xr.Dataset) -> bool:
+    """Is the temperature a mere assumption under which some banks are too cold to be charged?"""
+    a = dataset.attrs
+    return bool(a["temperature_assumed"]) and HINGES <= a["chance_cold"] <= 1.0 - HINGES
+
+
+def assumed_temperature(dataset: xr.Dataset) -> str:
+    """What to read where the answer hinges on a temperature that nobody told."""
+    a = dataset.attrs
+    return (
+        f"The temperature is only assumed (some {a['temperature_p50']:.0f} °C), and the answer "
+        f"hinges on it: {100 * a['chance_cold']:.0f} % that the battery is too cold to take "
+        "charge. Read it at the battery: --reading temperature="
+    )
+
+
 def contradiction(dataset: xr.Dataset) -> str:
     """One sentence on a voltage that does not go with the display, or with the log."""
     a = dataset.attrs
@@ -194,12 +229,15 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
     from socband.summary import as_percentiles, plain
 
     a = dataset.attrs
+    impossible = float(dataset["probability"].sel(explanation="other_source")) > 0.5
     return plain(
         {
             "source": a["source_kind"],
             "alarm": alarm_of(dataset),
             "current_was_read": bool(a["amps_given"]),
-            "not_a_fault": a["not_a_fault"] if a["amps_given"] else None,
+            "not_a_fault": None if not a["amps_given"] or impossible else a["not_a_fault"],
+            "impossible_current": too_much(dataset) if impossible else "",
+            "temperature_is_assumed": bool(a["temperature_assumed"]),
             "source_is_assumed": bool(a["source_is_assumed"]),
             "contradiction": contradiction(dataset) if a["contradiction"] > 0.5 else "",
             "explanations": [

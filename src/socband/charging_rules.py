@@ -35,6 +35,10 @@ class Rules:
         panel_spread_v: how far above it such panels reach.
         alternator_v_per_cell: voltage at a running vehicle's own battery, over the bank's cells.
         fuse_alike_v: difference that still counts as alike.
+        loads_a, loads_per_h: standard deviation of what loads left on, and a display's own error,
+            make of the current: the smaller of the two [A; share of the rated capacity an hour].
+        anyhow_per_h: width over which a current that no state of the installation explains may lie
+            [share of the rated capacity an hour].
         cold_current_a, cold_current_per_h: more than the smaller of these [A; share of the rated
             capacity an hour] measured into a bank too cold to be charged is an alarm (assumed:
             clear of a meter's zero).
@@ -65,6 +69,9 @@ class Rules:
     panel_spread_v: float = 3.0
     alternator_v_per_cell: float = 3.4
     fuse_alike_v: float = 0.1
+    loads_a: float = 1.0
+    loads_per_h: float = 0.005
+    anyhow_per_h: float = 0.15
     cold_current_a: float = 2.0
     cold_current_per_h: float = 0.02
     wake_hours: tuple[float, float] = (1.0, 2.0)
@@ -79,6 +86,10 @@ class Rules:
             "held": 0.0015,
         }
     )
+
+    def loads_std_a(self, rated_capacity_ah: float) -> float:
+        """What loads left on make of the current of such a bank, one standard deviation [A]."""
+        return min(self.loads_a, self.loads_per_h * rated_capacity_ah)
 
 
 DEFAULT_RULES = Rules()

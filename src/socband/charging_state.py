@@ -36,6 +36,7 @@ TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's l
 # above it a source that has been to its limit may not have begun again (assumed)
 FINISHED_SOC = 0.97
 BESIDE_EACH = 3  # few of them fit a voltage near full
+OFF_PLATE = 0.15  # by how much of its current a source differs from its plate (assumed)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 
 
@@ -76,12 +77,14 @@ class Sound:
         spread_a: (n,) standard deviation of what is read then [A].
         why: (n,) why the current is what it is, of `charging.EXPLANATIONS`.
         at_limit: (n,) probability that it holds the bank at its limit, 0..1.
+        most_a: (n,) what it could give at most under this sky, were the bank empty and warm [A].
     """
 
     current_a: Array
     spread_a: Array
     why: Array
     at_limit: Array
+    most_a: Array
 
 
 def bank_now(
@@ -234,8 +237,9 @@ def sound_source(
         why[cold] = "cold_charge"
     # Loads, and sources that differ from their plate; at its limit what a wrong curve is worth.
     curve_a = series * cell.voltage_error.std_v / bank.resistance_ohm
-    spread = np.hypot(1.0, np.where(at_limit == 1.0, curve_a, 0.15 * current))
-    return Sound(current, spread, why, at_limit)
+    loads_a = rules.loads_std_a(setup.bank.rated_capacity_ah)
+    spread = np.hypot(loads_a, np.where(at_limit == 1.0, curve_a, OFF_PLATE * current))
+    return Sound(current, spread, why, at_limit, bulk * sun)
 
 
 def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:

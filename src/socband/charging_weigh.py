@@ -16,7 +16,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband import cell as c
-from socband.charging_state import RESTED_FULL_V, SETTLED_FULL_V, BankNow, Sound, limit_v
+from socband.charging_state import (
+    OFF_PLATE,
+    RESTED_FULL_V,
+    SETTLED_FULL_V,
+    BankNow,
+    Sound,
+    limit_v,
+)
 from socband.posterior_resample import normalised
 from socband.summary import quantiles_of
 from socband.unknowns import normal_scores, uniforms
@@ -29,6 +36,8 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 LOG_ODD = float(np.log(0.03)) - 8.0  # of a voltage that a state does not explain
+ODD_AMPS = 0.03  # probability of a current that a state does not explain (assumed)
+BEYOND = 3.0  # standard deviations above what the source could give: none of its own (assumed)
 ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anything below (assumed)
 
 
@@ -36,7 +45,8 @@ ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anyth
 class Weighed:
     """The posterior over (state of the installation × draw of the bank), flat, states first.
 
-    A sound source that may idle or not is two states.
+    A sound source that may idle or not is two states; each state comes once more where the current
+    is beyond anything its source could give.
 
     Attributes:
         weight: (s·n,) sums to 1.
@@ -175,14 +185,21 @@ def weigh(
             middle, width = (0.4 * sunny, 0.3 * sunny) if state == "no_supply" else (
                 sunny, rules.panel_spread_v * scale)  # fmt: skip
             total = total - 0.5 * ((readings["panel_volts"] - middle) / width) ** 2 - np.log(width)
-        weights.append(total + _log_amps(state, amps, sound))
         reason = sound.why.copy() if state == "sound" else np.full(n, state, dtype="<U12")
         if state == "sound":
             # a sound source that gives far less than it should is a fault of its own kind
             reason[(sound.why == "charging") & (amps < 0.5 * sound.current_a)] = "low_current"
-        reasons.append(reason)
-        held_up.append(limited)
-        contradicts.append(np.maximum(odd, bank.beside | (state == "held")))
+        log_amps, other = _log_amps(state, amps, sound, setup.bank.rated_capacity_ah, rules)
+        other[reason == "cold_charge"] = 0.0  # a hazard, whatever the current comes from
+        with np.errstate(divide="ignore"):
+            parts = [(reason, np.log1p(-other))]
+            if other.any():
+                parts.append((np.full(n, "other_source", dtype="<U12"), np.log(other)))
+        for why, log_share in parts:
+            weights.append(total + log_amps + log_share)
+            reasons.append(why)
+            held_up.append(limited)
+            contradicts.append(np.maximum(odd, bank.beside | (state == "held")))
     weight = normalised(np.concatenate(weights))
     return Weighed(
         weight,
@@ -193,17 +210,24 @@ def weigh(
     )
 
 
-def _log_amps(state: str, amps: float, sound: Sound) -> Array:
-    """(n,) log density of the current that was read, but for a constant."""
-    odd = np.full(len(sound.current_a), np.log(0.03) - np.log(30.0))
-    mean, std = np.zeros(len(odd)), np.ones(len(odd))
+def _log_amps(
+    state: str, amps: float, sound: Sound, rated_capacity_ah: float, rules: Rules
+) -> tuple[Array, Array]:
+    """(n,) log density of the current that was read, but for a constant, and the share of it that
+    no source of this kind gives: it is more than that, and the state does not explain it."""
+    loads_a = rules.loads_std_a(rated_capacity_ah)
+    anyhow_a = rules.anyhow_per_h * rated_capacity_ah
+    odd = np.full(len(sound.current_a), np.log(ODD_AMPS) - np.log(anyhow_a))
+    mean, std = np.zeros(len(odd)), np.full(len(odd), loads_a)
     if state == "sound":
         mean, std = sound.current_a, sound.spread_a
         odd[sound.at_limit == 1.0] -= 5.0  # Ohm's law says what flows there, whatever the source
     elif state == "held":
         odd -= 5.0  # a bank that takes a current does not refuse it
-    fits = np.log(0.97) - 0.5 * ((amps - mean) / std) ** 2 - np.log(std)
-    return np.logaddexp(fits, odd)
+    fits = np.log(1.0 - ODD_AMPS) - 0.5 * ((amps - mean) / std) ** 2 - np.log(std)
+    total = np.logaddexp(fits, odd)
+    most_a = sound.most_a + BEYOND * np.hypot(loads_a, OFF_PLATE * sound.most_a)
+    return total, np.where(amps > most_a, np.exp(odd - total), 0.0)
 
 
 def _by_voltage(voltage: _Voltage, bank: BankNow, sound: Sound) -> float:

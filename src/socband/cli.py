@@ -9,11 +9,12 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-from cyclopts import App
+from cyclopts import App, CycloptsError
 
 from socband import __version__
 from socband.cli_owner import check, replay, tonight
@@ -76,6 +77,24 @@ def _read_no_more() -> None:
         os.dup2(nowhere.fileno(), sys.stdout.fileno())
 
 
+def _as_line(error: CycloptsError) -> str:
+    """What is wrong with the command line, within 80 columns."""
+    from cyclopts import UnknownCommandError
+
+    from socband.errors import nearest
+
+    text = str(error)
+    if isinstance(error, UnknownCommandError) and error.unused_tokens:
+        given = error.unused_tokens[0]
+        names = [name for name in build_app() if not name.startswith("-")]
+        close = nearest(given, names)
+        text = f'unknown command "{given}". ' + (
+            f'Did you mean "{close}"?' if close else f"There are: {', '.join(names)}."
+        )
+    lines = textwrap.wrap(f"socband: {text}", 78, subsequent_indent="  ", break_on_hyphens=False)
+    return "\n".join([*lines, "Try: socband --help"])
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run the command.
 
@@ -85,8 +104,6 @@ def main(argv: list[str] | None = None) -> int:
     Returns:
         0; 2 if an input is bad, the reason stands on standard error then; 143 if ended by SIGTERM.
     """
-    from cyclopts import CycloptsError
-
     from socband.errors import InputError
 
     for stream in (sys.stdout, sys.stderr):
@@ -104,7 +121,7 @@ def main(argv: list[str] | None = None) -> int:
         print(problems_text(error), file=sys.stderr)
         return EXIT_BAD_INPUT
     except CycloptsError as error:
-        print(f"socband: {error}\nTry: socband --help", file=sys.stderr)
+        print(_as_line(error), file=sys.stderr)
         return EXIT_BAD_INPUT
     except BrokenPipeError:
         _read_no_more()

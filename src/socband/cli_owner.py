@@ -8,10 +8,14 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from socband.cli_shared import (
+    Celsius,
+    Hours,
+    Percent,
     Progress,
     Whole,
     at_least,
     check_run,
+    read_bank,
     read_inputs,
     show,
 )
@@ -25,11 +29,11 @@ def tonight(
     setup: Path,
     /,
     *,
-    display: float | None = None,
-    since_full: float | None = None,
-    temperature: float | None = None,
+    display: Percent | None = None,
+    since_full: Hours | None = None,
+    temperature: Celsius | None = None,
     until: str | None = None,
-    want: float | None = None,
+    want: Percent | None = None,
     evidence: Typed = None,
     now: str | None = None,
     members: Whole = 10_000,
@@ -59,15 +63,13 @@ def tonight(
     check_run(100, members, seed, save, plot)
     wanted = _share(want)
     from socband.evidence_text import parse_evidence
-    from socband.models import load_cell
     from socband.plots import tonight_figure
-    from socband.site import read_setup
     from socband.tonight import tonight as ask
     from socband.tonight import tonight_json
     from socband.tonight_report import tonight_text
 
     pieces = parse_evidence(evidence or ())
-    read = read_setup(
+    read, cell = read_bank(
         setup,
         {
             "display": display,
@@ -77,7 +79,7 @@ def tonight(
             "now": now,
         },
     )
-    dataset = ask(read, load_cell(read.bank.cell), members, seed, wanted, pieces)
+    dataset = ask(read, cell, members, seed, wanted, pieces)
     show(
         dataset,
         text=tonight_text,

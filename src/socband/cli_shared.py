@@ -8,6 +8,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -35,6 +36,31 @@ def _whole(wanted: type, tokens: Sequence[Any]) -> int:
         raise ValueError(f"found {text!r}; expected a whole number") from None
 
 
+def _number_in(unit: str, named: str, such_as: str) -> Callable[[type, Sequence[Any]], float]:
+    """A number as typed, its unit behind it or not: `46`, `46%`, `46 %`."""
+
+    def convert(wanted: type, tokens: Sequence[Any]) -> float:
+        from socband.readings import number_of
+
+        text = tokens[0].value
+        try:
+            value, given = number_of(text)
+        except ValueError:
+            given, value = "", None
+        if value is None or given.casefold().lstrip("°") not in ("", unit):
+            raise ValueError(f"found {text!r}; expected {named} as a number, such as {such_as}")
+        return value
+
+    return convert
+
+
+Percent = Annotated[float, Parameter(converter=_number_in("%", "a percentage", "46"))]
+Hours = Annotated[float, Parameter(converter=_number_in("h", "hours", "31"))]
+Days = Annotated[float, Parameter(converter=_number_in("d", "days", "7"))]
+Celsius = Annotated[
+    float,
+    Parameter(converter=_number_in("c", "degrees Celsius", "-4"), allow_leading_hyphen=True),
+]
 Whole = Annotated[int, Parameter(converter=_whole)]
 
 
@@ -190,16 +216,10 @@ def read_inputs(
         InputError: with every problem of all of them at once.
     """
     from socband.logs import read_log
-    from socband.models import load_cell
     from socband.readings import against_setup, parse_readings
-    from socband.site import read_setup
 
-    problems, read, cell, recorded, readings = [], None, None, None, {}
-    try:
-        read = read_setup(setup)
-        cell = load_cell(read.bank.cell)
-    except InputError as error:
-        problems += error.located
+    recorded, readings = None, {}
+    read, cell, problems = _setup_and_cell(setup)
     try:
         cells = read.bank.cells_in_series if read else None
         readings = parse_readings(reading or (), question, cells)
@@ -221,6 +241,54 @@ def read_inputs(
     if problems:
         raise InputError(problems)
     return read, cell, recorded, readings
+
+
+def read_bank(setup: Path, overrides: Mapping[str, Any]) -> tuple[Setup, CellModel]:
+    """Setup and cell model; `overrides` as of `site.read_setup`.
+
+    Raises:
+        InputError: with every problem of both at once.
+    """
+    read, cell, problems = _setup_and_cell(setup, overrides)
+    if problems:
+        raise InputError(problems)
+    return read, cell
+
+
+def _setup_and_cell(
+    path: Path, overrides: Mapping[str, Any] | None = None
+) -> tuple[Setup | None, CellModel | None, list[Problem]]:
+    """Both, None where one cannot be used, and all that is wrong with them, each with its place.
+
+    A cell model that a setup file names is looked for whatever else is wrong with that file.
+    """
+    from socband.models import load_cell
+    from socband.site import cell_named, read_setup
+
+    read, cell, problems = None, None, []
+    try:
+        read = read_setup(path, overrides)
+        name = read.bank.cell
+    except InputError as error:
+        problems += error.located
+        name = cell_named(path)
+    if name:
+        try:
+            cell = load_cell(name)
+        except InputError as error:
+            if error.origin:  # what is wrong within a model file stands there
+                problems += error.located
+            else:
+                problems += [_as_named(problem, path) for problem in error.problems]
+    return read, cell, problems
+
+
+def _as_named(problem: Problem, setup: Path) -> Problem:
+    """That there is no such model, said of the key that names it."""
+    found = problem.found
+    if problem.where != "cell model":
+        found = f"{problem.where}, {found}"
+    return replace(problem, where=f"{setup.name}, bank.cell", found=found)
 
 
 def column_mapping(columns: list[str] | None) -> dict[str, str] | None:

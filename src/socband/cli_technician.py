@@ -8,7 +8,16 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 
 from socband.cli_owner import Columns, Flag
-from socband.cli_shared import Whole, check_run, read_inputs, show, within_limits
+from socband.cli_shared import (
+    Days,
+    Percent,
+    Whole,
+    check_run,
+    read_bank,
+    read_inputs,
+    show,
+    within_limits,
+)
 from socband.readings import describe_readings, readings_for
 
 
@@ -122,9 +131,9 @@ def budget(
     setup: Path,
     /,
     *,
-    days: float = 7.0,
-    within: float = 5.0,
-    display: float | None = None,
+    days: Days = 7.0,
+    within: Percent = 5.0,
+    display: Percent | None = None,
     members: Whole = 20_000,
     seed: Whole = 0,
     json: Flag = False,
@@ -149,12 +158,10 @@ def budget(
     within_limits("--within", within, 0.1, 100.0, "percent")
     from socband.budget import error_budget
     from socband.budget_report import budget_figure, budget_json, budget_text
-    from socband.models import load_cell
-    from socband.site import read_setup
 
-    read = read_setup(setup, {"display": display})
+    read, cell = read_bank(setup, {"display": display})
     show(
-        error_budget(read, load_cell(read.bank.cell), days, within / 100.0, None, members, seed),
+        error_budget(read, cell, days, within / 100.0, None, members, seed),
         text=budget_text,
         as_json=budget_json,
         json_wanted=json,

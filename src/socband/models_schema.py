@@ -113,7 +113,7 @@ def _limits_check(name: str, values: Mapping[str, Any]) -> list[Complaint]:
 def _resistance(*more: Entry) -> Section:
     return Section(
         (
-            Entry("ref_ohm", low=1e-6, high=10),
+            Entry("ref_ohm", low=1e-9, high=1e4),
             Entry("share", low=0, high=1),
             Entry("activation_kj_mol", low=0, high=150),
             *more,
@@ -183,7 +183,7 @@ SECTIONS: dict[str, Section] = {
     ),
     "thermal": Section(
         (
-            Entry("heat_capacity_j_per_k", low=0.1, high=1e6),
+            Entry("heat_capacity_j_per_k", low=1e-6, high=1e8),
             Entry("heat_conductance_w_per_k", low=1e-4, high=1e4),
         )
     ),
@@ -219,6 +219,30 @@ SECTIONS: dict[str, Section] = {
         optional=True,
     ),
 }
+
+
+# What goes with the size of a cell: (section, key, lowest and highest at 1 Ah, power of the
+# capacity, unit at 1 Ah). Measured cells of 2 to 2.5 Ah have 0.012 to 0.11 ohm Ah and 19 to 37
+# J/(K Ah); these limits are orders of magnitude around that (assumed): they find a wrong unit.
+_SIZED = (
+    *((f"resistance.{r}", "ref_ohm", 1e-5, 10.0, -1, "ohm Ah") for r in ("r0", "r1", "r2")),
+    ("thermal", "heat_capacity_j_per_k", 0.5, 1000.0, 1, "J/(K Ah)"),
+)
+
+
+def size_complaints(values: Mapping[str, Any]) -> list[Complaint]:
+    """Numbers that no cell of this capacity has; of those that were read, by dotted key."""
+    capacity_ah = values.get("capacity.capacity_ah")
+    found = []
+    for section, key, low, high, power, unit in _SIZED:
+        value = values.get(f"{section}.{key}")
+        if value is None or capacity_ah is None:
+            continue
+        at_1_ah = value / capacity_ah**power
+        if not low <= at_1_ah <= high:
+            what = f"{value:g} for a cell of {capacity_ah:g} Ah, {at_1_ah:.3g} {unit}"
+            found.append((f"{section}.{key}", what, f"{low:g} to {high:g} {unit}"))
+    return found
 
 
 def entries(section: str) -> tuple[Entry, ...]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from socband.errors import Problem, did_you_mean, shown
-from socband.models_schema import SECTIONS, Entry, entries
+from socband.models_schema import SECTIONS, Entry, entries, size_complaints
 
 _HEAD = "# Cell model of socband. Spreads are standard deviations in the unit of the number."
 
@@ -44,6 +44,9 @@ def read_sections(
             problems.append(Problem(name, shown(raw), f"a section [{name}]"))
             continue
         _read_section(name, raw, values, spread, sources, problems)
+    problems += [
+        Problem(w, f, e, "of one cell, in this unit?") for w, f, e in size_complaints(values)
+    ]
     return values, spread, sources
 
 

@@ -157,12 +157,27 @@ def read_setup(
         InputError: with every problem of file and overrides.
     """
     path = Path(path)
+    return setup_from_table(_table_of(path), overrides, name=path.name, now=now)
+
+
+def cell_named(path: str | Path) -> str | None:
+    """Name or path of the cell model that a setup file names, whatever else is wrong with it; None
+    where it names none."""
+    try:
+        bank = _table_of(Path(path)).get("bank")
+    except InputError:
+        return None
+    cell = bank.get("cell") if isinstance(bank, dict) else None
+    return cell if isinstance(cell, str) and cell.strip() else None
+
+
+def _table_of(path: Path) -> dict[str, Any]:
     table = read_toml(path, "a setup file")
     bank = table.get("bank")
     if isinstance(bank, dict) and isinstance(cell := bank.get("cell"), str):
         if cell.endswith(".toml"):
             bank["cell"] = str(path.parent / cell)  # a path is meant from the setup file's folder
-    return setup_from_table(table, overrides, name=path.name, now=now)
+    return table
 
 
 def setup_from_table(
