@@ -20,6 +20,7 @@ from socband.suspects_draws import ASSUMED_HOURS, log_density, predictions
 from socband.suspects_fit import fit
 from socband.suspects_judge import (
     DEFAULTS,
+    MISFIT,
     SIZE_QUANTILES,
     LogFits,
     Options,
@@ -40,7 +41,6 @@ __all__ = ["DEFAULTS", "Options", "Verdict", "expected_log_bayes", "fit_log", "j
 
 Array = np.ndarray
 
-MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
 ASSUMED_USE = 0.3  # of the capacity a day, out and in (assumed)
 SHOWN = 0.05  # causes less probable than this are not compared with one another
 
