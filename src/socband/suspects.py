@@ -29,6 +29,7 @@ from socband.suspects_judge import (
     judge,
 )
 from socband.suspects_model import Likelihood
+from socband.track import moment_of_present
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -285,6 +286,7 @@ def suspects(
             full_std = true_full_std(cell, options.causes.full_std)
             drift, std = drift_current(verdict.fits.balance, full_std * rated)
             dataset.attrs |= {"drift_a": drift, "drift_std_a": std}
+        dataset.attrs |= moment_of_present(log, setup, at_end=True)
         dataset.attrs["log_days"] = float(log.time_s[-1] / 86400.0)
         dataset.attrs["declared_fulls"] = int(verdict.fits.likelihoods[0].design.declared)
     # the causes may be asked about for a bank that has died; its charge then is no question

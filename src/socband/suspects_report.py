@@ -163,7 +163,7 @@ def _sentence(text: str) -> str:
 
 
 def _evidence_lines(dataset: xr.Dataset) -> list[str]:
-    from socband.report import wrapped
+    from socband.report import present_lines, wrapped
 
     attrs = dataset.attrs
     said = []
@@ -185,9 +185,9 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
             "tonight's band with all doubts of the setup file at once, and with no other."
         )
     )
-    if attrs["display_not_used"]:
-        text = "What the setup file says of the display now is not used: the log speaks for itself."
-        lines.append(wrapped(text))
+    if "log_days" in attrs:
+        unused = "; its display is not used: the log speaks for itself"
+        lines += present_lines(attrs, unused if attrs["display_not_used"] else "")
     if few_draws(dataset):
         lines.append(
             wrapped(
@@ -268,6 +268,7 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
         "readings_that_do_not_fit": [n for n in dataset.attrs["misfits"].split(", ") if n],
         "untracked_hours": dataset.attrs["untracked_hours"],
         "soc": soc,
+        **({"present_taken_at": "the log's last row"} if "log_days" in dataset.attrs else {}),
         "effective_draws": dataset.attrs["effective_draws"],
         "too_few_draws_for_a_band": few,
         "cautions": list(CAUTIONS),
