@@ -209,3 +209,46 @@ def _words(text: str) -> list[str]:
     for mark in "│,.;=":
         text = text.replace(mark, " ")
     return text.split()
+
+
+@pytest.mark.parametrize(
+    ("clock", "own_clock", "says"),
+    [
+        (
+            "10:30",
+            True,
+            "first row (20:30): display 86 %. But its clock says 10:30, as the last row",
+        ),
+        ("15:00", True, "first row (20:30): display 86 %. But its clock says 15:00, which is not"),
+        ("20:00", True, "first row (20:30): display 86 %. hour"),
+        ("15:00", False, "first row (15:00): display 86 %. hour"),
+        (None, True, "first row (20:30): display 86 %. hour"),
+        (None, False, "first row: display 86 %. hour"),
+    ],
+)
+def test_every_answer_says_for_which_row_it_takes_the_present(
+    clock: str | None,
+    own_clock: bool,
+    says: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The log of the van begins at 20:30 UTC and ends 62 h later, at 10:30 (its second column)."""
+    setup, log = tmp_path / "van.toml", tmp_path / "van.csv"
+    text = Path(VAN).read_text(encoding="utf-8")
+    named = 'clock = "10:30"'
+    assert named in text
+    setup.write_text(text.replace(named, f'clock = "{clock}"' if clock else ""), encoding="utf-8")
+    columns = [0, 1, 2, 3] if own_clock else [0, 2, 3]
+    rows = [row.split(",") for row in Path(VAN).with_suffix(".csv").read_text().splitlines()]
+    log.write_text("".join(",".join(row[c] for c in columns) + "\n" for row in rows))
+    assert main(["replay", str(setup), str(log), "--members", "100"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert f"[present] of the setup file is taken for the log's {says}" in out
+    if clock != "10:30":
+        return
+    for command, more in (("suspects", "; its display is not used"), ("charging", ".")):
+        assert main([command, str(setup), str(log), "--members", "1000"]) == 0
+        out = " ".join(capsys.readouterr().out.split())
+        assert f"[present] of the setup file is taken for the log's last row (10:30){more}" in out
+        assert "But its clock" not in out

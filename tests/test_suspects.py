@@ -17,6 +17,7 @@ import pytest
 
 from socband import cell as c
 from socband.causes import CAUSES, PARAMETERS, CauseSettings, P, hypotheses
+from socband.errors import InputError
 from socband.logs import Log
 from socband.models import load_cell
 from socband.quantity import Quantity
@@ -24,7 +25,13 @@ from socband.site import read_setup, setup_from_table
 from socband.suspects import Options, drift_per_day, judge, suspects
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_model import Likelihood, Yardstick
-from socband.suspects_report import not_separable, suspects_figure, suspects_json, suspects_text
+from socband.suspects_report import (
+    not_separable,
+    size_words,
+    suspects_figure,
+    suspects_json,
+    suspects_text,
+)
 
 ROOT = Path(__file__).resolve().parent.parent
 EXAMPLE = ROOT / "examples" / "workshop-van.toml"
@@ -221,6 +228,47 @@ def test_what_no_single_cause_explains_is_said(readings, odd):
     said = f"No single cause explains all readings well: {odd} does not fit"
     assert (said in " ".join(suspects_text(dataset).split())) == bool(odd)
     assert suspects_json(dataset)["readings_that_do_not_fit"] == ([odd] if odd else [])
+
+
+@pytest.mark.parametrize("with_log", [False, True])
+def test_a_reading_far_beyond_all_causes_is_refused(houses, with_log):
+    """Four times the capacity, an ampere of the wrong sign, 50 A with everything off: one draw
+    would have taken all the weight."""
+    house = next(h for h in houses if h.cause == "untracked_steady")
+    rated_ah = house.setup.bank.rated_capacity_ah
+    for readings in (
+        {"capacity": 6.0 * rated_ah},
+        {"clamp": -0.5 * rated_ah, "display": 0.5 * rated_ah},
+        {"clamp_off": 50.0},
+    ):
+        name = list(readings)[-1]
+        with pytest.raises(InputError, match=f"--reading {name}: found .* contradicts") as caught:
+            judge(house.setup, load_cell(CELL), house.log if with_log else None, readings, 0, 4000,
+                  OPTIONS)  # fmt: skip
+        assert len(caught.value.problems) == 1
+
+
+def test_readings_that_hardly_any_draw_fits_get_no_band():
+    """300 Ah from full to cut-off of a bank of 200 Ah: a shunt read too large is all that is left,
+    by the one draw that is furthest out."""
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    few = suspects(setup, cell, None, {"capacity": 300.0}, 0, 4000)
+    assert few.attrs["effective_draws"] < 10.0
+    text = " ".join(suspects_text(few).split())
+    assert "hardly any of the draws fit them, too few for a band" in text
+    assert "90 % sure" not in text
+    data = suspects_json(few)
+    assert data["too_few_draws_for_a_band"]
+    for band in (data["soc"], *(s["size"] for s in data["suspects"])):
+        assert band["p05"] is band["p95"] is None
+    many = suspects(setup, cell, None, {"capacity": 150.0}, 0, 4000)
+    assert not suspects_json(many)["too_few_draws_for_a_band"]
+    assert suspects_json(many)["soc"]["p95"] > suspects_json(many)["soc"]["p05"] + 0.02
+    assert "90 % sure between" in " ".join(suspects_text(many).split())
+    for size in few["size"].values, many["size"].values:
+        for cause, row in zip(many["cause"].values, size, strict=True):
+            words = size_words(str(cause), np.full(3, row[1]), many)
+            assert "90 % sure" not in words  # no band without a width
 
 
 def test_capacity_reading_points_to_lost_capacity_or_a_missing_battery():

@@ -32,6 +32,7 @@ from socband.charging_weigh import volts_of, weigh
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.posterior_resample import systematic
 from socband.readings import with_readings
+from socband.track import moment_of_present
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -186,4 +187,6 @@ def charging(
         "cells_in_series": setup.bank.cells_in_series,
         "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),
     }
+    if log is not None:
+        dataset.attrs |= moment_of_present(log, setup, at_end=True)
     return with_attributes(dataset, f"is the charging sound? {setup.about.title}", seed)

@@ -47,7 +47,7 @@ CAUTIONS = (
 
 def charging_text(dataset: xr.Dataset) -> str:
     """The answer for its reader, in words that fit 80 columns."""
-    from socband.report import caution_lines, wrapped
+    from socband.report import caution_lines, present_lines, wrapped
 
     a = dataset.attrs
     kind = a["source_kind"]
@@ -81,6 +81,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
         wrapped(f"True charge: {charge}."),
+        *(present_lines(a) if "present_at_end" in a else []),
         *([wrapped(contradiction(dataset))] if a["contradiction"] > 0.5 else []),
         "",
         "What would explain it" if a["amps_given"] else "What would explain it, if none flows",

@@ -46,7 +46,8 @@ def suspects(
     """What the display is not seeing: ranked causes, and what to measure next.
 
     Args:
-        setup: setup file of bank and monitor.
+        setup: setup file of bank and monitor; beside a log its section [present] describes the
+            moment at which the log ends.
         log: days of log of the monitor, if there are any.
         reading: taken by hand, as `readings.KINDS`; the help page lists them.
         column: for other labels in the log, such as --column current="I[A]".
@@ -95,7 +96,8 @@ def charging(
     """Is the missing charge current a fault, or is the bank simply near full?
 
     Args:
-        setup: setup file of bank and monitor.
+        setup: setup file of bank and monitor; beside a log its section [present] describes the
+            moment at which the log ends.
         log: of the monitor, if there is one.
         source: what should be charging.
         reading: taken by hand, as `readings.KINDS`; the help page lists them.

@@ -23,7 +23,7 @@ from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.site_fields import MINUTES_A_DAY, ClockTime
 from socband.snapshot import MOST_DEVIATIONS, take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
-from socband.track import Scale, Track, hour_of_first_row
+from socband.track import Scale, Track, hour_of_first_row, moment_of_present
 from socband.unknowns import Members, Unknowns
 
 if TYPE_CHECKING:
@@ -69,12 +69,13 @@ def replay(
         soc, offset_a, untracked_a, capacity_fraction and `unseen_a`, the current that the display
         misses on average over a day, offset and untracked load together, positive = the display
         shows too much; over `mark` where the band narrowed. Attributes: `told_apart` (whether
-        offset and untracked load can be), `longest_gap_hours` and `gap_from_hours` of the log.
+        offset and untracked load can be), `longest_gap_hours` and `gap_from_hours` of the log, and
+        those of `track.moment_of_present`, with `present_display_soc` (NaN if not said).
     """
     _check_pieces(setup, log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
     ambient_c = setup.ambient.temperature_c.median
-    hour = hour_of_first_row(log, setup)
+    hour, moment = hour_of_first_row(log, setup), moment_of_present(log, setup, at_end=False)
     # the log's own clock goes before the setup's, also for what drew before its first row
     clock = ClockTime(round(60.0 * hour) % MINUTES_A_DAY)
     setup = replace(setup, present=replace(setup.present, clock=clock))
@@ -91,7 +92,10 @@ def replay(
         settings.probabilities.index(0.05),
         settings.probabilities.index(0.95),
     )
-    return _dataset(setup, log, track, posterior, display, settings, found, unknowns)
+    dataset = _dataset(setup, log, track, posterior, display, settings, found, unknowns)
+    display_soc = setup.present.display_soc
+    moment["present_display_soc"] = np.nan if display_soc is None else display_soc
+    return dataset.assign_attrs(moment)
 
 
 def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
@@ -338,6 +342,7 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
         "unseen_a": as_percentiles(quantiles_of(dataset["unseen_a"].values)),
         "told_apart": bool(dataset.attrs["told_apart"]),
         "longest_gap_hours": dataset.attrs["longest_gap_hours"],
+        "present_taken_at": "the log's first row",
         "untracked_none": float(np.mean(dataset["untracked_a"].values == 0.0)),
         "band": {
             "time_s": dataset["time"].values,

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 WIDTH = 78
 FULL_DOUBT = 0.01  # of full and of empty nobody knows better where they lie (assumed)
+CLOCK_OFF_H = 1.5  # two clocks further apart mean two moments; a clock change is less (assumed)
 LONG_GAP_H, SPLIT_GAP_H = 1.0, 12.0  # silence of a log worth a line; worth two logs (assumed)
 
 
@@ -59,13 +60,40 @@ def caution_lines(cautions: Sequence[str]) -> list[str]:
     return ["Cautions", *(wrapped(text, "  - ", "    ") for text in cautions)]
 
 
+def present_lines(attrs: Mapping[str, Any], more: str = "") -> list[str]:
+    """For which row of a log [present] is taken, and whether its clock says another.
+
+    Args:
+        attrs: with those of `track.moment_of_present`.
+        more: what else to say of it, behind the row.
+    """
+
+    def clock(hour: float) -> str:
+        minutes = round(60.0 * hour) % 1440
+        return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+    row = "last" if attrs["present_at_end"] else "first"
+    hour, file_hour = attrs["present_hour"], attrs["present_clock_hour"]
+    when = f" ({clock(hour)})" if np.isfinite(hour) else ""
+    text = f"[present] of the setup file is taken for the log's {row} row{when}{more}."
+    # at the end of a log that has a clock nothing hangs on the file's
+    if attrs["present_off_hours"] > CLOCK_OFF_H and not attrs["present_at_end"]:
+        fits = attrs["present_other_off_hours"] <= CLOCK_OFF_H
+        text += f" But its clock says {clock(file_hour)}"
+        text += ", as the last row: was it read then?" if fits else ", which is not that row."
+    return [wrapped(text)]
+
+
 def replay_text(dataset: xr.Dataset) -> str:
     """The end of a replayed log in words, and the band over time as a small table."""
     quantile = dataset["soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values
     hours = dataset["time"].values / 3600.0
     shown = dataset["display_soc"].values
     true = dataset["true_soc"].values if "true_soc" in dataset else None
-    lines = [wrapped(dataset.attrs["title"]), wrapped(f"Log: {dataset.attrs['log']}"), ""]
+    lines = [wrapped(dataset.attrs["title"]), wrapped(f"Log: {dataset.attrs['log']}")]
+    shown_first = dataset.attrs["present_display_soc"]
+    more = f": display {100 * shown_first:.0f} %" if np.isfinite(shown_first) else ""
+    lines += [*present_lines(dataset.attrs, more), ""]
     lines.append(
         "   hour   display   likely   90 % band" + ("       true" if true is not None else "")
     )

@@ -20,6 +20,7 @@ from socband.suspects_draws import ASSUMED_HOURS, log_density, predictions
 from socband.suspects_fit import fit
 from socband.suspects_judge import (
     DEFAULTS,
+    MISFIT,
     SIZE_QUANTILES,
     LogFits,
     Options,
@@ -28,6 +29,7 @@ from socband.suspects_judge import (
     judge,
 )
 from socband.suspects_model import Likelihood
+from socband.track import moment_of_present
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -40,7 +42,6 @@ __all__ = ["DEFAULTS", "Options", "Verdict", "expected_log_bayes", "fit_log", "j
 
 Array = np.ndarray
 
-MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
 ASSUMED_USE = 0.3  # of the capacity a day, out and in (assumed)
 SHOWN = 0.05  # causes less probable than this are not compared with one another
 
@@ -285,6 +286,7 @@ def suspects(
             full_std = true_full_std(cell, options.causes.full_std)
             drift, std = drift_current(verdict.fits.balance, full_std * rated)
             dataset.attrs |= {"drift_a": drift, "drift_std_a": std}
+        dataset.attrs |= moment_of_present(log, setup, at_end=True)
         dataset.attrs["log_days"] = float(log.time_s[-1] / 86400.0)
         dataset.attrs["declared_fulls"] = int(verdict.fits.likelihoods[0].design.declared)
     # the causes may be asked about for a bank that has died; its charge then is no question

@@ -13,11 +13,11 @@ from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hyp
 from socband.cell import temperature_factors
 from socband.errors import InputError, Problem
 from socband.posterior_resample import normalised, systematic
-from socband.readings import with_readings
+from socband.readings import KINDS, with_readings
 from socband.since_full import SinceFull, untracked_hours
 from socband.summary import quantiles_of
 from socband.suspects_design import LogColumns, ModelSettings
-from socband.suspects_draws import Draws, Meters, log_weights
+from socband.suspects_draws import Draws, Meters, log_weights, predictions
 from socband.suspects_fit import Fit, fit, reference
 from socband.suspects_model import C_START, Likelihood, Yardstick
 from socband.track import hour_of_first_row
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 SIZE_QUANTILES = (0.05, 0.5, 0.95)
+MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
+RULED_OUT = 14.0  # nats below the likeliest draw: a millionth of it
 _KEPT = 4000  # draws of a verdict
 
 
@@ -138,7 +140,7 @@ def judge(
         options: see there.
 
     Raises:
-        InputError: a reading that is none beside this log.
+        InputError: a reading that is none beside this log, or one far beyond what any cause makes.
     """
     causes, model, meters = options.causes, options.model, options.meters
     rng = np.random.default_rng([seed, 8])
@@ -153,6 +155,8 @@ def judge(
     draws, log_weight = _draw(
         all_of_them, fits, weight, setup, cell, readings, members, causes, rng
     )
+    likely = log_weight > log_weight.max() - RULED_OUT
+    _refuse_impossible(draws, likely, readings, setup, cell, meters)
     log_weight = log_weight + log_weights(draws, readings, setup, cell, meters)
     share = normalised(log_weight)
     name_of = draws.causes
@@ -190,6 +194,37 @@ def _check_usable(readings: Mapping[str, float], declared: int) -> None:
         expected = "a log with a full charge by monitor.re_zero, or this reading without a log"
         hint = "what the display counted from is not known before its first full charge"
         problems.append(Problem("--reading display_soc", found, expected, hint))
+    if problems:
+        raise InputError(problems)
+
+
+def _refuse_impossible(
+    draws: Draws,
+    likely: Array,
+    readings: Mapping[str, float],
+    setup: Setup,
+    cell: CellModel,
+    meters: Meters,
+) -> None:
+    """Refuse a reading that no draw makes, and that lies further beyond the likely ones, (n,) of
+    bool, than these lie apart.
+
+    Two causes at once may lead out of what each of them makes alone, but not that far (assumed).
+    The draw that comes nearest would take all the weight, and the band have no width. What the
+    display says of the charge may have been set by hand, and is refused nowhere.
+    """
+    problems = []
+    for name, (mean, std) in predictions(draws, readings, setup, cell, meters).items():
+        value, unit = readings[name], KINDS[name].unit
+        low, high = mean - MISFIT * std, mean + MISFIT * std
+        if name == "display_soc" or low.min() <= value <= high.max():
+            continue
+        least, most = low[likely].min(), high[likely].max()
+        if not 2.0 * least - most <= value <= 2.0 * most - least:
+            found = f"{value:g} {unit}, which contradicts every cause considered"
+            expected = f"{least:.3g} to {most:.3g} {unit}, as far as they go with all else known"
+            hint = "check unit, sign and decimal point, and the setup's own numbers"
+            problems.append(Problem(f"--reading {name}", found, expected, hint))
     if problems:
         raise InputError(problems)
 

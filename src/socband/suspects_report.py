@@ -14,6 +14,20 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 SHOWN = 0.01  # causes below this are summed up in one line
+FEW_DRAWS = 25.0  # effective draws; fewer say nothing of a width (assumed)
+# Of a size: words before it, factor and format of its number, unit, words behind it.
+_SIZES = {
+    "untracked_steady": ("about ", 1.0, ".2g", "A", ""),
+    "untracked_hours": ("about ", 1.0, ".2g", "A", ""),
+    "dead_band": ("about ", 1.0, ".2g", "A", ""),
+    "offset": ("", 1.0, "+.2g", "A", ""),
+    "gain": ("", 100.0, "+.0f", "%", ""),
+    "capacity_setting": ("", 100.0, "+.0f", "%", ""),
+    "lost_capacity": ("", -100.0, ".0f", "%", " of it lost"),
+    "efficiency_setting": ("set to ", 100.0, ".0f", "%", ""),
+    "false_rezero": ("", 100.0, ".0f", "%", " missing"),
+    "connection": ("", 1e3, ".1f", "mΩ", ""),
+}
 SEPARATE_NATS = float(np.log(20.0))
 
 
@@ -30,31 +44,29 @@ def not_separable(dataset: xr.Dataset) -> list[tuple[str, str]]:
     return pairs
 
 
+def few_draws(dataset: xr.Dataset) -> bool:
+    """Do the readings fit so few draws that a band of them would have next to no width?"""
+    return bool(dataset.attrs["effective_draws"] < FEW_DRAWS)
+
+
 def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
-    """The size of a cause with its 90 % band in words."""
+    """The size of a cause with its 90 % band in words; without a band where few draws tell of it,
+    or where it has no width."""
     low, middle, high = size
-    if cause in ("untracked_steady", "untracked_hours", "dead_band"):
-        text = f"about {middle:.2g} A (90 % sure: {low:.2g} to {high:.2g} A)"
-        if cause == "untracked_hours" and dataset.attrs.get("untracked_hours"):
-            text += f", best guess of the hours {dataset.attrs['untracked_hours']}"
-        return text
-    if cause == "offset":
-        return f"{middle:+.2g} A (90 % sure: {low:+.2g} to {high:+.2g} A)"
-    if cause in ("gain", "capacity_setting"):
-        return f"{100 * middle:+.0f} % (90 % sure: {100 * low:+.0f} to {100 * high:+.0f} %)"
-    if cause == "lost_capacity":
-        return (
-            f"{-100 * middle:.0f} % of it lost (90 % sure: {-100 * high:.0f} to {-100 * low:.0f} %)"
-        )
-    if cause == "efficiency_setting":
-        return f"set to {100 * middle:.0f} % (90 % sure: {100 * low:.0f} to {100 * high:.0f} %)"
-    if cause == "false_rezero":
-        return f"{100 * middle:.0f} % missing (90 % sure: {100 * low:.0f} to {100 * high:.0f} %)"
     if cause == "missing_battery":
         return f"{-100 * middle:.0f} % of the bank"
-    if cause == "connection":
-        return f"{1e3 * middle:.1f} mΩ (90 % sure: {1e3 * low:.1f} to {1e3 * high:.1f} mΩ)"
-    return ""
+    if cause not in _SIZES:
+        return ""
+    before, scale, form, unit, behind = _SIZES[cause]
+    low, middle, high = (format(scale * x, form) for x in (low, middle, high))
+    if scale < 0.0:
+        low, high = high, low
+    text = f"{before}{middle} {unit}{behind}"
+    if low != high and not few_draws(dataset):
+        text += f" (90 % sure: {low} to {high} {unit})"
+    if cause == "untracked_hours" and dataset.attrs.get("untracked_hours"):
+        text += f", best guess of the hours {dataset.attrs['untracked_hours']}"
+    return text
 
 
 def error_per(cause: str, dataset: xr.Dataset) -> str:
@@ -97,7 +109,8 @@ def suspects_text(dataset: xr.Dataset) -> str:
         if size:
             lines.append(wrapped(f"Size: {size}.", "         "))
         if np.abs(drift[1]) >= 0.05:
-            span = f" ({drift[0]:+.1f} to {drift[2]:+.1f})" if np.ptp(drift) >= 0.1 else ""
+            wide = np.ptp(drift) >= 0.1 and not few_draws(dataset)
+            span = f" ({drift[0]:+.1f} to {drift[2]:+.1f})" if wide else ""
             text = f"Display: off by {drift[1]:+.1f} %{span} {error_per(name, dataset)}."
             lines.append(wrapped(text, "         "))
         if name == "false_rezero" and attrs.get("declared_fulls") == 0:
@@ -150,7 +163,7 @@ def _sentence(text: str) -> str:
 
 
 def _evidence_lines(dataset: xr.Dataset) -> list[str]:
-    from socband.report import wrapped
+    from socband.report import present_lines, wrapped
 
     attrs = dataset.attrs
     said = []
@@ -162,22 +175,26 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
         said.append(f"readings {attrs['readings']}")
     lines = [wrapped("Evidence: " + ("; ".join(said) or "none yet, only what is usual") + ".")]
     soc = [100 * attrs[key] for key in ("soc_p05", "soc_p50", "soc_p95")]
+    band = f", 90 % sure between {soc[0]:.0f} and {soc[2]:.0f} %"
+    if few_draws(dataset):
+        band = " (no band: see below)"
     lines.append(
         wrapped(
             f"True charge now{'' if 'log_days' in attrs else ', if the bank is on'}: likely "
-            f"{soc[1]:.0f} %, 90 % sure between {soc[0]:.0f} and {soc[2]:.0f} %. That reckons with "
-            "one fault below at a time; tonight's band with all doubts of the setup file at once, "
-            "and with no other."
+            f"{soc[1]:.0f} %{band}. That reckons with one fault below at a time; "
+            "tonight's band with all doubts of the setup file at once, and with no other."
         )
     )
-    if attrs["display_not_used"]:
-        text = "What the setup file says of the display now is not used: the log speaks for itself."
-        lines.append(wrapped(text))
-    if attrs["effective_draws"] < 25.0:
+    if "log_days" in attrs:
+        unused = "; its display is not used: the log speaks for itself"
+        lines += present_lines(attrs, unused if attrs["display_not_used"] else "")
+    if few_draws(dataset):
         lines.append(
             wrapped(
-                "These readings fit badly together: check their signs (charging is positive) and "
-                "whether they were taken at the same moment. The figures below are rough."
+                "These readings fit badly together or with the setup: hardly any of the draws fit "
+                "them, too few for a band. Check their signs (charging is positive), their units "
+                "and whether they were taken at the same moment. The figures below are rough; if "
+                "the readings are right, --members draws more."
             )
         )
     if attrs["misfits"]:
@@ -217,7 +234,12 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
     from socband.summary import plain
 
     by_key = {test.key: test for test in TESTS}
-    size, drift = dataset["size"].values, dataset["drift_per_day"].values
+    size, drift = dataset["size"].values.copy(), dataset["drift_per_day"].values
+    soc = {key: dataset.attrs[f"soc_{key}"] for key in ("p05", "p50", "p95")}
+    few = few_draws(dataset)
+    if few:  # a band of so few has no width that means anything
+        size[:, [0, 2]] = np.nan
+        soc |= {"p05": None, "p95": None}
     out: dict[str, Any] = {
         "suspects": [
             {
@@ -245,7 +267,10 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
         ],
         "readings_that_do_not_fit": [n for n in dataset.attrs["misfits"].split(", ") if n],
         "untracked_hours": dataset.attrs["untracked_hours"],
-        "soc": {key: dataset.attrs[f"soc_{key}"] for key in ("p05", "p50", "p95")},
+        "soc": soc,
+        **({"present_taken_at": "the log's last row"} if "log_days" in dataset.attrs else {}),
+        "effective_draws": dataset.attrs["effective_draws"],
+        "too_few_draws_for_a_band": few,
         "cautions": list(CAUTIONS),
         "seed": dataset.attrs["seed"],
     }

@@ -58,6 +58,33 @@ def hour_of_first_row(log: Log, setup: Setup | None = None, present_at_end: bool
     return (setup.present.clock.minute / 60.0 - before_h) % 24.0
 
 
+def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float | int]:
+    """For which row of a log a setup's present stands, and how far its clock is off there.
+
+    Args:
+        log, setup: see `hour_of_first_row`.
+        at_end: it is taken for the last row, else for the first.
+
+    Returns:
+        Attributes of a result: `present_at_end`; `present_hour`, hour of day of that row, 0..24,
+        NaN if nobody said; where the log has a clock and the setup file says one too (else NaN),
+        `present_clock_hour`, the file's, and the hours between it and that of the row taken,
+        `present_off_hours`, and of the log's other end, `present_other_off_hours`, 0..12.
+    """
+    first = hour_of_first_row(log, setup, at_end)
+    ends = first, (first + float(log.time_s[-1]) / 3600.0) % 24.0
+    said, own = not setup.assumes("present.clock"), log.unix_time_s is not None
+    clock = setup.present.clock.minute / 60.0 if said and own else float("nan")
+    off = [abs((hour - clock + 12.0) % 24.0 - 12.0) for hour in ends]
+    return {
+        "present_at_end": int(at_end),
+        "present_hour": ends[at_end] if said or own else float("nan"),
+        "present_clock_hour": clock,
+        "present_off_hours": off[at_end],
+        "present_other_off_hours": off[not at_end],
+    }
+
+
 @dataclass(frozen=True)
 class Scale:
     """How a bank's quantities become those of one cell.
