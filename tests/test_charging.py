@@ -208,7 +208,14 @@ def test_a_battery_that_switched_itself_off_is_no_broken_charger(bank, volts):
     off = ask(bank, "shore", amps=0.0, volts=volts, display_soc=40.0, since_full=90.0,
               temperature=15.0)  # fmt: skip
     assert chance(off, "asleep") > 0.9
-    assert "To wake a battery" in " ".join(charging_text(off).split())
+    text = " ".join(charging_text(off).split())
+    assert "To wake a battery" in text
+    assert text.count("1.5 to 3 h for 2 batteries in parallel") == 2  # one: 1 to 2 h
+    setup, cell = bank
+    for n, says in ((1, "1 to 2 h for one battery"), (4, "2.5 to 5 h for 4 batteries")):
+        size = replace(setup, bank=replace(setup.bank, strings_in_parallel=n))
+        said = charging(size, cell, None, {"amps": 0.0, "volts": volts}, 1, MEMBERS, "shore")
+        assert says in " ".join(charging_text(said).split())
     on = ask(bank, "shore", amps=0.0, volts=13.1, display_soc=40.0, since_full=90.0,
              temperature=15.0)  # fmt: skip
     assert chance(on, "asleep") < 0.01

@@ -33,6 +33,7 @@ from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.posterior_resample import systematic
 from socband.readings import with_readings
 from socband.track import moment_of_present
+from socband.whatif import times_as_long
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -183,6 +184,9 @@ def charging(
         "source_is_assumed": int(mine is None),
         "bulk_per_h": rules.bulk_per_h[source],
         "other_sources": ", ".join(others),
+        "batteries": setup.bank.strings_in_parallel,
+        "wake_from_h": rules.wake_hours[0] * times_as_long(setup.bank.strings_in_parallel),
+        "wake_to_h": rules.wake_hours[1] * times_as_long(setup.bank.strings_in_parallel),
         "rated_capacity_ah": float(setup.bank.rated_capacity_ah),
         "cells_in_series": setup.bank.cells_in_series,
         "readings": ", ".join(f"{k}={v:g}" for k, v in readings.items()),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,9 +29,9 @@ WORDS = {
 }
 WAKING = (
     "To wake a battery that has switched itself off: loads off, leave a charger meant for lithium "
-    "iron phosphate on it, one to two hours, longer with more batteries (common practice, no "
-    "source). Some chargers give nothing until they see a voltage. Never bridge the battery's "
-    "protection, and do not charge one that is below 0 °C, swollen, hot or smelling. Its display "
+    "iron phosphate on it, {waking} (common practice, no source). Some chargers give "
+    "nothing until they see a voltage. Never bridge the battery's protection, "
+    "and do not charge one that is below 0 °C, swollen, hot or smelling. Its display "
     "is wrong until the next full charge."
 )
 NEXT_TO_NOTHING_PER_H = 0.02  # of the capacity (assumed)
@@ -108,9 +109,9 @@ def charging_text(dataset: xr.Dataset) -> str:
     else:
         rule = (
             "A shore charger gives its full current in bulk and tapers near full (common "
-            "practice, no source). A bank that has switched itself off takes one to two hours to "
-            "wake on it, longer with more batteries or with loads on. If yours rests above some "
-            "charge, say so (idle_above_soc of the source): it may change the verdict."
+            "practice, no source). A bank that has switched itself off wakes on it in "
+            f"{_waking(a)}, longer with loads on. If yours rests above some charge, say "
+            "so (idle_above_soc of the source): it may change the verdict."
         )
     if held:
         rule += " The voltage is one at which a source holds the bank: it works."
@@ -123,7 +124,7 @@ def charging_text(dataset: xr.Dataset) -> str:
             rule += f" To see whether it is this one, read again with {a['other_sources']} off."
     lines += ["", wrapped(rule)]
     if p["asleep"] >= 0.1:
-        lines += ["", wrapped(WAKING)]
+        lines += ["", wrapped(WAKING.format(waking=_waking(a)))]
     lines += ["", "Expected current by true charge (90 % band)"]
     for z in (0.2, 0.5, 0.8, 0.9, 0.95, 1.0):
         row = dataset["expected_by_soc_a"].sel(soc=z, method="nearest").values
@@ -137,6 +138,12 @@ def charging_text(dataset: xr.Dataset) -> str:
             lines.append(f"   Enter: --reading {check.reading.replace(' ', ' --reading ')}")
     lines += [wrapped(STOP[kind]), "", *caution_lines(CAUTIONS)]
     return "\n".join(lines)
+
+
+def _waking(attrs: Mapping[str, Any]) -> str:
+    n = attrs["batteries"]
+    batteries = f"{n} batteries in parallel" if n > 1 else "one battery"
+    return f"{attrs['wake_from_h']:g} to {attrs['wake_to_h']:g} h for {batteries}"
 
 
 def assumed_size(dataset: xr.Dataset) -> str:

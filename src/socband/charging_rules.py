@@ -42,7 +42,8 @@ class Rules:
         cold_current_a, cold_current_per_h: more than the smaller of these [A; share of the rated
             capacity an hour] measured into a bank too cold to be charged is an alarm (assumed:
             clear of a meter's zero).
-        wake_hours: to wake a bank after low-voltage disconnect on a shore charger.
+        wake_hours: to wake one battery after low-voltage disconnect on a shore charger, loads off;
+            more in parallel take longer, by `whatif.times_as_long`.
         beside: probability that the true charge is none that the display and the setup's doubts
             allow (assumed).
         prior: what is wrong before any reading; "sound" is nothing, "held" a battery that refuses

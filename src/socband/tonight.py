@@ -92,8 +92,9 @@ def tonight(
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
         reckoned with `draws_now_a` going on), `too_cold_to_charge` (chance that the sources
         described bring nothing now because a battery is too cold; 0 without sources),
-        `shore_rests_above_soc` (1: never), `untracked_hours` (in which an untracked load is taken
-        to draw; "" if all day or if there is none).
+        `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
+        infinite where none is named), `batteries` in parallel, `untracked_hours` (in which an
+        untracked load is taken to draw; "" if all day or if there is none).
     """
     import xarray as xr
 
@@ -172,6 +173,9 @@ def tonight(
         draws_now_a=draws_now_a,
         loads_described=int(described),
         too_cold_to_charge=_too_cold(plan),
+        temperature_assumed=int(setup.assumes("ambient.temperature_c")),
+        batteries=setup.bank.strings_in_parallel,
+        shore_a=_charger_a(setup),
         shore_rests_above_soc=_shore_rests_above(setup),
         charge_min_c=cell.charge_min_c,
         members=len(snapshot.members),

@@ -63,6 +63,11 @@ def tonight_text(dataset: xr.Dataset) -> str:
                 f"Too cold to take charge now (below {attrs['charge_min_c']:g} °C): "
                 f"{chance_words(cold, draws)}. Then no source charges it until it is "
                 "warmer; what is connected can still carry the loads."
+                + (
+                    " The temperature is only assumed: read it at the battery (--temperature)."
+                    if attrs["temperature_assumed"]
+                    else ""
+                )
             )
         )
     widest = attrs["widest_unknown"]
@@ -160,12 +165,18 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
         if np.isfinite(on[4])
         else "longer, or never, with the loads on"
     )
+    attrs = dataset.attrs
+    n, amps = attrs["batteries"], attrs["shore_a"]
+    charger = f"your shore charger ({amps:.0f} A)" if np.isfinite(amps) else "a shore charger"
+    wakes = f"its {n} batteries in parallel wake" if n > 1 else "it wakes"
+    practice = "common practice, no source: one to two hours for one battery"
+    practice += ", half as long again for each more"
     return [
         "",
         wrapped(
-            f"If it does disconnect: on a shore charger it wakes in about {off[0]:.1f} to "
-            f"{off[4]:.1f} h with the loads off, {with_loads} (common practice, no source). Do "
-            f"not believe the display again before the next full charge{_until_full(dataset)}."
+            f"If it does disconnect: on {charger} {wakes} in about {off[0]:.1f} to {off[4]:.1f} h "
+            f"with the loads off, {with_loads} ({practice}). Do not believe the "
+            f"display again before the next full charge{_until_full(dataset)}."
         ),
     ]
 
@@ -177,6 +188,15 @@ HOW_TO_KNOW = {
     "shunt offset": "the display's current with everything off, as monitor.offset_a of the setup",
     "capacity": "the charge that the display counts from full to the disconnect: "
     "--evidence capacity=",
+    "gain error": "a clamp meter beside the display at a heavy load, as monitor.gain_error of the "
+    "setup",
+    "dead band": "the smallest current that the display shows and no longer rounds to zero, as "
+    "monitor.dead_band_a of the setup",
+    "battery heater": "the clamp meter on a battery's own lead while its heater is on, or its "
+    "label, as heater_w of that battery; and the temperature at the battery: --temperature",
+    "capacity set in the monitor": "read in the monitor's own menu, as monitor.assumed_capacity_ah "
+    "of the setup",
+    "temperature": "read at the battery itself: --temperature",
     "time since full": "the day of the last full charge: --since-full",
     "last full charge (false or true)": "a charge that is held until its current dies away",
 }

@@ -205,9 +205,15 @@ def smallest_set(
 # Common practice, no source: waking a bank on a shore charger takes one to two hours, longer with
 # more batteries or with loads on. The model: until the BMS lets the full current through it takes
 # only a trickle, and comes back once it has gathered a small reserve. The two numbers below give
-# about 1 to 2 h for one battery with loads off; they are assumed, not measured.
+# 1.0 to 1.9 h (5 to 95 %) for one battery with loads off; they are assumed, not measured.
 WAKE_TRICKLE_C = (0.015, 0.030)  # [C-rate of the whole bank] uniform
-WAKE_RESERVE = (0.020, 0.030)  # [share of capacity] uniform
+WAKE_RESERVE = (0.026, 0.034)  # [share of capacity] uniform
+
+
+def times_as_long(batteries: int) -> float:
+    """What waking so many batteries in parallel takes, over waking one. They wake one after another
+    as far as the trickle is shared: half of it is (assumed)."""
+    return 0.5 * (1.0 + batteries)
 
 
 def wake_hours(
@@ -221,8 +227,7 @@ def wake_hours(
 
     Every battery takes its reserve at the trickle its BMS allows. A charger whose size is known
     carries the loads first and gives what is left of it; of an unknown one the loads are taken to
-    eat from the trickle. Batteries wake one after another as far as the trickle is shared: half
-    of it is (assumed), so that n batteries take (1 + n)/2 times as long.
+    eat from the trickle. More batteries take longer, see `times_as_long`.
 
     Args:
         capacity_ah: (n,) of the bank [Ah].
@@ -242,7 +247,7 @@ def wake_hours(
         net = trickle * capacity_ah - load_a
     with np.errstate(divide="ignore"):
         hours = np.where(net > 0.0, reserve * capacity_ah / np.maximum(net, 1e-12), np.inf)
-    return hours * 0.5 * (1.0 + batteries)
+    return hours * times_as_long(batteries)
 
 
 def comes_back(plan: Plan, result: Run, cell: CellModel) -> Array:
