@@ -89,11 +89,9 @@ _PRIORS: dict[str, _Prior] = {
         {"dist": "lognorm", "s": 0.5, "scale": 0.0015},
         "assumed: leads, fuse, terminals and shunt together, from below 1 to a few milliohm",
     ),
-    # Heavy tails: a shunt that was never zeroed is rare and far from the rest.
     "monitor.offset_a": _Prior(
-        {"dist": "t", "df": 2.5, "loc": 0.0, "scale": 0.05},
-        "assumed: a few steps of a 16-bit reading over ±500 A, 15.3 mA each (computed); now and "
-        "then far more",
+        {"dist": "norm", "loc": 0.0, "scale": 0.05},
+        "assumed: a few steps of a 16-bit reading over ±500 A, 15.3 mA each (computed)",
     ),
     "monitor.gain_error": _Prior(
         {"dist": "norm", "loc": 0.0, "scale": 0.005},
