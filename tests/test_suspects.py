@@ -232,7 +232,7 @@ def test_what_no_single_cause_explains_is_said(readings, odd):
 
 @pytest.mark.parametrize("with_log", [False, True])
 def test_a_reading_far_beyond_all_causes_is_refused(houses, with_log):
-    """Four times the capacity, an ampere of the wrong sign, 50 A with everything off: one draw
+    """Six times the capacity, a current of the wrong sign, 50 A with everything off: one draw
     would have taken all the weight."""
     house = next(h for h in houses if h.cause == "untracked_steady")
     rated_ah = house.setup.bank.rated_capacity_ah

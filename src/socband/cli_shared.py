@@ -44,6 +44,10 @@ def _number_in(unit: str, named: str, such_as: str) -> Callable[[type, Sequence[
 
         text = tokens[0].value
         try:
+            return float(text)  # what is no number of its kind, the command's limits refuse
+        except ValueError:
+            pass
+        try:
             value, given = number_of(text)
         except ValueError:
             given, value = "", None
