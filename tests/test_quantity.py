@@ -158,3 +158,20 @@ def test_common_distributions_do_not_import_scipy_stats() -> None:
         "assert 'scipy.stats' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+@pytest.mark.parametrize(
+    ("value", "core"),
+    [
+        ({"dist": "norm", "loc": 3.0, "scale": 2.0}, 2.0),  # its own deviation
+        ({"dist": "uniform", "loc": 0.0, "scale": 1.0}, 12.0**-0.5),  # that is less than 0.3413
+        (
+            {"dist": "t", "df": 2.5, "loc": 0.0, "scale": 1.0},
+            scipy.stats.t(2.5).ppf(scipy.stats.norm.cdf(1)),
+        ),
+        (4.0, 0.0),
+    ],
+)
+def test_core_deviation_leaves_the_tails_out(value, core):
+    """Against scipy.stats; this t has a standard deviation of 2.2."""
+    assert Quantity.from_value(value).core_std == pytest.approx(core, rel=1e-9)

@@ -69,7 +69,7 @@ def charging_text(dataset: xr.Dataset) -> str:
     verdict = _verdict(a["not_a_fault"])
     if p["asleep"] > 0.5:
         verdict = "the battery has switched itself off; that is no fault of the charger"
-    if p["other_source"] > 0.5:
+    if beyond_source(dataset):
         verdict = "no verdict, as more current flows than it can give"
     if not a["amps_given"]:
         verdict = f"no verdict without the current (amps=). If none flows: {verdict}"
@@ -78,7 +78,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),
-        *([wrapped(too_much(dataset))] if p["other_source"] > 0.5 else []),
+        *([wrapped(too_much(dataset))] if beyond_source(dataset) else []),
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
         wrapped(f"True charge: {charge}."),
@@ -155,6 +155,11 @@ def assumed_size(dataset: xr.Dataset) -> str:
         f"{a['bulk_per_h'] * a['rated_capacity_ah']:.0f} A are assumed, "
         f"{100 * a['bulk_per_h']:g} % of the bank's capacity an hour (common practice, no source)."
     )
+
+
+def beyond_source(dataset: xr.Dataset) -> bool:
+    """Is the current more than the source could give, so that it tells nothing of it?"""
+    return bool(dataset["probability"].sel(explanation="other_source") > 0.5)
 
 
 def too_much(dataset: xr.Dataset) -> str:
@@ -237,7 +242,7 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
     from socband.summary import as_percentiles, plain
 
     a = dataset.attrs
-    impossible = float(dataset["probability"].sel(explanation="other_source")) > 0.5
+    impossible = beyond_source(dataset)
     return plain(
         {
             "source": a["source_kind"],

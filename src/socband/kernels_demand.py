@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from socband.kernels_bank import INLINE, PART, warm_at
+from socband.kernels_bank import warm_at
+from socband.kernels_jit import INLINE, PART
 
 # Columns of the array `load_kind` (L, K_COUNT).
 (

@@ -29,8 +29,6 @@ from socband.kernels_bank import (
     E_SLOPE,
     FINEST_S,
     FIRST_S,
-    INLINE,
-    JIT,
     LONGEST_S,
     S_COUNT,
     TINY_S,
@@ -88,6 +86,7 @@ from socband.kernels_columns import (
     Q_VOLTAGE_LIMIT,
 )
 from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
+from socband.kernels_jit import INLINE, JIT
 from socband.kernels_monitor import says_full
 
 GRADES_S = np.array([FIRST_S, 15.0, 45.0, 135.0, LONGEST_S])

@@ -15,8 +15,6 @@ import numpy as np
 from socband.cell import FAST_SHARE, SLOW_SHARE
 from socband.kernels_bank import (
     FINEST_S,
-    JIT,
-    PART,
     TINY_S,
     root,
 )
@@ -32,6 +30,7 @@ from socband.kernels_demand import (
     WITHOUT_INVERTER,
     lay_out,
 )
+from socband.kernels_jit import JIT, PART
 from socband.kernels_lanes_layout import (
     AS,
     BELOW0,

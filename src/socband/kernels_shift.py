@@ -5,16 +5,16 @@ from __future__ import annotations
 from numba import njit
 
 from socband.cell import TAPER
+from socband.kernels_jit import OPEN
 
-_FLAGS = {
-    "cache": True, "nogil": True, "error_model": "numpy", "_nrt": False,
-    "no_cfunc_wrapper": True, "forceinline": True,
-}  # fmt: skip
-_INLINE = njit(**_FLAGS)
-_VECTOR = njit(**_FLAGS, fastmath={"contract", "nsz"})  # as the loop it is put into
+# as the loop of the filter that it is put into
+_VECTOR = njit(
+    cache=True, nogil=True, error_model="numpy", _nrt=False, no_cfunc_wrapper=True,
+    forceinline=True, fastmath={"contract", "nsz"},
+)  # fmt: skip
 
 
-@_INLINE
+@OPEN
 def stands_at(z, shift):
     """As a forecast has it: the shift fades out towards full, and from the left towards empty."""
     full = (1.0 - z) * (1.0 / TAPER)

@@ -20,7 +20,7 @@ from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
-from socband.site_fields import MINUTES_A_DAY, ClockTime
+from socband.site_fields import ClockTime
 from socband.snapshot import MOST_DEVIATIONS, take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import Scale, Track, hour_of_first_row, moment_of_present
@@ -77,8 +77,8 @@ def replay(
     ambient_c = setup.ambient.temperature_c.median
     hour, moment = hour_of_first_row(log, setup), moment_of_present(log, setup, at_end=False)
     # the log's own clock goes before the setup's, also for what drew before its first row
-    clock = ClockTime(round(60.0 * hour) % MINUTES_A_DAY)
-    setup = replace(setup, present=replace(setup.present, clock=clock))
+    present = replace(setup.present, clock=ClockTime.from_hour(hour))
+    setup = replace(setup, present=present)
     track = Track.from_log(log, cell, scale, ambient_c, step_s, hour)
     unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     posterior = condition(track, cell, unknowns, settings, evidence, progress)

@@ -67,19 +67,16 @@ def present_lines(attrs: Mapping[str, Any], more: str = "") -> list[str]:
         attrs: with those of `track.moment_of_present`.
         more: what else to say of it, behind the row.
     """
-
-    def clock(hour: float) -> str:
-        minutes = round(60.0 * hour) % 1440
-        return f"{minutes // 60:02d}:{minutes % 60:02d}"
+    from socband.site_fields import ClockTime
 
     row = "last" if attrs["present_at_end"] else "first"
     hour, file_hour = attrs["present_hour"], attrs["present_clock_hour"]
-    when = f" ({clock(hour)})" if np.isfinite(hour) else ""
+    when = f" ({ClockTime.from_hour(hour)})" if np.isfinite(hour) else ""
     text = f"[present] of the setup file is taken for the log's {row} row{when}{more}."
     # at the end of a log that has a clock nothing hangs on the file's
     if attrs["present_off_hours"] > CLOCK_OFF_H and not attrs["present_at_end"]:
         fits = attrs["present_other_off_hours"] <= CLOCK_OFF_H
-        text += f" But its clock says {clock(file_hour)}"
+        text += f" But its clock says {ClockTime.from_hour(file_hour)}"
         text += ", as the last row: was it read then?" if fits else ", which is not that row."
     return [wrapped(text)]
 

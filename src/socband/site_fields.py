@@ -52,6 +52,11 @@ class ClockTime:
             )
         return cls(int(match[1]) * 60 + int(match[2]))
 
+    @classmethod
+    def from_hour(cls, hour: float) -> ClockTime:
+        """The nearest minute to an hour of day, which may lie beyond 0..24."""
+        return cls(round(60.0 * hour) % MINUTES_A_DAY)
+
     def __str__(self) -> str:
         return f"{self.minute // 60:02d}:{self.minute % 60:02d}"
 
