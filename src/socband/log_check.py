@@ -11,23 +11,21 @@ from socband.errors import Problem
 from socband.log_clock import LAST_UNIX_S, moment_words
 from socband.log_counter import running_on
 from socband.log_listing import LISTED, listed, runs
+from socband.log_sense import Bank, check_sign, frozen, one_way, unanswered
 
 # No LFP cell in service shows a voltage outside these [V]; open cell records dip to 1.92 V.
 _POSSIBLE_CELL_V = (1.0, 4.0)
 # Half of a log's readings at least lie within these: from just below the 2.0 V at which open cell
 # records end to just above the usual charge voltage of 3.65 V.
 _USUAL_CELL_V = (1.9, 3.75)
-# charge counted one way that is no drift of a shunt that sees all (assumed)
-MOST_ONE_WAY = 3.0  # times the capacity
-MOST_DRIFT_PER_DAY = 0.05  # of the capacity
 MOST_C = 20.0  # assumed: more flows in no house bank, but through a tool across its terminals
 MOST_A = 1e5  # where the bank is not known
 MOST_YEARS = 20.0  # between first and last row
 POSSIBLE_C = (-60.0, 90.0)  # of a battery and the air around it, as in a setup file [°C]
+MOST_STUCK = 0.9  # share of rows that may repeat each other, else there is no log
 _LONG_GAP_S = 3600.0  # is said however coarse the log
 _SHORT_S = 600.0  # a log of less, in steps of less than the next, has its time in another unit
 _SHORT_STEP_S = 0.5
-_LATER_STEPS = 10  # fewer say nothing of whether the voltage answers a row later
 _NEEDED = ("time_s", "current_a", "voltage_v")
 
 
@@ -127,13 +125,36 @@ def check_rows(
         )
         rows, number = _kept(rows, number, ~impossible)
 
+    bank = Bank(cells_in_series, rated_capacity_ah)
+    alone = unanswered(rows, bank)
+    warnings += listed(
+        number,
+        alone,
+        "a current far from both its neighbours, to which the voltage does not answer",
+        "a voltage that moves with the current",
+        "left out",
+    )
+    rows, number = _kept(rows, number, ~alone)
     rows = _optional_columns(dict(rows), number, warnings, errors)
+    stuck = frozen(rows, bank)
+    if stuck.mean() > MOST_STUCK:
+        found = f"one and the same current and voltage in {stuck.mean():.0%} of the rows"
+        expected = "readings that move as the charge does"
+        return Checked(rows, warnings, [Problem("rows", found, expected, "does the logger hang?")])
+    warnings += listed(
+        number,
+        stuck,
+        "the same current and voltage all the time, to the last digit",
+        "readings that move as the charge does",
+        "left out: the log is silent then",
+    )
+    rows, number = _kept(rows, number, ~stuck)
     if "net_charge_ah" in rows:
         rows["net_charge_ah"], said = running_on(rows, number)
         warnings += said
     warnings += _gaps(rows["time_s"], number, "net_charge_ah" in rows, in_file)
-    _check_sign(rows, warnings, errors)
-    warnings += _one_way(rows, rated_capacity_ah)
+    check_sign(rows, bank, warnings, errors)
+    warnings += one_way(rows, rated_capacity_ah)
     return Checked(rows, warnings, errors)
 
 
@@ -203,24 +224,6 @@ def _impossible_current(
     hint = "a column that holds mA is named --column current='Current / mA'"
     where = f"row {number[beyond[0]]}"
     return [Problem(where, found, expected, hint if len(beyond) > 1 else "")]
-
-
-def _one_way(rows: dict[str, np.ndarray], rated_ah: float | None) -> list[Problem]:
-    """More charge counted one way than a bank holds: another unit, or a blind shunt."""
-    dt_s = np.diff(rows["time_s"])
-    dt_s[dt_s > 10.0 * np.median(dt_s)] = 0.0  # what flowed in a gap is not known
-    counted_as = np.cumsum(rows["current_a"][1:] * dt_s)
-    span_ah = float(np.ptp(np.append(counted_as, 0.0))) / 3600.0
-    days = float(rows["time_s"][-1] - rows["time_s"][0]) / 86400.0
-    if rated_ah is None or span_ah <= (MOST_ONE_WAY + MOST_DRIFT_PER_DAY * days) * rated_ah:
-        return []
-    found = f"{span_ah:.4g} Ah counted one way, {span_ah / rated_ah:.0f} times the rated capacity"
-    hint = (
-        "is the time in ms, the current in another unit, the monitor's zero off, or does a charger "
-        "bypass the shunt?"
-    )
-    expected = f"less than {MOST_ONE_WAY:g} times, and {100 * MOST_DRIFT_PER_DAY:g} % a day"
-    return [Problem("current", found, expected, hint)]
 
 
 def _and_more(count: int) -> str:
@@ -320,65 +323,3 @@ def span_words(seconds: float) -> str:
         if seconds < most:
             return f"{seconds / length:.4g} {unit}"
     return f"{seconds / 86400.0:.3g} days"
-
-
-def _check_sign(
-    rows: dict[str, np.ndarray], warnings: list[Problem], errors: list[Problem]
-) -> None:
-    """Does the current's sign fit the voltage?
-
-    A battery has a positive resistance: when the current into it steps up, so does its voltage.
-    Only steps of at least a fifth of the largest count, and only between rows that follow closely.
-    In the open cell records at least half of such steps agree, in most of them nearly all. Where
-    the current of a row is that of the time after it, the voltage answers one row later: of the two
-    the one that goes with the current more closely counts.
-    """
-    current_a, voltage_v, time_s = rows["current_a"], rows["voltage_v"], rows["time_s"]
-    step_a, step_v, step_s = np.diff(current_a), np.diff(voltage_v), np.diff(time_s)
-    close = step_s <= 3.0 * np.median(step_s)
-    largest = np.abs(step_a[close]).max(initial=0.0)
-    steps = close & (np.abs(step_a) >= 0.2 * largest) & (step_v != 0.0) & (step_a != 0.0)
-    expected = "a voltage that rises when the current into the battery rises"
-    hint = "--discharge-positive, if the log counts discharge as positive"
-    count, against, correlation = _agreement(step_a[steps], step_v[steps])
-    later_v = np.append(step_v[1:], 0.0)
-    later = close & np.append(close[1:], False) & (np.abs(step_a) >= 0.2 * largest)
-    later &= (later_v != 0.0) & (step_a != 0.0)
-    if later.sum() >= _LATER_STEPS:
-        answer = _agreement(step_a[later], later_v[later])
-        if abs(answer[2]) > abs(correlation):
-            count, against, correlation = answer
-    trend = _trend_against(current_a, voltage_v, step_s)
-    if (count >= 2 and against >= 0.8 and correlation < -0.5) or (count and against == 1 and trend):
-        found = f"the opposite at {against:.0%} of {count} steps of the current"
-        errors.append(Problem("current", found, expected, hint))
-    elif trend:
-        sense = "charge" if np.sum(current_a[:-1] * step_s) > 0 else "discharge"
-        found = f"a log of nothing but {sense} in which the voltage goes the other way"
-        warnings.append(Problem("current", found, expected, hint))
-
-
-def _agreement(step_a: np.ndarray, step_v: np.ndarray) -> tuple[int, float, float]:
-    """Number of steps, share of them of opposite sign, and their correlation about zero."""
-    if not len(step_a):
-        return 0, 0.0, 0.0
-    norm = np.sqrt(np.sum(step_a**2) * np.sum(step_v**2))
-    correlation = float(np.sum(step_a * step_v) / norm) if norm > 0 else 0.0
-    return len(step_a), float(np.mean(step_a * step_v < 0.0)), correlation
-
-
-def _trend_against(current_a: np.ndarray, voltage_v: np.ndarray, step_s: np.ndarray) -> bool:
-    """One-way current, and the voltage over its last fifth of charge moved against it?"""
-    charge = current_a[:-1] * step_s
-    throughput = np.abs(charge).sum()
-    net = charge.sum()
-    if throughput == 0.0 or abs(net) < 0.95 * throughput:
-        return False
-    share = np.cumsum(np.abs(charge)) / throughput
-    first, last = share <= 0.2, share >= 0.8
-    if not first.any() or not last.any():
-        return False
-    weight = np.abs(charge)
-    start_v = np.average(voltage_v[:-1][first], weights=weight[first] + 1e-30)
-    end_v = np.average(voltage_v[:-1][last], weights=weight[last] + 1e-30)
-    return bool((end_v - start_v) * np.sign(net) < -0.01 * abs(start_v))
