@@ -62,7 +62,8 @@ def test_a_log_of_the_other_sign_is_still_refused() -> None:
     rows = a_night()
     rows["current_a"] = -rows["current_a"]
     (error,) = checked(rows).errors
-    assert error.where == "current" and "opposite" in error.found
+    assert error.where == "current"
+    assert "opposite" in error.found
 
 
 def test_a_logger_that_hangs_is_silent() -> None:

@@ -97,6 +97,13 @@ FAST: dict[str, _Fast] = {
         lambda x, df: _special().stdtr(df, x),
         lambda df: (0.0, df / (df - 2.0)),
     ),
+    "gumbel_l": _Fast(
+        (),
+        lambda: True,
+        lambda u: np.log(-_special().log1p(-u)),
+        lambda x: -np.expm1(-np.exp(np.minimum(x, 700.0))),
+        lambda: (-np.euler_gamma, math.pi**2 / 6.0),
+    ),
     "beta": _Fast(
         ("a", "b"),
         lambda a, b: a > 0 and b > 0,
@@ -109,7 +116,7 @@ FAST: dict[str, _Fast] = {
 # Evaluated by scipy.stats. Not all of its distributions: some run round a circle, some take minutes
 # a draw, some have neither mean nor spread.
 SLOW = (
-    *("arcsine", "gumbel_l", "gumbel_r", "halfnorm", "laplace", "logistic", "loguniform"),
+    *("arcsine", "gumbel_r", "halfnorm", "laplace", "logistic", "loguniform"),
     *("rayleigh", "skewnorm", "trapezoid", "truncexpon", "truncnorm", "weibull_min"),
 )
 

@@ -57,6 +57,8 @@ class Posterior:
         state: (STATE_ROWS, n) of their filters, after the last step.
         hindsight_quantiles: (t, q) with what is known at the end, looking back; None if not asked.
         missed: deviations by which members missed a reading (`missed_by`), by the step before.
+        misfit: (t,) voltage-model error that fits the voltages, ensemble mean, in units of its own
+            deviation; far from 0 no bank of the ensemble shows such voltages.
         resampled_at_s: when resampling and moves took place, with their acceptance rate.
     """
 
@@ -65,6 +67,7 @@ class Posterior:
     mean: Array
     std: Array
     ess: Array
+    misfit: Array
     members: Members
     scores: Array
     state: Array
@@ -260,7 +263,7 @@ class _Run:
         state, parameters, pattern = self.start(scores)
         base = np.zeros(n)  # log likelihood that the weights already used up by resampling
         quantiles = np.empty((t_all, len(settings.probabilities)))
-        mean, std, ess = np.empty(t_all), np.empty(t_all), np.empty(t_all)
+        mean, std, ess, misfit = (np.empty(t_all) for _ in range(4))
         resampled = []
         last = 0
         while last < t_all:
@@ -270,26 +273,18 @@ class _Run:
             self.foresee(state, weights, first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
             kernels_band.band_rows(
-                z,
-                variance,
-                loglik,
-                base,
-                self.eta,
-                jitter,
-                np.array(settings.probabilities),
-                quantiles[first:last],
-                mean[first:last],
-                std[first:last],
-                ess[first:last],
-            )
+                z, variance, loglik, base, self.eta, jitter, np.array(settings.probabilities),
+                quantiles[first:last], mean[first:last], std[first:last], ess[first:last],
+            )  # fmt: skip
             low = np.flatnonzero(ess[first:last] < settings.ess_share * n)
             if low.size and first + low[0] + 1 < last:
                 # back to the step at which the evidence first asked for resampling
                 last = first + int(low[0]) + 1
                 state = before
                 self.advance(state, parameters, pattern, first, last, keep=False)
+            weights = normalised(self.eta * (state[k.LOGLIK] - base))
+            misfit[first:last] = state[k.E] @ weights
             if ess[last - 1] < settings.ess_share * n or (last == t_all and ess[-1] < n - 1e-6):
-                weights = normalised(self.eta * (state[k.LOGLIK] - base))
                 keep = systematic(weights, rng)
                 scores = scores[:, keep]
                 state, parameters = state[:, keep], parameters[:, keep]
@@ -311,6 +306,7 @@ class _Run:
             mean=mean,
             std=std,
             ess=ess,
+            misfit=misfit,
             members=self.members_now(scores, state, parameters, pattern),
             scores=scores,
             state=state,

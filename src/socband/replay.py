@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from socband.errors import InputError, Problem
 from socband.evidence import ClampReading, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import counted_soc
+from socband.narrowing import MOST_MISFIT, Mark, marks, row_of
 from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
@@ -32,13 +33,13 @@ if TYPE_CHECKING:
     from socband.logs import Log
 
 START_DRAWS = 4000
-MARK_WINDOW_S = 1800.0  # evidence is said to arrive where the band narrows within this time
-MARK_RATIO = 0.75  # to less than this share of its width
 # Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
 # a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
 LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
-REST_C_RATE = 0.01  # below this the bank counts as resting (assumed)
+# Beyond this share of what was thought of a number at either end, the log is said to pull it away.
+PULLED = 0.01
+PULLABLE = ("capacity_fraction", "offset_a", "gain_error")
 
 
 def replay(
@@ -65,12 +66,14 @@ def replay(
 
     Returns:
         Dataset over `time` (ends of steps): soc_quantile, soc_mean, soc_std, ess, display_soc,
-        current_a, voltage_v, temperature_c, true_soc where the log has it; over `member` at its end
-        soc, offset_a, untracked_a, capacity_fraction and `unseen_a`, the current that the display
-        misses on average over a day, offset and untracked load together, positive = the display
-        shows too much; over `mark` where the band narrowed. Attributes: `told_apart` (whether
-        offset and untracked load can be), `longest_gap_hours` and `gap_from_hours` of the log, and
-        those of `track.moment_of_present`, with `present_display_soc` (NaN if not said).
+        current_a, voltage_v, temperature_c, `misfit` (see `Posterior`), true_soc where the log has
+        it; over `member` at its end soc, offset_a, gain_error, untracked_a, capacity_fraction and
+        `unseen_a`, the current that the display misses on average over a day, offset and untracked
+        load together, positive = the display shows too much; over `mark` where the band narrowed.
+        Attributes: `told_apart` (whether offset and untracked load can be), `pulled` (those of
+        `PULLABLE`, a blank between, that the log pulls beyond what the setup holds for possible),
+        `longest_gap_hours` and `gap_from_hours` of the log, and those of `track.moment_of_present`,
+        with `present_display_soc` (NaN if not said).
     """
     _check_pieces(setup, log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
@@ -118,11 +121,6 @@ def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
         raise InputError(problems)
 
 
-def _row_of(time_s: np.ndarray, piece: Evidence) -> int:
-    """The step after which a piece is applied, -1 before the first: as in `posterior`."""
-    return int(np.searchsorted(time_s, piece.time_s, side="right")) - 1
-
-
 def _refuse_contradictions(
     posterior: Posterior, evidence: Sequence[Evidence], members: int
 ) -> None:
@@ -130,9 +128,9 @@ def _refuse_contradictions(
     `snapshot`."""
     least = max(LEAST_MEMBERS, LEAST_SHARE * members)
     problems = []
-    for row in sorted({_row_of(posterior.time_s, piece) for piece in evidence}):
+    for row in sorted({row_of(posterior.time_s, piece) for piece in evidence}):
         if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
-            pieces = [p for p in evidence if _row_of(posterior.time_s, p) == row]
+            pieces = [p for p in evidence if row_of(posterior.time_s, p) == row]
             what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
             clamp = any(isinstance(p, ClampReading) for p in pieces)
             problems.append(
@@ -148,69 +146,6 @@ def _refuse_contradictions(
             )
     if problems:
         raise InputError(problems)
-
-
-class Mark(NamedTuple):
-    """Where evidence arrived.
-
-    Attributes:
-        time_s: when the band had narrowed.
-        kind: what it was, in words.
-        before, after: width of the 90 % band, 0..1.
-    """
-
-    time_s: float
-    kind: str
-    before: float
-    after: float
-
-
-def marks(
-    track: Track,
-    posterior: Posterior,
-    cell: CellModel,
-    evidence: Sequence[Evidence],
-    low: int,
-    high: int,
-) -> list[Mark]:
-    """Moments at which the band narrowed fast, and what taught it so.
-
-    Args:
-        evidence: pieces taken by hand, marked in any case.
-        low, high: columns of the 5 % and 95 % quantile.
-    """
-    time_s = posterior.time_s
-    width = posterior.quantiles[:, high] - posterior.quantiles[:, low]
-    back = np.maximum(np.searchsorted(time_s, time_s - MARK_WINDOW_S), 0)
-    ratio = width / np.maximum(width[back], 1e-9)
-    found = []
-    narrowed = ratio < MARK_RATIO
-    starts = np.flatnonzero(narrowed & ~np.concatenate([[False], narrowed[:-1]]))
-    for start in starts:
-        stop = start
-        while stop + 1 < len(time_s) and narrowed[stop + 1]:
-            stop += 1
-        kind = _kind(track, posterior, cell, int(stop))
-        found.append(Mark(float(time_s[stop]), kind, float(width[back[start]]), float(width[stop])))
-    for piece in evidence:
-        row = max(_row_of(time_s, piece), 0)
-        before = float(width[max(row - 1, 0)])
-        found.append(Mark(float(piece.time_s), piece.label, before, float(width[row])))
-    return sorted(found)
-
-
-def _kind(track: Track, posterior: Posterior, cell: CellModel, row: int) -> str:
-    """What the voltage could tell at a step, from where the bank was."""
-    soc = float(posterior.mean[row])
-    first = int(np.searchsorted(track.time_s, track.time_s[row] - MARK_WINDOW_S))
-    c_rate = float(np.max(np.abs(track.current_a[first : row + 1]))) / cell.capacity_ah
-    if soc > 0.95:
-        return "near full"
-    if soc < 0.12:
-        return "the low end"
-    if c_rate < REST_C_RATE:
-        return "a rest"
-    return "a knee of the voltage curve"
 
 
 def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
@@ -269,7 +204,10 @@ def _dataset(
 ) -> xr.Dataset:
     import xarray as xr
 
-    members = posterior.members
+    members, before = posterior.members, unknowns.draw(START_DRAWS, settings.seed)
+    pulled = [
+        name for name in PULLABLE if _is_pulled(getattr(members, name), getattr(before, name))
+    ]
     share = np.array([p.hours.fraction for p in unknowns.patterns])[members.untracked_pattern]
     silent_s = np.diff(log.time_s)
     longest = int(np.argmax(silent_s))
@@ -279,11 +217,13 @@ def _dataset(
         "soc_mean": ("time", posterior.mean),
         "soc_std": ("time", posterior.std),
         "ess": ("time", posterior.ess),
+        "misfit": ("time", posterior.misfit),
         "display_soc": ("time", display),
         "current_a": ("time", track.current_a / bank.cell_per_bank),
         "voltage_v": ("time", track.voltage_v * bank.cells_in_series),
         "temperature_c": ("time", track.temperature_c),
         "offset_a": ("member", members.offset_a),
+        "gain_error": ("member", members.gain_error),
         "untracked_a": ("member", members.untracked_a),
         "unseen_a": (
             "member",
@@ -311,7 +251,8 @@ def _dataset(
             "rated_capacity_ah": setup.bank.rated_capacity_ah,
             "members": settings.members,
             "log": log.name,
-            "told_apart": int(_told_apart(members, unknowns.draw(START_DRAWS, settings.seed))),
+            "told_apart": int(_told_apart(members, before)),
+            "pulled": " ".join(pulled),
             "longest_gap_hours": float(silent_s[longest]) / 3600.0,
             "gap_from_hours": float(log.time_s[longest]) / 3600.0,
         },
@@ -331,6 +272,12 @@ def _told_apart(members: Members, before: Members) -> bool:
     return all(float(now.std()) < LEARNED * float(prior.std()) for now, prior in pairs)
 
 
+def _is_pulled(now: np.ndarray, before: np.ndarray) -> bool:
+    """Does the middle of what a log says of a number lie where hardly anybody looked for it?"""
+    low, high = np.quantile(before, [PULLED, 1.0 - PULLED])
+    return bool(low < high and not low <= np.median(now) <= high)
+
+
 def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
     """A replayed log as one object of plain numbers."""
     quantile = dataset["soc_quantile"].sel(quantile=[0.05, 0.25, 0.5, 0.75, 0.95]).values
@@ -341,6 +288,12 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
         "untracked_a": as_percentiles(quantiles_of(dataset["untracked_a"].values)),
         "unseen_a": as_percentiles(quantiles_of(dataset["unseen_a"].values)),
         "told_apart": bool(dataset.attrs["told_apart"]),
+        "voltage_misfit": {
+            "at_end": dataset["misfit"].values[-1],
+            "worst": dataset["misfit"].values[np.argmax(np.abs(dataset["misfit"].values))],
+            "too_large": MOST_MISFIT,
+        },
+        "pulled_beyond_setup": dataset.attrs["pulled"].split(),
         "longest_gap_hours": dataset.attrs["longest_gap_hours"],
         "present_taken_at": "the log's first row",
         "untracked_none": float(np.mean(dataset["untracked_a"].values == 0.0)),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband.narrowing import KINDS, MOST_MISFIT
 from socband.summary import quantiles_of, wall_clock
 from socband.tonight import CAUTIONS
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 WIDTH = 78
 FULL_DOUBT = 0.01  # of full and of empty nobody knows better where they lie (assumed)
 CLOCK_OFF_H = 1.5  # two clocks further apart mean two moments; a clock change is less (assumed)
+MOST_MARKS = 8  # places where the band narrowed that a screen shows, the largest ones
 LONG_GAP_H, SPLIT_GAP_H = 1.0, 12.0  # silence of a log worth a line; worth two logs (assumed)
 
 
@@ -91,8 +93,14 @@ def replay_text(dataset: xr.Dataset) -> str:
     shown_first = dataset.attrs["present_display_soc"]
     more = f": display {100 * shown_first:.0f} %" if np.isfinite(shown_first) else ""
     lines += [*present_lines(dataset.attrs, more), ""]
+    looking_back = None
+    if "hindsight_soc_quantile" in dataset:
+        looking_back = dataset["hindsight_soc_quantile"].sel(quantile=[0.05, 0.95]).values
+        lines.append(" " * 28 + "known then         in hindsight")
     lines.append(
-        "   hour   display   likely   90 % band" + ("       true" if true is not None else "")
+        "   hour   display   likely   90 % band"
+        + ("          90 % band" if looking_back is not None else "")
+        + ("       true" if true is not None else "")
     )
     for row in np.unique(np.linspace(0, len(hours) - 1, 9).astype(int)):
         display = f"{100 * shown[row]:6.1f} %" if np.isfinite(shown[row]) else "     -  "
@@ -100,7 +108,12 @@ def replay_text(dataset: xr.Dataset) -> str:
             f"  {hours[row]:5.1f}  {display} {100 * quantile[row, 1]:6.1f} %"
             f"   {_band_words(quantile[row, 0], quantile[row, 2])}"
         )
+        if looking_back is not None:
+            line += f"   {_band_words(*looking_back[row])}"
         lines.append(line + (f"  {100 * true[row]:6.1f} %" if true is not None else ""))
+    if looking_back is not None:
+        text = "In hindsight: what the whole log says of that hour, looking back from its end."
+        lines.append(wrapped(text))
     low, middle, high = quantile[-1]
     band = f"between {100 * low:.1f} and {100 * high:.1f} %"
     if low > 1.0 - FULL_DOUBT or high < FULL_DOUBT:
@@ -112,9 +125,11 @@ def replay_text(dataset: xr.Dataset) -> str:
             f"certainty {band}."
         ),
     ]
+    lines += _misfit_lines(dataset)
     if np.isfinite(shown[-1]):
         lines.append(wrapped(f"The display would say {100 * shown[-1]:.1f} %."))
     lines += _unseen_lines(dataset)
+    lines += _pulled_lines(dataset)
     lines += _mark_lines(dataset)
     lines += _gap_lines(dataset.attrs)
     if true is not None:
@@ -183,17 +198,73 @@ def _unseen_lines(dataset: xr.Dataset) -> list[str]:
     return [*lines, wrapped(f"Of that: {parts}.")]
 
 
+def _misfit_lines(dataset: xr.Dataset) -> list[str]:
+    """Voltages that no bank within the band shows, now or before, and what to think of them."""
+    misfit, hours = dataset["misfit"].values, dataset["time"].values / 3600.0
+    far = np.flatnonzero(np.abs(misfit) > MOST_MISFIT)
+    if not len(far):
+        return []
+    below = misfit[far[-1]] < 0.0
+    if far[-1] < len(misfit) - 1:
+        return [
+            wrapped(
+                f"Up to hour {hours[far[-1]]:.1f} the voltage was at times far "
+                f"{'below' if below else 'above'} that of any bank in the band; it fits again now."
+            )
+        ]
+    start = far[-1]
+    while start and abs(misfit[start - 1]) > MOST_MISFIT:
+        start -= 1
+    text = (
+        f"DO NOT TRUST THIS BAND: since hour {hours[start]:.1f} the voltage is far "
+        f"{'below' if below else 'above'} that of any bank in it. Likely the bank is "
+        f"{'emptier' if below else 'fuller'} than the band says"
+    )
+    text += (
+        " (it has lost capacity, or a load is not counted), or a connection is bad."
+        if below
+        else " (a charge is not counted), or the voltage is read wrongly."
+    )
+    return [wrapped(f"{text} `suspects` with the same files weighs what.")]
+
+
+def _pulled_lines(dataset: xr.Dataset) -> list[str]:
+    """Numbers that the log pulls away from the setup file: a sign of what nobody described."""
+    words = {
+        "capacity_fraction": "capacity of about {:.0f} Ah",
+        "offset_a": "shunt offset of about {:+.2f} A",
+        "gain_error": "gain error of the monitor of about {:+.0%}",
+    }
+    scales = {"capacity_fraction": dataset.attrs["rated_capacity_ah"]}
+    pulled = dataset.attrs["pulled"].split()
+    if not pulled:
+        return []
+    values = {name: float(np.median(dataset[name])) * scales.get(name, 1.0) for name in pulled}
+    said = " and a ".join(words[name].format(value) for name, value in values.items())
+    return [
+        wrapped(
+            f"The log speaks for a {said}, which the setup file holds for next to impossible. So "
+            "something may be wrong that this band does not know of, and it may be off by more "
+            "than it says: ask `suspects` with the same files, and measure what it proposes."
+        )
+    ]
+
+
 def _mark_lines(dataset: xr.Dataset) -> list[str]:
     """Where evidence arrived and what it did to the band."""
     if not dataset.sizes.get("mark"):
         return []
+    names = ("mark", "mark_time_s", "mark_before", "mark_after")
+    marks = list(zip(*(dataset[name].values for name in names), strict=True))
+    by_step = sorted(marks, key=lambda mark: mark[3] - mark[2])
+    least = by_step[min(len(marks), MOST_MARKS) - 1]
+    shown = [m for m in marks if m[0] not in KINDS or m[3] - m[2] <= least[3] - least[2]]
     lines = ["Where evidence narrowed the 90 % band:"]
-    for kind, at, before, after in zip(
-        *(dataset[n].values for n in ("mark", "mark_time_s", "mark_before", "mark_after")),
-        strict=True,
-    ):
+    for kind, at, before, after in shown:
         width = f"{100 * before:5.1f} to {100 * after:4.1f} % wide"
         lines.append(f"  hour {at / 3600.0:5.1f}  {kind:<28} {width}")
+    if len(shown) < len(marks):
+        lines.append(f"  and {len(marks) - len(shown)} lesser ones, see --json.")
     return lines
 
 

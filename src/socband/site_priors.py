@@ -78,8 +78,10 @@ def _rested_hours(tree: Mapping[str, Any]) -> float | None:
 
 _PRIORS: dict[str, _Prior] = {
     "bank.capacity_fraction": _Prior(
-        {"dist": "norm", "loc": 0.93, "scale": 0.06},
-        "assumed: between new and some years old; cells are rarely below 80 % in service",
+        # the law of the weakest of many: a string holds what its weakest cell does, and a bank that
+        # has lost a third must not be next to impossible before anybody has looked
+        {"dist": "gumbel_l", "loc": 0.97, "scale": 0.05},
+        "assumed: between new and some years old; few banks in service are below 80 %",
     ),
     "bank.resistance_factor": _Prior(
         {"dist": "lognorm", "s": 0.3, "scale": 1.15},

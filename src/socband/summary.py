@@ -49,6 +49,11 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
         "long_name": "probability that the bank is still on at that time of day",
     },
     "until_hours": {"units": "h", "long_name": "time until that time of day"},
+    "misfit": {
+        "units": "1",
+        "long_name": "voltage-model error that fits the voltage, in its own deviations",
+    },
+    "gain_error": {"units": "1", "long_name": "gain error of the monitor"},
     "offset_a": {"units": "A", "long_name": "offset of the shunt"},
     "untracked_a": {"units": "A", "long_name": "current of the untracked load while it draws"},
     "capacity_fraction": {"units": "1", "long_name": "present over rated capacity"},

@@ -1,0 +1,101 @@
+"""Where evidence arrived in a log and what it did to the band, or should have done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from socband.evidence import Evidence
+    from socband.models import CellModel
+    from socband.posterior import Posterior
+    from socband.track import Track
+
+MARK_WINDOW_S = 1800.0  # evidence is said to arrive where the band narrows within this time
+MARK_RATIO = 0.75  # to less than this share of its width
+LEAST_STEP = 0.02  # and by more than nobody notices (assumed), 0..1 of charge
+ONE_S = 7200.0  # what of one kind arrives again within this time is one arrival (assumed)
+REST_C_RATE = 0.01  # below this the bank counts as resting (assumed)
+# A voltage-model error beyond so many of its deviations is none of the cell model (assumed: four,
+# as of a bad reading; sound invented logs under a wrong cell model stay below three).
+MOST_MISFIT = 4.0
+FULL, LOW, REST, KNEE = KINDS = (
+    "near full",
+    "the low end",
+    "a rest",
+    "a knee of the voltage curve",
+)
+
+
+def row_of(time_s: np.ndarray, piece: Evidence) -> int:
+    """The step after which a piece is applied, -1 before the first: as in `posterior`."""
+    return int(np.searchsorted(time_s, piece.time_s, side="right")) - 1
+
+
+class Mark(NamedTuple):
+    """Where evidence arrived.
+
+    Attributes:
+        time_s: when the band had narrowed.
+        kind: what it was, one of `KINDS`, or the words for what was taken by hand.
+        before, after: width of the 90 % band, 0..1.
+    """
+
+    time_s: float
+    kind: str
+    before: float
+    after: float
+
+
+def marks(
+    track: Track,
+    posterior: Posterior,
+    cell: CellModel,
+    evidence: Sequence[Evidence],
+    low: int,
+    high: int,
+) -> list[Mark]:
+    """Moments at which the band narrowed fast, and what taught it so.
+
+    Args:
+        evidence: pieces taken by hand, marked in any case.
+        low, high: columns of the 5 % and 95 % quantile.
+    """
+    time_s = posterior.time_s
+    width = posterior.quantiles[:, high] - posterior.quantiles[:, low]
+    back = np.maximum(np.searchsorted(time_s, time_s - MARK_WINDOW_S), 0)
+    narrowed = (width < MARK_RATIO * width[back]) & (width < width[back] - LEAST_STEP)
+    found: list[Mark] = []
+    starts = np.flatnonzero(narrowed & ~np.concatenate([[False], narrowed[:-1]]))
+    for start in starts:
+        stop = start
+        while stop + 1 < len(time_s) and narrowed[stop + 1]:
+            stop += 1
+        kind = _kind(track, posterior, cell, int(stop))
+        mark = Mark(float(time_s[stop]), kind, float(width[back[start]]), float(width[stop]))
+        last = found[-1] if found else None
+        if last and last.kind == kind and time_s[back[start]] - last.time_s < ONE_S:
+            mark = mark._replace(before=last.before)
+            found.pop()
+        found.append(mark)
+    for piece in evidence:
+        row = max(row_of(time_s, piece), 0)
+        before = float(width[max(row - 1, 0)])
+        found.append(Mark(float(piece.time_s), piece.label, before, float(width[row])))
+    return sorted(found)
+
+
+def _kind(track: Track, posterior: Posterior, cell: CellModel, row: int) -> str:
+    """What the voltage could tell at a step, from where the bank was."""
+    soc = float(posterior.mean[row])
+    first = int(np.searchsorted(track.time_s, track.time_s[row] - MARK_WINDOW_S))
+    c_rate = float(np.max(np.abs(track.current_a[first : row + 1]))) / cell.capacity_ah
+    if soc > 0.95:
+        return FULL
+    if soc < 0.12:
+        return LOW
+    if c_rate < REST_C_RATE:
+        return REST
+    return KNEE

@@ -1,0 +1,136 @@
+"""Where evidence arrived: what is marked, merged and shown; and numbers that a log pulls away."""
+
+from __future__ import annotations
+
+import tomllib
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from test_replay import RATED_AH, SETUP
+
+from socband.cell import simulate
+from socband.logs import Log
+from socband.models import load_cell
+from socband.narrowing import FULL, KINDS, KNEE, MARK_WINDOW_S, MOST_MISFIT, marks
+from socband.posterior import Settings
+from socband.replay import replay, replay_json
+from socband.report import MOST_MARKS, replay_text
+from socband.site import setup_from_table
+
+CELL = SimpleNamespace(capacity_ah=100.0)
+
+
+def found_in(width: np.ndarray, mean: float = 0.5) -> list:
+    """Marks of a band of that width, a row a minute."""
+    time_s = 60.0 * np.arange(1.0, len(width) + 1)
+    track = SimpleNamespace(time_s=time_s, current_a=np.full(len(width), -20.0))
+    quantiles = np.column_stack([0.5 - width / 2, 0.5 + width / 2])
+    posterior = SimpleNamespace(time_s=time_s, quantiles=quantiles, mean=np.full(len(width), mean))
+    return marks(track, posterior, CELL, (), 0, 1)
+
+
+def test_a_jump_is_one_mark_with_its_widths() -> None:
+    (mark,) = found_in(np.repeat([0.2, 0.05], 120))
+    assert (mark.kind, mark.before, mark.after) == (KNEE, pytest.approx(0.2), pytest.approx(0.05))
+    assert abs(mark.time_s - 120 * 60.0) <= MARK_WINDOW_S + 60.0
+
+
+def test_what_nobody_notices_is_no_mark() -> None:
+    """A band of 1 % that shrinks to a tenth of it: still the same to whoever reads it."""
+    assert found_in(np.repeat([0.01, 0.001], 120)) == []
+
+
+def test_two_steps_of_one_kind_soon_after_each_other_are_one_arrival() -> None:
+    (mark,) = found_in(np.repeat([0.2, 0.12, 0.05], [120, 60, 120]), mean=0.98)
+    assert (mark.kind, mark.before, mark.after) == (FULL, pytest.approx(0.2), pytest.approx(0.05))
+    apart = found_in(np.repeat([0.2, 0.12, 0.05], [120, 240, 120]), mean=0.98)
+    assert [m.before for m in apart] == pytest.approx([0.2, 0.12])
+    assert [m.after for m in apart] == pytest.approx([0.12, 0.05])
+
+
+@pytest.fixture(scope="module")
+def faded() -> tuple:
+    """An invented bank that has 55 % of its rated capacity, emptied from full; display from full.
+
+    The setup file holds it for nearly new."""
+    cell = load_cell("lfp-prismatic-100ah")
+    time_s = 60.0 * np.arange(361.0)
+    true_a = np.where(np.arange(361) // 30 % 2, -25.0, -9.0)
+    cells = simulate(cell, time_s, true_a * cell.capacity_ah / (0.55 * RATED_AH), 25.0, 0.99, -1.0)
+    table = tomllib.loads(SETUP)
+    table["bank"]["capacity_fraction"] = {"dist": "norm", "loc": 0.97, "scale": 0.03}
+    table["monitor"]["offset_a"] = {"dist": "norm", "loc": 0.0, "scale": 0.05}
+    table["present"] |= {"display_soc": 0.99, "hours_since_full": 0.5}
+    setup = setup_from_table(table)
+    log = Log.from_arrays("x", time_s, true_a, 4 * cells.voltage_v, cells_in_series=4)
+    return setup, cell, log
+
+
+def test_voltages_of_no_bank_in_the_band_are_said(faded) -> None:
+    """Held for nearly new the band stays far too high; what it says of that is the point."""
+    setup, cell, log = faded
+    found = replay(setup, cell, log, Settings(members=600))
+    misfit = replay_json(found)["voltage_misfit"]
+    assert misfit["at_end"] < -MOST_MISFIT
+    text = " ".join(replay_text(found).split())
+    assert "DO NOT TRUST THIS BAND: since hour" in text
+    assert "far below" in text
+    early = found.assign(misfit=found["misfit"][::-1].assign_coords(time=found["time"]))
+    assert "it fits again now" in " ".join(replay_text(early).split())
+
+
+def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(faded) -> None:
+    """From full to nearly empty. Its 55 % lie beyond what 98 of 100 banks have: said."""
+    setup, cell, log = faded
+    table = tomllib.loads(SETUP)
+    del table["bank"]["capacity_fraction"]
+    table["present"] |= {"display_soc": 0.99, "hours_since_full": 0.5}
+    found = replay(setup_from_table(table), cell, log, Settings(members=600))
+    low, high = np.quantile(found["capacity_fraction"], [0.05, 0.95])
+    assert low < 0.55 < high
+    assert replay_json(found)["pulled_beyond_setup"] == ["capacity_fraction"]
+    text = " ".join(replay_text(found).split())
+    assert "The log speaks for a capacity of about" in text
+    assert "`suspects`" in text
+
+
+def test_a_bank_as_described_pulls_nothing(faded) -> None:
+    setup, cell, log = faded
+    sound = simulate(
+        cell, log.time_s, log.current_a * cell.capacity_ah / RATED_AH, 25.0, 0.99, -1.0
+    )
+    log = Log.from_arrays("x", log.time_s, log.current_a, 4 * sound.voltage_v, cells_in_series=4)
+    found = replay(setup, cell, log, Settings(members=600))
+    assert replay_json(found)["pulled_beyond_setup"] == []
+    assert np.abs(found["misfit"]).max() < MOST_MISFIT
+    assert "speaks for" not in replay_text(found)
+
+
+def test_a_screen_shows_the_largest_and_what_was_taken_by_hand(faded) -> None:
+    setup, cell, log = faded
+    found = replay(setup, cell, log, Settings(members=300)).drop_dims("mark")
+    count = 3 * MOST_MARKS
+    step = np.linspace(0.1, 0.4, count)
+    found = found.assign(
+        mark_time_s=("mark", 3600.0 * np.arange(count)),
+        mark_before=("mark", 0.5 * np.ones(count)),
+        mark_after=("mark", 0.5 - step),
+    ).assign_coords(mark=["rested voltage", *[KINDS[1]] * (count - 1)])
+    text = replay_text(found)
+    assert text.count(" % wide") == MOST_MARKS + 1
+    assert "rested voltage" in text
+    assert f"50.0 to {100 * (0.5 - step[-1]):4.1f} % wide" in text
+    assert f"and {count - MOST_MARKS - 1} lesser ones" in text
+
+
+def test_hindsight_stands_beside_what_was_known_then(faded) -> None:
+    setup, cell, log = faded
+    found = replay(setup, cell, log, Settings(members=300, hindsight=True))
+    text = replay_text(found)
+    assert max(len(line) for line in text.splitlines()) <= 78
+    low, high = found["hindsight_soc_quantile"].sel(quantile=[0.05, 0.95]).values[0]
+    row = next(line for line in text.splitlines() if line.startswith("    0.0 "))
+    assert f"{100 * low:5.1f} to {100 * high:5.1f} %" in row
+    assert "in hindsight" in text
+    assert "in hindsight" not in replay_text(found.drop_vars("hindsight_soc_quantile"))
