@@ -255,7 +255,7 @@ def test_readings_that_hardly_any_draw_fits_get_no_band():
     few = suspects(setup, cell, None, {"capacity": 300.0}, 0, 4000)
     assert few.attrs["effective_draws"] < 10.0
     text = " ".join(suspects_text(few).split())
-    assert "hardly any of the draws fit them, too few for a band" in text
+    assert "This reading fits badly with the setup: hardly any of the draws fits it" in text
     assert "90 % sure" not in text
     data = suspects_json(few)
     assert data["too_few_draws_for_a_band"]
@@ -269,6 +269,24 @@ def test_readings_that_hardly_any_draw_fits_get_no_band():
         for cause, row in zip(many["cause"].values, size, strict=True):
             words = size_words(str(cause), np.full(3, row[1]), many)
             assert "90 % sure" not in words  # no band without a width
+
+
+def test_few_draws_of_a_rare_size_are_no_contradiction_and_readings_at_odds_are_one():
+    """A zero off by 1.2 A, read to 20 mA: few draws lie there, but those that do fit it. A display
+    that misses 5 A, is 2 A off with everything switched off and shows 16 A of a load of 20 A: no
+    cause alone makes all of that."""
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    rare = suspects(setup, cell, None, {"display_off": 1.2}, 0, 20_000)
+    assert rare.attrs["effective_draws"] < 25.0
+    text = " ".join(suspects_text(rare).split())
+    assert "Only few of the draws come as far as this reading, which is rare" in text
+    assert "fits badly" not in text
+    at_odds = {"clamp": -5.0, "display": 0.0, "load": 20.0, "load_display": 16.0,
+               "display_off": -2.0}  # fmt: skip
+    odd = suspects(setup, cell, None, at_odds, 0, 20_000)
+    assert odd.attrs["effective_draws"] < 25.0
+    text = " ".join(suspects_text(odd).split())
+    assert "These readings fit badly together or with the setup" in text
 
 
 def test_capacity_reading_points_to_lost_capacity_or_a_missing_battery():
