@@ -200,6 +200,47 @@ def test_same_seed_same_numbers_and_no_log_is_the_prior():
     assert other.probability["none"] < 0.02
 
 
+def settings_of(capacity_ah=200, fraction=None, efficiency=None):
+    bank = {"cell": CELL, "cells_in_series": 4, "rated_capacity_ah": 200}
+    monitor = {"assumed_capacity_ah": capacity_ah}
+    if fraction is not None:
+        bank["capacity_fraction"] = fraction
+    if efficiency is not None:
+        monitor["assumed_charge_efficiency"] = efficiency
+    return setup_from_table({"bank": bank, "monitor": monitor})
+
+
+def test_a_stated_setting_that_is_off_leaves_no_room_for_no_fault():
+    """300 Ah in the monitor of a bank rated 200: that is the fault, whatever else there may be."""
+    cell, fault = load_cell(CELL), "the wrong capacity is set in the monitor"
+    nearly = {"dist": "norm", "loc": 300, "scale": 3}
+    for off in (settings_of(300), settings_of(nearly), settings_of(150), settings_of(200, 0.5)):
+        verdict = judge(off, cell, None, {}, 0, 4000)
+        assert "none" not in verdict.probability
+        sound = judge(settings_of(), cell, None, {}, 0, 4000)
+        # what else may be wrong keeps its odds against "nothing else", but for the sight of it
+        assert verdict.probability["capacity_setting"] > sound.probability["none"]
+        ratio = verdict.probability["offset"] / verdict.probability["gain"]
+        assert ratio == pytest.approx(sound.probability["offset"] / sound.probability["gain"])
+    text = suspects_text(suspects(settings_of(300), cell, None, {}, 0, 4000))
+    assert fault in text.split("Suspects")[1].splitlines()[1]
+    both = judge(settings_of(300, efficiency=0.85), cell, None, {}, 0, 4000).probability
+    assert "none" not in both
+    assert min(both["capacity_setting"], both["efficiency_setting"]) > 0.2
+    assert "none" not in judge(settings_of(efficiency=0.85), cell, None, {}, 0, 4000).probability
+
+
+def test_the_rated_or_the_usable_capacity_is_a_sound_setting():
+    cell = load_cell(CELL)
+    for sound in (settings_of(), settings_of(176, 0.88), settings_of(186), settings_of(210)):
+        found = judge(sound, cell, None, {}, 0, 4000).probability
+        assert found["none"] > 0.25
+        assert "capacity_setting" not in found  # read off the monitor, and fine
+    doubtful = judge(settings_of(225), cell, None, {}, 0, 4000).probability  # 12 % too much
+    assert doubtful["none"] > 0.2
+    assert doubtful["capacity_setting"] > 0.1
+
+
 def test_true_charge_never_exceeds_full(verdicts):
     assert all(v.draws.soc.min() >= 0.0 and v.draws.soc.max() <= 1.0 for v in verdicts)
 
