@@ -225,6 +225,17 @@ def test_charger_idles_above_its_threshold():
     np.testing.assert_allclose(got.soc[:, -1], 0.9, atol=0.01)
 
 
+def test_a_charger_that_never_rests_carries_the_loads_of_a_full_bank():
+    """`idle_above_soc = 1` is no threshold at full, below which 5 % would have to be used first."""
+    lamp = [{"name": "lamp", "power_w": 60.0}]
+    never, silent = (
+        run(planned(soc=1.0, horizon=6.0, sources=[charging(**more)], loads=lamp))
+        for more in ({"idle_above_soc": 1.0}, {})
+    )
+    np.testing.assert_array_equal(never.soc, silent.soc)
+    assert never.soc[:, -1].min() > 0.98
+
+
 def test_no_charge_when_cold_but_the_loads_are_carried():
     plan = planned(
         soc=0.5, horizon=6.0, ambient={"temperature_c": -8.0}, sources=[charging()],

@@ -229,14 +229,15 @@ def test_the_rule_holds_for_the_true_charge_and_not_for_the_display(bank):
     assert chance(fresh, "near_full") > chance(stale, "near_full") + 0.02
 
 
-def test_a_source_idles_as_its_own_entry_says_and_by_the_rule_only_without_one(bank):
-    """At a true charge of 95 % (the rule: idle above 90 %), as the forecast has it."""
+def test_a_source_idles_as_its_own_entry_says_and_without_one_it_may(bank):
+    """At a true charge of 95 %: most rest there, and the forecast lets one that says 1 work."""
     setup, cell = bank
     roof = next(s for s in setup.sources if s.kind == "solar")
     seen = {}
     for name, sources in {
         "says": (roof,),
-        "always": (replace(roof, idle_above_soc=None),),
+        "never": (replace(roof, idle_above_soc=1.0),),
+        "silent": (replace(roof, idle_above_soc=None),),
         "from 0": (replace(roof, idle_above_soc=0.0),),
         "none": (),
     }.items():
@@ -245,11 +246,87 @@ def test_a_source_idles_as_its_own_entry_says_and_by_the_rule_only_without_one(b
         )
         seen[name] = float(dataset["expected_by_soc_a"].sel(soc=0.95, quantile=0.5))
         text = " ".join(charging_text(dataset).split())
-        assert ("may idle above" in text) == (name != "always")
-        assert ("the setup file says" in text) == (name != "none")
+        assert ("may idle above" in text) == (name in ("says", "from 0"))
+        assert ("Nobody says whether this solar source rests" in text) == (
+            name in ("silent", "none")
+        )
+        assert ("the solar source never rests" in text) == (name == "never")
         assert "shore charger" not in text
-    assert seen["always"] > 1.0
-    assert seen["says"] == seen["none"] == seen["from 0"] == 0.0
+    assert seen["never"] > 1.0
+    assert seen["says"] == seen["none"] == seen["silent"] == seen["from 0"] == 0.0
+
+
+FAIR = {"shore": {"current_a": 25.0}, "vehicle": {"current_a": 25.0}, "solar": {"power_w": 400.0}}
+
+
+def idle(bank, kind, display_soc, how, **readings):
+    """A verdict on 0 A at noon, 8 h after the display said full, of a source that is not described,
+    described but for where it rests ("silent"), or rests there."""
+    source = {"name": "x", "kind": kind, **FAIR[kind]}
+    if not isinstance(how, str):
+        source["idle_above_soc"] = how
+    present = {"display_soc": display_soc, "hours_since_full": 8, "clock": "12:00"}
+    sources = [] if how == "undescribed" else [source]
+    setup = two_sources(sources, present=present, ambient=WARM)
+    return charging(setup, bank[1], None, {"amps": 0.0, **readings}, 1, MEMBERS, kind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_not_knowing_whether_a_source_rests_is_no_knowledge_that_it_never_does(bank, kind):
+    """By hand at a true charge of 93 % for a shore charger: it rests there with 0.8 · Φ(0.03/0.04),
+    0.62, so no fault 0.7285 · 0.62 : 0.24, 65 %, less what the display's doubt takes away."""
+    for how in ("undescribed", "silent"):
+        near = idle(bank, kind, 0.93, how).attrs["not_a_fault"]
+        assert 0.45 < near < 0.75
+        assert near < idle(bank, kind, 0.97, how).attrs["not_a_fault"]
+        assert idle(bank, kind, 0.5, how).attrs["not_a_fault"] < 0.15
+    # what is described loses nothing against what is not: a panel gives what the sky lets it
+    both = [idle(bank, kind, 0.93, how).attrs["not_a_fault"] for how in ("undescribed", "silent")]
+    assert both[0] == pytest.approx(both[1], abs=0.05)
+    # what the setup file says wins
+    assert idle(bank, kind, 0.93, 1.0).attrs["not_a_fault"] < 0.1
+    assert idle(bank, kind, 0.8, 0.5).attrs["not_a_fault"] > 0.6
+
+
+def test_a_source_that_may_only_rest_is_told_from_a_broken_one_by_using_some_charge(bank):
+    near = " ".join(charging_text(idle(bank, "shore", 0.93, "silent")).split())
+    assert "With the charger left on, use the bank down to about 80 %, 40 Ah from full" in near
+    assert "use the bank down" not in charging_text(idle(bank, "shore", 0.5, "silent"))
+    assert "use the bank down" not in charging_text(idle(bank, "shore", 0.93, 1.0))
+
+
+def test_checks_that_the_readings_answer_are_not_asked_for_again(bank):
+    asks = {"temperature": "temperature of the battery itself", "amps": "Switch off the loads",
+            "fuse_in": "both sides of the source's own DC fuse", "volts": "Read the bank voltage",
+            "panel_volts": "open-circuit voltage at its plug"}  # fmt: skip
+    few = " ".join(charging_text(ask(bank, "solar", display_soc=50.0, since_full=20.0)).split())
+    assert all(words in few for words in asks.values())
+    given = {"temperature": 15.0, "amps": 0.0, "fuse_in": 13.3, "fuse_out": 13.3, "volts": 13.2,
+             "panel_volts": 20.0, "display_soc": 50.0, "since_full": 20.0}  # fmt: skip
+    dataset = ask(bank, "solar", **given)
+    text = " ".join(charging_text(dataset).split())
+    assert not any(words in text for words in asks.values())
+    assert "Look at the sky" in text  # a look is no reading
+    assert "loads off" in text
+    assert "STOP HERE" in text
+    assert charging_json(dataset)["stop"]
+    assert len(charging_json(dataset)["checks"]) == 1
+
+
+def test_where_nothing_is_wrong_nothing_is_to_be_checked_and_the_cautions_stay(bank):
+    base = dict(display_soc=50.0, since_full=20.0, temperature=15.0)
+    fine = ask(bank, "vehicle", amps=29.0, **base)
+    text = charging_text(fine)
+    assert "No check is called for" in text
+    assert "STOP HERE" not in text
+    assert "Never bridge one" in text
+    data = charging_json(fine)
+    assert data["checks"] == []
+    assert data["stop"] == ""
+    assert data["cautions"]
+    for amps, celsius in ((0.0, 15.0), (8.0, 15.0), (29.0, -10.0), (90.0, 15.0)):
+        wrong = ask(bank, "vehicle", **{**base, "amps": amps, "temperature": celsius})
+        assert "STOP HERE" in charging_text(wrong)
 
 
 def test_a_cold_battery_refuses_charge(bank):

@@ -236,6 +236,24 @@ def test_check(run: Run) -> None:
     assert max(len(line) for line in out.splitlines()) <= 80
 
 
+@pytest.mark.parametrize(
+    ("set_ah", "says"), [(300, "it shows about 69 %"), (150, "it shows about 38 %"), (220, "")]
+)
+def test_check_notes_a_capacity_setting_that_is_off(
+    run: Run, tmp_path: Path, set_ah: int, says: str
+) -> None:
+    """Half of what is assumed to be left of 200 Ah, 93 %, are 93 Ah: 1 - 93/300, 1 - 93/150."""
+    setup = tmp_path / "setup.toml"
+    bank = 'cell = "lfp-prismatic-100ah"\ncells_in_series = 4\nrated_capacity_ah = 200\n'
+    setup.write_text(f"[bank]\n{bank}[monitor]\nassumed_capacity_ah = {set_ah}\n")
+    code, out, _ = run("check", str(setup))
+    assert code == 0  # a note, no error
+    assert ("fine." in out.splitlines()[0]) == (not says)
+    assert says in " ".join(out.split())
+    assert ("monitor.assumed_capacity_ah is" in out) == bool(says)
+    assert max(len(line) for line in out.splitlines()) <= 80
+
+
 def test_nothing_but_the_answer_when_no_terminal_listens() -> None:
     """As a process with pipes: no progress bar, no warnings, nothing on standard error."""
     argv = [sys.executable, "-m", "socband.cli", "tonight", CABIN, *FEW, "--json"]

@@ -49,6 +49,16 @@ def test_bad_readings(texts, needle):
     assert needle in str(caught.value)
 
 
+@pytest.mark.parametrize("question", ["suspects", "charging"])
+def test_an_unknown_reading_lists_those_that_the_command_knows(question):
+    with pytest.raises(InputError) as caught:
+        parse_readings(["foo=3"], question)
+    (problem,) = caught.value.problems
+    assert problem.expected == "one of " + ", ".join(readings_for(question))
+    assert (" clamp, " in problem.expected) == (question == "suspects")
+    assert (" amps, " in problem.expected) == (question == "charging")
+
+
 @pytest.mark.parametrize("name", ["rested", "volts"])
 def test_the_voltage_of_one_cell_is_not_that_of_the_bank(name):
     assert parse_readings([f"{name}=13.2"], cells_in_series=4) == {name: 13.2}

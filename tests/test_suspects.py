@@ -200,6 +200,47 @@ def test_same_seed_same_numbers_and_no_log_is_the_prior():
     assert other.probability["none"] < 0.02
 
 
+def settings_of(capacity_ah=200, fraction=None, efficiency=None):
+    bank = {"cell": CELL, "cells_in_series": 4, "rated_capacity_ah": 200}
+    monitor = {"assumed_capacity_ah": capacity_ah}
+    if fraction is not None:
+        bank["capacity_fraction"] = fraction
+    if efficiency is not None:
+        monitor["assumed_charge_efficiency"] = efficiency
+    return setup_from_table({"bank": bank, "monitor": monitor})
+
+
+def test_a_stated_setting_that_is_off_leaves_no_room_for_no_fault():
+    """300 Ah in the monitor of a bank rated 200: that is the fault, whatever else there may be."""
+    cell, fault = load_cell(CELL), "the wrong capacity is set in the monitor"
+    nearly = {"dist": "norm", "loc": 300, "scale": 3}
+    for off in (settings_of(300), settings_of(nearly), settings_of(150), settings_of(200, 0.5)):
+        verdict = judge(off, cell, None, {}, 0, 4000)
+        assert "none" not in verdict.probability
+        sound = judge(settings_of(), cell, None, {}, 0, 4000)
+        # what else may be wrong keeps its odds against "nothing else", but for the sight of it
+        assert verdict.probability["capacity_setting"] > sound.probability["none"]
+        ratio = verdict.probability["offset"] / verdict.probability["gain"]
+        assert ratio == pytest.approx(sound.probability["offset"] / sound.probability["gain"])
+    text = suspects_text(suspects(settings_of(300), cell, None, {}, 0, 4000))
+    assert fault in text.split("Suspects")[1].splitlines()[1]
+    both = judge(settings_of(300, efficiency=0.85), cell, None, {}, 0, 4000).probability
+    assert "none" not in both
+    assert min(both["capacity_setting"], both["efficiency_setting"]) > 0.2
+    assert "none" not in judge(settings_of(efficiency=0.85), cell, None, {}, 0, 4000).probability
+
+
+def test_the_rated_or_the_usable_capacity_is_a_sound_setting():
+    cell = load_cell(CELL)
+    for sound in (settings_of(), settings_of(176, 0.88), settings_of(186), settings_of(210)):
+        found = judge(sound, cell, None, {}, 0, 4000).probability
+        assert found["none"] > 0.25
+        assert "capacity_setting" not in found  # read off the monitor, and fine
+    doubtful = judge(settings_of(225), cell, None, {}, 0, 4000).probability  # 12 % too much
+    assert doubtful["none"] > 0.2
+    assert doubtful["capacity_setting"] > 0.1
+
+
 def test_true_charge_never_exceeds_full(verdicts):
     assert all(v.draws.soc.min() >= 0.0 and v.draws.soc.max() <= 1.0 for v in verdicts)
 
@@ -255,7 +296,7 @@ def test_readings_that_hardly_any_draw_fits_get_no_band():
     few = suspects(setup, cell, None, {"capacity": 300.0}, 0, 4000)
     assert few.attrs["effective_draws"] < 10.0
     text = " ".join(suspects_text(few).split())
-    assert "hardly any of the draws fit them, too few for a band" in text
+    assert "This reading fits badly with the setup: hardly any of the draws fits it" in text
     assert "90 % sure" not in text
     data = suspects_json(few)
     assert data["too_few_draws_for_a_band"]
@@ -269,6 +310,24 @@ def test_readings_that_hardly_any_draw_fits_get_no_band():
         for cause, row in zip(many["cause"].values, size, strict=True):
             words = size_words(str(cause), np.full(3, row[1]), many)
             assert "90 % sure" not in words  # no band without a width
+
+
+def test_few_draws_of_a_rare_size_are_no_contradiction_and_readings_at_odds_are_one():
+    """A zero off by 1.2 A, read to 20 mA: few draws lie there, but those that do fit it. A display
+    that misses 5 A, is 2 A off with everything switched off and shows 16 A of a load of 20 A: no
+    cause alone makes all of that."""
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    rare = suspects(setup, cell, None, {"display_off": 1.2}, 0, 20_000)
+    assert rare.attrs["effective_draws"] < 25.0
+    text = " ".join(suspects_text(rare).split())
+    assert "Only few of the draws come as far as this reading, which is rare" in text
+    assert "fits badly" not in text
+    at_odds = {"clamp": -5.0, "display": 0.0, "load": 20.0, "load_display": 16.0,
+               "display_off": -2.0}  # fmt: skip
+    odd = suspects(setup, cell, None, at_odds, 0, 20_000)
+    assert odd.attrs["effective_draws"] < 25.0
+    text = " ".join(suspects_text(odd).split())
+    assert "These readings fit badly together or with the setup" in text
 
 
 def test_capacity_reading_points_to_lost_capacity_or_a_missing_battery():

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.quantity import Quantity
+from socband.site_check import CLEARLY_OFF, sound_capacity_settings_ah
 from socband.site_fields import Hours
 from socband.unknowns import ALWAYS
 
@@ -130,6 +131,8 @@ class CauseSettings:
     )
 
 
+STATED = 5.0  # times as likely is a misset setting to be what is the matter, once seen (assumed)
+STATED_DETAIL = "as given in the setup file"
 ZERO_SHARE = 0.4  # of the time a house shows zero, where no log says (assumed)
 
 
@@ -242,7 +245,15 @@ def hypotheses(
         scale = drift_to_a(scale_per_day, rated)
         return normal("expon", loc=least_a / share, scale=scale / share)
 
-    add("none")
+    facts = settings_that_are_off(setup, settings)
+    if not facts:
+        add("none")
+    for cause in facts:
+        # The fault is there for certain: what was "nothing else wrong" is this one alone.
+        weight = settings.weight.get("none", 0.0) / len(facts)
+        weight += STATED * settings.weight.get(cause, 0.0)
+        if weight > 0.0:
+            found.append(Hypothesis(cause, weight, healthy, detail=STATED_DETAIL))
     add("untracked_steady", untracked_a=size(settings.untracked_scale_per_day))
     for text in settings.hours:
         hours = Hours.from_texts([text])
@@ -263,22 +274,23 @@ def hypotheses(
         add("gain", 0.5, word, mirrored_at={"gain": 0.0} if sign < 0 else None, gain=prior)
     low, high = (share * expected for share in settings.lost_capacity)
     add("lost_capacity", capacity_fraction=normal("uniform", loc=low, scale=high - low))
-    base = setting.mean
-    if assumed.is_fixed:
-        misset = abs(base - 1.0) > settings.setting_least
-        # What is written in the setup file is what was read off the monitor: misset or not.
-        add("capacity_setting", 5.0 if misset else 0.0, "as given in the setup file")
+    if "capacity_setting" in facts:
+        pass
+    elif assumed.is_fixed:
+        low, high = (ah / rated for ah in sound_capacity_settings_ah(bank))
+        least = settings.setting_least
+        if not (1.0 - least) * low <= setting.mean <= (1.0 + least) * high:
+            add("capacity_setting", STATED, STATED_DETAIL)
     else:
+        base = setting.mean
         for sign, word in ((1, "set too large"), (-1, "set too small")):
             scale = settings.setting_scale * (1.0 if sign > 0 else 0.5)
             prior = normal("expon", loc=base + settings.setting_least, scale=scale)
             mirror = {"capacity_setting": base} if sign < 0 else None
             add("capacity_setting", 0.5, word, mirrored_at=mirror, capacity_setting=prior)
-    if not monitor.assumed_charge_efficiency.is_fixed:
+    if not monitor.assumed_charge_efficiency.is_fixed and "efficiency_setting" not in facts:
         low, high = settings.efficiency_low, settings.efficiency_high
         add("efficiency_setting", efficiency_setting=normal("uniform", loc=low, scale=high - low))
-    elif monitor.assumed_charge_efficiency.mean < settings.efficiency_high:
-        add("efficiency_setting", 5.0, "as given in the setup file")
     add("false_rezero")
     share = ZERO_SHARE if zero_share is None else zero_share
     if share >= 0.05:
@@ -304,6 +316,23 @@ def hypotheses(
     )
     total = sum(one.weight for one in found)
     return [replace(one, weight=one.weight / total) for one in found]
+
+
+def settings_that_are_off(setup: Setup, settings: CauseSettings) -> list[str]:
+    """Causes that the setup file states as a fact: what is written there was read off the monitor.
+
+    A capacity setting is off where it lies, with its 90 % doubt, by `site_check.CLEARLY_OFF` beside
+    all that is sound to enter; what people measure and enter differs by less. A charge efficiency
+    is, below what `settings` takes for the highest misset one.
+    """
+    monitor, off = setup.monitor, []
+    sound = sound_capacity_settings_ah(setup.bank)
+    low, high = monitor.assumed_capacity_ah.interval(0.9)
+    if low >= CLEARLY_OFF * sound[1] or high <= sound[0] / CLEARLY_OFF:
+        off.append("capacity_setting")
+    if monitor.assumed_charge_efficiency.interval(0.9)[1] < settings.efficiency_high:
+        off.append("efficiency_setting")
+    return off
 
 
 def size_of(cause: str, values: Array, setup: Setup, shortfall: Array | None = None) -> Array:

@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
-from socband.charging_state import BankNow, Sound, bank_now, idle_soc, sound_source
+from socband.charging_state import BankNow, Sound, bank_now, resting, sound_source
 from socband.charging_weigh import volts_of, weigh
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.posterior_resample import systematic
@@ -106,12 +106,10 @@ def charging(
     amps = readings.get("amps", 0.0)
     clear_a = min(rules.cold_current_a, rules.cold_current_per_h * setup.bank.rated_capacity_ah)
     flows = amps > clear_a
-    may_idle = idle_soc(setup, source, rules) is not None
-    odds = (
-        {1.0: rules.idle_probability, 0.0: 1.0 - rules.idle_probability} if may_idle else {0.0: 1.0}
-    )
+    rest = resting(setup, source, rules)
+    odds = {1.0: rest.probability, 0.0: 1.0 - rest.probability}
     # where current flows nothing refuses: what the source gives where the cold stops it not
-    sounds = [(p, sound(bank, refuses=not flows, idles=idles)) for idles, p in odds.items()]
+    sounds = [(p, sound(bank, refuses=not flows, idles=idles)) for idles, p in odds.items() if p]
     found = weigh(setup, cell, source, readings, bank, sounds, seed, rules)
     weight, explanation = found.weight, found.explanation
     # sums of many weights may miss 0 and 1 by rounding
@@ -155,7 +153,7 @@ def charging(
             "temperature_c": grid_c,
         },
     )  # fmt: skip
-    idle, mine = idle_soc(setup, source, rules), setup.source(source)
+    mine = setup.source(source)
     shown_soc = with_readings(setup, readings).present.display_soc if log is None else None
     volts = volts_of(readings)
     cold = float(np.mean(bank.temperature_c[~bank.beside] < cell.charge_min_c))
@@ -180,7 +178,9 @@ def charging(
         "most_a": float(quantiles_of(sounds[-1][1].most_a)[4]),
         "cold_charge": int(flows and now_c < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
-        "idle_above_soc": float("nan") if idle is None else idle,
+        "rests_probability": rest.probability,
+        "rests_above_soc": rest.above_soc,
+        "rests_stated": int(rest.stated),
         "source_is_assumed": int(mine is None),
         "bulk_per_h": rules.bulk_per_h[source],
         "other_sources": ", ".join(others),

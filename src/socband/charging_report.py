@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.charging import FAULTS
-from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks
+from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks, resting_check
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -36,6 +36,9 @@ WAKING = (
 )
 NEXT_TO_NOTHING_PER_H = 0.02  # of the capacity (assumed)
 HINGES = 0.05  # a bank as likely to be too cold as this makes an answer of two kinds (assumed)
+WELL_BELOW = 0.10  # of the charge: a source that only rested has started again there (assumed)
+NEXT_TO_NOTHING = 0.05  # probability of all that a check could find: none is called for (assumed)
+LOOKED_FOR = (*FAULTS, "asleep", "held", "other_source")
 UNDECIDED = 0.15  # assumed: odds this near to even are no verdict
 CAUTIONS = (
     "Never charge lithium iron phosphate cells below the temperature their maker allows.",
@@ -55,7 +58,11 @@ def charging_text(dataset: xr.Dataset) -> str:
     p = dict(zip(dataset["explanation"].values, dataset["probability"].values, strict=True))
     soc = 100.0 * dataset["soc_after"].values
     now = dataset["expected_a"].values
-    given = f"{a['amps']:g} A" if a["amps_given"] else "no reading of the current"
+    given = (
+        f"{a['amps']:g} A, taken as read with the loads off"
+        if a["amps_given"]
+        else "no reading of the current"
+    )
     if not a["amps_given"] and np.isfinite(a["log_ends_at_a"]):
         given += f"; the log ends at {a['log_ends_at_a']:.1f} A, loads included"
     held = a["held_up"] > 0.5
@@ -94,25 +101,7 @@ def charging_text(dataset: xr.Dataset) -> str:
             lines.append(
                 wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
             )
-    idle = a["idle_above_soc"]
-    if np.isfinite(idle):
-        whose = "common practice, no source" if a["source_is_assumed"] else "as the setup file says"
-        rule = (
-            f"A {kind} source may idle above about {100 * idle:.0f} % ({whose}). That means the "
-            "true charge, not the one on the display."
-        )
-    elif kind != "shore":
-        rule = (
-            f"As the setup file says nothing of idling, the {kind} source should give what it can "
-            "up to full, less only where it tapers."
-        )
-    else:
-        rule = (
-            "A shore charger gives its full current in bulk and tapers near full (common "
-            "practice, no source). A bank that has switched itself off wakes on it in "
-            f"{_waking(a)}, longer with loads on. If yours rests above some charge, say "
-            "so (idle_above_soc of the source): it may change the verdict."
-        )
+    rule = _resting(a)
     if held:
         rule += " The voltage is one at which a source holds the bank: it works."
         if abs(a["amps"]) <= NEXT_TO_NOTHING_PER_H * a["rated_capacity_ah"]:
@@ -129,15 +118,52 @@ def charging_text(dataset: xr.Dataset) -> str:
     for z in (0.2, 0.5, 0.8, 0.9, 0.95, 1.0):
         row = dataset["expected_by_soc_a"].sel(soc=z, method="nearest").values
         lines.append(f"  {100 * z:4.0f} %   {row[0]:5.0f} to {row[4]:.0f} A, likely {row[2]:.0f} A")
-    lines += ["", "Checks, in this order"]
+    lines += ["", *_check_lines(dataset), "", *caution_lines(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def _check_lines(dataset: xr.Dataset) -> list[str]:
+    from socband.report import wrapped
+
+    if nothing_to_look_for(dataset):
+        return ["No check is called for: next to nothing here speaks for a fault."]
+    lines = ["Checks, in this order"]
     for number, check in enumerate(checks_of(dataset), 1):
         lines.append(wrapped(f"{number}. {check.do}", "", "   "))
         lines.append(wrapped(f"Expect: {check.expect}.", "   ", "     "))
         lines.append(wrapped(f"If not: {check.otherwise}.", "   ", "     "))
         if check.reading:
             lines.append(f"   Enter: --reading {check.reading.replace(' ', ' --reading ')}")
-    lines += [wrapped(STOP[kind]), "", *caution_lines(CAUTIONS)]
-    return "\n".join(lines)
+    return [*lines, wrapped(stop_of(dataset))]
+
+
+def _resting(attrs: Mapping[str, Any]) -> str:
+    """What is known of a source that rests near full, and what of a shore charger besides."""
+    kind, above = attrs["source_kind"], 100 * attrs["rests_above_soc"]
+    if attrs["rests_stated"] and not attrs["rests_probability"]:
+        said = (
+            f"As the setup file says, the {kind} source never rests: it should give what it can up "
+            "to full, less only where it tapers."
+        )
+    elif attrs["rests_stated"]:
+        return (
+            f"A {kind} source may idle above about {above:.0f} % (as the setup file says). That "
+            "means the true charge, not the one on the display."
+        )
+    else:
+        said = (
+            f"Nobody says whether this {kind} source rests near full, as many do once finished, "
+            "for hours or days until the bank is well below. Taken for "
+            f"{100 * attrs['rests_probability']:.0f} % likely, above some {above:.0f} % of true "
+            "charge, not of the display's (common practice, no source). If you know, say so by "
+            "idle_above_soc of the source (1 if it never rests): it may change the verdict."
+        )
+    if kind == "shore":
+        said += (
+            " In bulk a shore charger gives its full current (common practice, no source). A bank "
+            f"that has switched itself off wakes on it in {_waking(attrs)}, longer with loads on."
+        )
+    return said
 
 
 def _waking(attrs: Mapping[str, Any]) -> str:
@@ -231,10 +257,35 @@ def alarm_of(dataset: xr.Dataset) -> str:
     )
 
 
-def checks_of(dataset: xr.Dataset, rules: Rules = DEFAULT_RULES) -> list[Check]:
-    """The checks that go with a result."""
+def nothing_to_look_for(dataset: xr.Dataset) -> bool:
+    """Do the readings leave next to nothing that a check could find?"""
     a = dataset.attrs
-    return checks(a["source_kind"], rules, int(a["cells_in_series"]), float(a["charge_min_c"]))
+    if not a["amps_given"] or a["cold_charge"] or a["contradiction"] > 0.5:
+        return False
+    left = float(dataset["probability"].sel(explanation=list(LOOKED_FOR)).sum())
+    return left < NEXT_TO_NOTHING and not hinges_on_temperature(dataset)
+
+
+def checks_of(dataset: xr.Dataset, rules: Rules = DEFAULT_RULES) -> list[Check]:
+    """The checks that go with a result, without those that its readings answer."""
+    a = dataset.attrs
+    if nothing_to_look_for(dataset):
+        return []
+    every = checks(a["source_kind"], rules, int(a["cells_in_series"]), float(a["charge_min_c"]))
+    given = [pair.split("=")[0] for pair in a["readings"].split(", ")]
+    left = [check for check in every if not check.answered(given)]
+    likely_soc = float(dataset["soc_after"].sel(quantile=0.5))
+    near_full = float(dataset["probability"].sel(explanation="near_full"))
+    down_to = a["rests_above_soc"] - WELL_BELOW
+    if a["rests_probability"] and near_full >= HINGES and likely_soc > down_to > 0.0:
+        used_ah = (1.0 - down_to) * a["rated_capacity_ah"]
+        left.append(resting_check(a["source_kind"], down_to, used_ah))
+    return left
+
+
+def stop_of(dataset: xr.Dataset) -> str:
+    """Where to stop looking for a fault; "" where none is looked for."""
+    return "" if nothing_to_look_for(dataset) else STOP[dataset.attrs["source_kind"]]
 
 
 def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
@@ -261,8 +312,11 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
             ],
             "soc": as_percentiles(dataset["soc_after"].values),
             "expected_current_a": as_percentiles(dataset["expected_a"].values),
-            "checks": [vars(check) for check in checks_of(dataset)],
-            "stop": STOP[a["source_kind"]],
+            "checks": [
+                {k: v for k, v in vars(check).items() if k != "once"}
+                for check in checks_of(dataset)
+            ],
+            "stop": stop_of(dataset),
             "cautions": list(CAUTIONS),
             "seed": a["seed"],
         }

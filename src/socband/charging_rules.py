@@ -6,6 +6,7 @@ number is a setting; pass another `Rules` to `charging.charging`.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 KINDS = ("shore", "vehicle", "solar")
@@ -20,10 +21,14 @@ class Rules:
         bulk_per_h: current in bulk by source where the setup file describes none, as a share of the
             rated capacity an hour, and its relative standard deviation `bulk_spread`;
             `plate_spread` where the file gives a plain number.
-        idle_above_soc: true charge above which a source may idle, where the setup file describes
-            none of its kind; None = it tapers instead.
+        idle_probability: that a source idles above the true charge that the setup file states for
+            it; else it works on until full.
         idle_spread: standard deviation of that threshold, 0..1.
-        idle_probability: that it idles where it may; else it works on until full.
+        rests: probability by source that one of which the setup file says nothing rests near full:
+            it has finished, and starts again only well below (assumed: chargers that hold a float
+            instead, or begin anew each time they are switched on, are the rest).
+        rests_above_soc: true charge above which it does then, and its standard deviation
+            `rests_spread`.
         finished: probability that a source has finished, where the bank is as good as full.
         limit_v_per_cell: voltage at which the current tapers, and its standard deviation
             `limit_spread_v_per_cell` where the setup file does not say: chargers hold four cells
@@ -55,11 +60,13 @@ class Rules:
     )
     bulk_spread: float = 0.4
     plate_spread: float = 0.08
-    idle_above_soc: dict[str, float | None] = field(
-        default_factory=lambda: {"shore": None, "vehicle": 0.90, "solar": 0.90}
-    )
-    idle_spread: float = 0.03
     idle_probability: float = 0.9
+    idle_spread: float = 0.03
+    rests: dict[str, float] = field(
+        default_factory=lambda: {"shore": 0.8, "vehicle": 0.9, "solar": 0.9}
+    )
+    rests_above_soc: float = 0.90
+    rests_spread: float = 0.04
     finished: float = 0.5
     limit_v_per_cell: float = 3.55
     limit_spread_v_per_cell: float = 0.05
@@ -105,12 +112,42 @@ class Check:
         expect: what a sound installation shows.
         otherwise: what the other reading would mean.
         reading: how to enter the result, "" if it is a look only.
+        once: its readings answer it; False where it asks for the same reading later, and changed.
     """
 
     do: str
     expect: str
     otherwise: str
     reading: str = ""
+    once: bool = True
+
+    def answered(self, given: Collection[str]) -> bool:
+        """Are all the readings that it asks for among the names given?"""
+        names = [word.removesuffix("=") for word in self.reading.split()]
+        return self.once and bool(names) and all(name in given for name in names)
+
+
+def resting_check(kind: str, rested_below: float, used_ah: float) -> Check:
+    """What tells a source that only rests from a broken one: it starts again by itself.
+
+    Args:
+        kind: of `KINDS`.
+        rested_below: true charge, well below that above which it rests, 0..1.
+        used_ah: from full down to there [Ah].
+    """
+    on = {
+        "shore": "With the charger left on",
+        "vehicle": "With the engine running",
+        "solar": "In full sun",
+    }[kind]
+    return Check(
+        f"{on}, use the bank down to about {100.0 * rested_below:.0f} %, {used_ah:.0f} Ah from "
+        "full, then switch off the loads you can do without and read the current again.",
+        f"it has started by itself: it had finished and only rested ({COMMON_PRACTICE})",
+        "nothing flows so far below full: more likely a fault. Read the charge on the display too",
+        "amps= display_soc=",
+        once=False,
+    )
 
 
 def checks(kind: str, rules: Rules, cells_in_series: int, charge_min_c: float) -> list[Check]:

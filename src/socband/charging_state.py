@@ -160,11 +160,32 @@ def limit_v(setup: Setup, kind: str, seed: int, n: int, rules: Rules) -> Array:
     return np.where(uniforms(seed, f"misset {kind}", n) < rules.misset, anywhere, drawn)
 
 
-def idle_soc(setup: Setup, kind: str, rules: Rules) -> float | None:
-    """True charge above which the source idles, None = never: as the setup file says; the rule of
-    thumb only where it describes no source of this kind."""
+@dataclass(frozen=True)
+class Resting:
+    """Whether and where a source near full does nothing though it is sound.
+
+    Attributes:
+        probability: that it does at all.
+        above_soc: true charge above which it does then, 0..1, and the standard deviation of that.
+        spread: see there.
+        stated: the setup file says so.
+    """
+
+    probability: float
+    above_soc: float
+    spread: float
+    stated: bool
+
+
+def resting(setup: Setup, kind: str, rules: Rules) -> Resting:
+    """As the setup file states it for the source of this kind, 1 for one that never rests. Where it
+    does not, the source described or not, nobody knows whether it rests."""
     mine = setup.source(kind)
-    return rules.idle_above_soc[kind] if mine is None else mine.idle_above_soc
+    if mine is None or mine.idle_above_soc is None:
+        return Resting(rules.rests[kind], rules.rests_above_soc, rules.rests_spread, False)
+    never = mine.idle_above_soc >= 1.0
+    likely = 0.0 if never else rules.idle_probability
+    return Resting(likely, mine.idle_above_soc, rules.idle_spread, True)
 
 
 def sound_source(
@@ -219,14 +240,13 @@ def sound_source(
     why = np.full(n, "charging", dtype="<U12")
     why[bulk * sun < 0.3 * bulk] = "weak_sun"
     why[finished | (taper < 0.5 * bulk * sun)] = "near_full"
-    idle = idle_soc(setup, kind, rules)
-    if idle is not None:
-        idling = soc > idle + rules.idle_spread * normal_scores(seed, f"idle {kind}", n)
-        likely = rules.idle_probability if idles is None else idles
-        idling &= uniforms(seed, f"idles {kind}", n) < likely
-        current = np.where(idling, 0.0, current)
-        why[idling] = "near_full"
-        at_limit[idling] = np.minimum(at_limit[idling], 0.5)
+    rest = resting(setup, kind, rules)
+    idling = soc > rest.above_soc + rest.spread * normal_scores(seed, f"idle {kind}", n)
+    likely = rest.probability if idles is None else idles
+    idling &= uniforms(seed, f"idles {kind}", n) < likely
+    current = np.where(idling, 0.0, current)
+    why[idling] = "near_full"
+    at_limit[idling] = np.minimum(at_limit[idling], 0.5)
     # a battery's own protection is at the cells' limit, give or take a kelvin
     cold = bank.temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
     if refuses:

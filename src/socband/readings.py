@@ -186,7 +186,8 @@ def parse_readings(
         name, where = match[1].lower(), f"--reading {match[1].lower()}"
         if name not in KINDS:
             hint = did_you_mean(name, list(KINDS))
-            problems.append(Problem("--reading", shown(name), "a reading this program knows", hint))
+            known = "one of " + ", ".join(readings_for(question))
+            problems.append(Problem("--reading", shown(name), known, hint))
             continue
         if name not in readings_for(question):
             expected = "one of " + ", ".join(readings_for(question))

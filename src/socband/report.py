@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.narrowing import KINDS, MOST_MISFIT
+from socband.site_check import capacity_setting_note
 from socband.summary import quantiles_of, wall_clock
 from socband.tonight import CAUTIONS
 
@@ -270,7 +271,10 @@ def _mark_lines(dataset: xr.Dataset) -> list[str]:
 
 def check_text(setup: Setup, cell: CellModel, log: Log | None) -> str:
     """What `check` found: fine, and what is assumed."""
-    lines = [f"{setup.name}: fine.", "", wrapped(f"Cell model: {cell.title}"), ""]
+    note = capacity_setting_note(setup)
+    lines = [f"{setup.name}: {'usable, but:' if note else 'fine.'}"]
+    lines += [wrapped(note, "  - ", "    ")] if note else []
+    lines += ["", wrapped(f"Cell model: {cell.title}"), ""]
     if setup.assumptions:
         lines.append("Not said in the file, therefore assumed:")
         for item in setup.assumptions:

@@ -9,6 +9,7 @@ from socband.errors import Problem
 from socband.quantity import Quantity
 
 if TYPE_CHECKING:
+    from socband.site import Setup
     from socband.site_parts import Bank, Load
     from socband.site_supply import Battery, Source
 
@@ -24,6 +25,10 @@ FULL_V = (3.2, 3.8)
 RECONNECT_V = (2.2, 3.5)
 
 MOST_MEAN_C = 5.0  # times the capacity an hour: no house bank gives or takes more (assumed)
+# A rated capacity is a sound setting as long as the bank still holds this share of it; a setting is
+# clearly off where it lies beside all sound ones by this factor (both assumed).
+_STILL_SOUND = 0.8
+CLEARLY_OFF = 1.2
 _ROUNDED = 0.02  # a display may stand so far below full at once (assumed)
 
 
@@ -175,6 +180,33 @@ def _bank_problems(bank: Bank, parts: Mapping[str, Any]) -> list[Problem]:
             )
         )
     return problems
+
+
+def sound_capacity_settings_ah(bank: Bank) -> tuple[float, float]:
+    """Lowest and highest capacity that is sound to enter in a monitor [Ah]: people enter what the
+    bank still holds, or what is printed on it, which is sound while it holds `_STILL_SOUND`."""
+    present = bank.capacity_fraction.median
+    most = max(present, min(1.0, present / _STILL_SOUND))
+    return min(present, 1.0) * bank.rated_capacity_ah, most * bank.rated_capacity_ah
+
+
+def capacity_setting_note(setup: Setup) -> str:
+    """What a capacity setting far from the bank's does to the display; "" where it is near."""
+    bank, assumed_ah = setup.bank, setup.monitor.assumed_capacity_ah.median
+    low_ah, high_ah = sound_capacity_settings_ah(bank)
+    if low_ah < CLEARLY_OFF * assumed_ah and assumed_ah < CLEARLY_OFF * high_ah:
+        return ""
+    rated_ah = bank.rated_capacity_ah
+    present_ah = bank.capacity_fraction.median * rated_ah
+    shown = 1.0 - 0.5 * present_ah / assumed_ah
+    wrong = "high" if assumed_ah > present_ah else "low"
+    return (
+        f"monitor.assumed_capacity_ah is {assumed_ah:g} Ah, {assumed_ah / rated_ah:.2g} times the "
+        f"rated {rated_ah:g} Ah. If that is what the monitor is set to, its display is too "
+        f"{wrong} the further from full: with half of the bank's charge used it shows about "
+        f"{100.0 * max(shown, 0.0):.0f} %. Read the setting in the monitor, and the rated capacity "
+        f"on the batteries; some {low_ah:.0f} to {high_ah:.0f} Ah would be sound."
+    )
 
 
 def drained_problems(

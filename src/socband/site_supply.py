@@ -59,7 +59,8 @@ class Source:
         clearness: share of the clear-sky power that clouds let through, one draw a night.
         performance_ratio: of the panels in use.
         probability: that it will be there at all, 0..1.
-        idle_above_soc: above this true charge it does nothing; None = it always works.
+        idle_above_soc: above this true charge it does nothing, 1 = it always works; None = nobody
+            knows: a forecast lets it work, `charging` reckons with either.
     """
 
     name: Name

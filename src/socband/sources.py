@@ -95,7 +95,8 @@ def _column(
     present = uniforms(seed, f"sources.{source.name}.presence", n) < source.probability
     limit_a = np.inf if source.current_limit_a is None else source.current_limit_a
     limit_v = source.voltage_limit_v / series
-    idle = np.inf if source.idle_above_soc is None else source.idle_above_soc
+    always = source.idle_above_soc is None or source.idle_above_soc >= 1.0
+    idle = np.inf if always else source.idle_above_soc
     kind = np.zeros(Q_COUNT)
     kind[Q_POWER] = float(power)
     kind[Q_CURRENT_LIMIT], kind[Q_VOLTAGE_LIMIT] = limit_a, limit_v

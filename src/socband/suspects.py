@@ -302,6 +302,8 @@ def suspects(
         "readings": ", ".join([*(f"{k}={v:g}" for k, v in readings.items()), *_assumed(readings)]),
         "misfits": ", ".join(misfits),
         "effective_draws": verdict.effective,
+        "draws_that_fit": verdict.fitting,
+        "readings_weighed": len(predictions(verdict.draws, readings, setup, cell, options.meters)),
         "soc_p05": float(np.quantile(now, 0.05)),
         "soc_p50": float(np.quantile(now, 0.5)),
         "soc_p95": float(np.quantile(now, 0.95)),

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 SIZE_QUANTILES = (0.05, 0.5, 0.95)
+FITS = 2.5  # standard deviations within which a draw goes with a reading (assumed)
 MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
 RULED_OUT = 14.0  # nats below the likeliest draw: a millionth of it
 _KEPT = 4000  # draws of a verdict
@@ -80,6 +81,9 @@ class Verdict:
         untracked_mean_a: (3,) quantiles of the current of an untracked load in certain hours, as a
             mean over the day: each draw's current goes with its own hours [A].
         effective: effective number of draws under the readings.
+        fitting: number of all draws that come within `FITS` deviations of every reading at once:
+            few effective draws and some fitting ones are a rare size, without any the readings
+            contradict one another or the setup.
         fits: of the log, or None.
     """
 
@@ -89,6 +93,7 @@ class Verdict:
     size: dict[str, Array]
     untracked_mean_a: Array
     effective: float
+    fitting: int
     fits: LogFits | None
 
 
@@ -178,6 +183,7 @@ def judge(
         size=sizes,
         untracked_mean_a=untracked_mean_a,
         effective=float(1.0 / np.sum(share**2)),
+        fitting=_fitting(draws, readings, setup, cell, meters),
         fits=fits,
     )
 
@@ -227,6 +233,16 @@ def _refuse_impossible(
             problems.append(Problem(f"--reading {name}", found, expected, hint))
     if problems:
         raise InputError(problems)
+
+
+def _fitting(
+    draws: Draws, readings: Mapping[str, float], setup: Setup, cell: CellModel, meters: Meters
+) -> int:
+    """Number of draws that come within `FITS` deviations of every reading at once."""
+    fits = np.ones(len(draws), dtype=bool)
+    for name, (mean, std) in predictions(draws, readings, setup, cell, meters).items():
+        fits &= np.abs(readings[name] - mean) <= FITS * std
+    return int(fits.sum())
 
 
 def _draw(

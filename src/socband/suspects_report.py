@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.suspects_words import CAUTIONS, WORDS, why_together
+from socband.suspects_words import CAUTIONS, WORDS, few_draws_words, why_together
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -189,14 +189,8 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
         unused = "; its display is not used: the log speaks for itself"
         lines += present_lines(attrs, unused if attrs["display_not_used"] else "")
     if few_draws(dataset):
-        lines.append(
-            wrapped(
-                "These readings fit badly together or with the setup: hardly any of the draws fit "
-                "them, too few for a band. Check their signs (charging is positive), their units "
-                "and whether they were taken at the same moment. The figures below are rough; if "
-                "the readings are right, --members draws more."
-            )
-        )
+        many = attrs["readings_weighed"] > 1
+        lines.append(wrapped(few_draws_words(many, attrs["draws_that_fit"] > 0)))
     if attrs["misfits"]:
         lines.append(
             wrapped(

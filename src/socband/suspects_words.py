@@ -187,3 +187,30 @@ def why_together(a: str, b: str) -> tuple[str, str]:
         "at the size they would have here both leave the same traces within the noise",
         "the first measurement of the list below",
     )
+
+
+def few_draws_words(many: bool, some_fit: bool) -> str:
+    """Why readings leave too few draws for a band: what they speak for is rarely drawn, or nothing
+    goes with them.
+
+    Args:
+        many: more readings than one.
+        some_fit: there are draws that come near all of them at once.
+    """
+    these, them = ("these readings", "them") if many else ("this reading", "it")
+    moment = ", and whether they were taken at the same moment" if many else ""
+    if some_fit:
+        why = (
+            f"Only few of the draws come as far as {these}, which {'are' if many else 'is'} rare, "
+            f"too few for a band. Check sign (charging is positive) and unit{moment}."
+        )
+    else:
+        why = (
+            f"{these.capitalize()} {'fit' if many else 'fits'} badly "
+            f"{'together or ' if many else ''}with the setup: hardly any of the draws "
+            f"{'fit' if many else 'fits'} {them}, too few for a band. Check "
+            f"{'their signs' if many else 'its sign'} (charging is positive), "
+            f"{'their units' if many else 'its unit'}{moment}."
+        )
+    right = "the readings are" if many else "the reading is"
+    return f"{why} The figures below are rough; if {right} right, --members draws more."
