@@ -204,7 +204,8 @@ def test_a_short_rest_counts_for_less() -> None:
 
 @pytest.mark.parametrize("true_probability", [1.0, 0.6, 0.0])
 def test_full_charge_is_a_mixture(true_probability: float) -> None:
-    """Charge 1 ± 0.01, or 0.89 ± 0.06 at a false full: moments by numerical integration."""
+    """Charge 1 ± 0.01; or 0.89 ± 0.06 at a false full, one in ten of them at any charge: moments by
+    numerical integration."""
     before, after = make_state(), make_state()
     piece = FullCharge(0.0, true_probability)
     piece.apply(after, context(straight_cell(), eta=0.4))
@@ -216,7 +217,7 @@ def test_full_charge_is_a_mixture(true_probability: float) -> None:
         z0, std = before[k.Z, j], np.sqrt(before[k.P0, j])
         z = np.linspace(z0 - 8 * std, max(z0 + 8 * std, 1.2), 400_001)
         likely = true_probability * density(z, 1.0, 0.01)
-        likely += (1 - true_probability) * density(z, 0.89, 0.06)
+        likely += (1 - true_probability) * (0.9 * density(z, 0.89, 0.06) + 0.1)
         joint = density(z, z0, std) * likely
         total = np.trapezoid(joint, z)
         mean = np.trapezoid(z * joint, z) / total
@@ -237,6 +238,26 @@ def test_a_full_charge_far_off_counts_as_far_off() -> None:
     FullCharge(0.0, 1.0).apply(state, context(straight_cell()))
     wanted = -0.5 * np.array([35.0, 70.0]) ** 2 - 0.5 * LOG_2PI - np.log(0.01)
     np.testing.assert_allclose(state[k.LOGLIK], wanted)
+
+
+@pytest.mark.parametrize("true_probability", [0.5, 0.02])
+def test_a_false_full_far_from_full_is_no_news(true_probability: float) -> None:
+    """A bank at 40 ± 3 %: that somebody called it full, and may have erred, moves nothing."""
+    state = np.zeros((k.STATE_ROWS, 1))
+    state[k.Z], state[k.P0] = 0.4, 0.03**2
+    piece, at = FullCharge(0.0, true_probability), context(straight_cell())
+    assert missed_by(piece, state, at) == 0.0
+    piece.apply(state, at)
+    assert state[k.Z, 0] == pytest.approx(0.4, abs=1e-6)
+    assert state[k.P0, 0] == pytest.approx(0.03**2, rel=1e-3)
+
+
+def test_a_watched_full_charge_far_from_full_is_missed() -> None:
+    """(1 - 0.4)/hypot(0.03, 0.01), in deviations: `replay` refuses it."""
+    state = np.zeros((k.STATE_ROWS, 2))
+    state[k.Z], state[k.P0] = (0.4, 0.35), 0.03**2
+    missed = missed_by(FullCharge(0.0, 0.98), state, context(straight_cell()))
+    assert missed == pytest.approx(0.6 / np.hypot(0.03, 0.01))
 
 
 def test_capacity_test_weighs_by_the_normal_density() -> None:

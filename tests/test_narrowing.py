@@ -82,7 +82,7 @@ def test_voltages_of_no_bank_in_the_band_are_said(faded) -> None:
 
 def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(faded) -> None:
     """From full to nearly empty. Its 55 % lie beyond what 98 of 100 banks have: said."""
-    setup, cell, log = faded
+    _, cell, log = faded
     table = tomllib.loads(SETUP)
     del table["bank"]["capacity_fraction"]
     table["present"] |= {"display_soc": 0.99, "hours_since_full": 0.5}

@@ -211,10 +211,15 @@ def _slope(z: Array, miss_v: Array, soc: Array, ocv: Array) -> Array:
 class FullCharge:
     """The monitor, or the owner, says the bank is full.
 
+    It is full; or short by what a false full usually lacks; or the word says nothing of the charge:
+    without that last a charge far from full would be pulled up by a false full no less than by a
+    true one.
+
     Attributes:
         true_probability: that it is really full: 1 a watched full charge, 0.5 unsure.
         full_std: how far from 100 % a really full bank may be, 0..1.
         shortfall_mean, shortfall_std: charge missing at a false full, 0..1.
+        anyhow: share of the false ones that come at any charge, none likelier (assumed).
     """
 
     time_s: float
@@ -222,6 +227,7 @@ class FullCharge:
     full_std: float = 0.01
     shortfall_mean: float = 0.11
     shortfall_std: float = 0.06
+    anyhow: float = 0.1
 
     @property
     def label(self) -> str:
@@ -230,31 +236,40 @@ class FullCharge:
 
     def apply(self, state: Array, context: Context) -> None:
         before = state.copy()
+        false = 1.0 - self.true_probability
         branches = []
         for weight, mean, std in (
             (self.true_probability, 1.0, self.full_std),
-            (1.0 - self.true_probability, 1.0 - self.shortfall_mean, self.shortfall_std),
+            (false * (1.0 - self.anyhow), 1.0 - self.shortfall_mean, self.shortfall_std),
+            (false * self.anyhow, None, None),
         ):
             branch = before.copy()
-            branch[k.LOGLIK] = 0.0
-            kalman_update(branch, {0: 1.0}, mean - branch[k.Z], std**2, 1.0)
-            with np.errstate(divide="ignore"):  # a weight of 0 leaves the other branch alone
-                branches.append((np.log(weight) + branch[k.LOGLIK], branch))
-        total = np.logaddexp(branches[0][0], branches[1][0])
-        # Two Gaussians become one of the same mean and covariance (moment matching).
-        share = np.exp(branches[0][0] - total)
-        mean = [share * branches[0][1][i] + (1.0 - share) * branches[1][1][i] for i in range(5)]
-        apart = [branches[0][1][i] - branches[1][1][i] for i in range(5)]
+            branch[k.LOGLIK] = 0.0  # of a charge anywhere: its density over 0..1 is 1
+            if mean is not None:
+                kalman_update(branch, {0: 1.0}, mean - branch[k.Z], std**2, 1.0)
+            with np.errstate(divide="ignore"):  # a weight of 0 leaves the other branches alone
+                branch[k.LOGLIK] += np.log(weight)
+            branches.append(branch)
+        total = np.logaddexp.reduce([branch[k.LOGLIK] for branch in branches])
+        # Three Gaussians become one of the same mean and covariance (moment matching).
+        shares = [np.exp(branch[k.LOGLIK] - total) for branch in branches]
+        mixed = list(zip(shares, branches, strict=True))
         for i in range(5):
-            state[i] = mean[i]
+            state[i] = sum(share * branch[i] for share, branch in mixed)
+        for i in range(5):
             for j in range(i, 5):
-                within = share * _p(branches[0][1], i, j) + (1.0 - share) * _p(branches[1][1], i, j)
-                _p(state, i, j)[...] = within + share * (1.0 - share) * apart[i] * apart[j]
+                _p(state, i, j)[...] = sum(
+                    share * (_p(branch, i, j) + (branch[i] - state[i]) * (branch[j] - state[j]))
+                    for share, branch in mixed
+                )
         state[k.LOGLIK] = before[k.LOGLIK] + total / context.eta
 
     def deviations(self, state: Array, context: Context) -> Array:
-        """None: it may have been a false one, and then any charge goes with it."""
-        return np.zeros(state.shape[1])
+        """(n,) by how many of its standard deviations each member misses a full bank, where that is
+        what is claimed; 0 where it may as well have been a false one: any charge goes with it."""
+        if self.true_probability <= 0.5:
+            return np.zeros(state.shape[1])
+        return np.abs(1.0 - state[k.Z]) / np.sqrt(_p(state, 0, 0) + self.full_std**2)
 
 
 @dataclass(frozen=True)

@@ -80,10 +80,12 @@ def marks(
             mark = mark._replace(before=last.before)
             found.pop()
         found.append(mark)
-    for piece in evidence:
-        row = max(row_of(time_s, piece), 0)
-        before = float(width[max(row - 1, 0)])
-        found.append(Mark(float(piece.time_s), piece.label, before, float(width[row])))
+    for row in sorted({max(row_of(time_s, piece), 0) for piece in evidence}):
+        # pieces of one step are taken in together: what each of them did is not known
+        pieces = [piece for piece in evidence if max(row_of(time_s, piece), 0) == row]
+        labels = " and ".join(dict.fromkeys(piece.label for piece in pieces))
+        at, before = float(pieces[0].time_s), float(width[max(row - 1, 0)])
+        found.append(Mark(at, labels, before, float(width[row])))
     return sorted(found)
 
 

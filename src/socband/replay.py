@@ -36,6 +36,9 @@ START_DRAWS = 4000
 # Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
 # a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
 LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
+# A voltage taken by hand after a rest, and the log's own rows just before (assumed): a meter, leads
+# and a small load make less.
+JUST_BEFORE_S, MOST_AT_REST_C, MOST_APART_V = 300.0, 0.05, 0.03
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
 # Beyond this share of what was thought of a number at either end, the log is said to pull it away.
 PULLED = 0.01
@@ -116,9 +119,27 @@ def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
         if isinstance(piece, RestedVoltage):
             problems += bank_voltage_problems(
                 "--evidence rested", piece.voltage_v, setup.bank.cells_in_series, RESTED_V
-            )
+            ) or _rest_against_log(setup, log, piece)
     if problems:
         raise InputError(problems)
+
+
+def _rest_against_log(setup: Setup, log: Log, piece: RestedVoltage) -> list[Problem]:
+    """Was there a rest, and did the log see that voltage too?"""
+    rows = slice(*np.searchsorted(log.time_s, piece.time_s + np.array([-JUST_BEFORE_S, 1.0])))
+    if rows.start == rows.stop:
+        return []  # the log is silent then
+    amps, volts = float(np.mean(log.current_a[rows])), float(np.mean(log.voltage_v[rows]))
+    hour, where = f"at {piece.time_s / 3600.0:.4g} h", "--evidence rested"
+    most_a = MOST_AT_REST_C * setup.bank.rated_capacity_ah
+    if abs(amps) > most_a:
+        found = f"a rested voltage {hour}, where the log has {amps:+.3g} A"
+        return [Problem(where, found, f"at most {most_a:g} A in a rest", "is the time right?")]
+    most_v = MOST_APART_V * setup.bank.cells_in_series
+    if abs(piece.voltage_v - volts) > most_v:
+        found = f"{piece.voltage_v:g} V {hour}, where the log has {volts:.4g} V at {amps:+.2g} A"
+        return [Problem(where, found, f"at most {most_v:g} V apart", "is the time right?")]
+    return []
 
 
 def _refuse_contradictions(

@@ -260,7 +260,7 @@ def _mark_lines(dataset: xr.Dataset) -> list[str]:
     by_step = sorted(marks, key=lambda mark: mark[3] - mark[2])
     least = by_step[min(len(marks), MOST_MARKS) - 1]
     shown = [m for m in marks if m[0] not in KINDS or m[3] - m[2] <= least[3] - least[2]]
-    lines = ["Where evidence narrowed the 90 % band:"]
+    lines = ["Where evidence changed the 90 % band:"]
     for kind, at, before, after in shown:
         width = f"{100 * before:5.1f} to {100 * after:4.1f} % wide"
         lines.append(f"  hour {at / 3600.0:5.1f}  {kind:<28} {width}")
