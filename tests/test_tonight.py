@@ -327,6 +327,22 @@ def test_a_bank_of_which_only_a_display_is_known_gives_what_it_shows_now():
     assert "a shore charger" not in text  # nothing to wake from
 
 
+@pytest.mark.parametrize("loads", [[], [{"name": "lamp", "current_a": 3.0}]])
+@pytest.mark.parametrize("charges", [True, False])
+def test_what_is_made_of_a_current_that_flows_in_now_is_said(loads: list, charges: bool) -> None:
+    """It begins the night and does not go on: neither is it asked for again, nor passed over."""
+    shore = [{"name": "socket", "kind": "shore", "current_a": 10.0}] if charges else []
+    present = {"display_soc": 0.5, "hours_since_full": 20.0, "clock": "20:00", "current_a": 10.0}
+    text = said(present=present, loads=loads, sources=shore)
+    assert "says 10.0 A flow into the bank now. The voltage starts from that, but it is not" in text
+    assert ("are the [[sources]] of the setup file" in text) is charges
+    assert ("so nothing charges the bank from now on" in text) is (not charges)
+    assert "what is drawn now" not in text
+    assert ("as it reads while nothing charges the bank" in text) is (not loads)
+    without = said(present=present | {"current_a": -10.0}, loads=loads, sources=shore)
+    assert "flow into the bank" not in without
+
+
 def test_the_display_promises_what_the_monitor_counts():
     """A straight line: the seen load over the capacity set, whatever runs unseen."""
     setup = setup_from_table(

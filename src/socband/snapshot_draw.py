@@ -82,6 +82,7 @@ def draw(
     heated = np.any(since.heated_ah > 0.0)
     causes = {
         "shunt offset": members.offset_a,
+        "drift of the shunt's zero": since.drift_a,
         "gain error": members.gain_error,
         "untracked load": members.untracked_a,
         "dead band": since.hidden_ah,
