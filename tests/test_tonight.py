@@ -327,8 +327,9 @@ def test_a_bank_of_which_only_a_display_is_known_gives_what_it_shows_now():
     assert "a shore charger" not in text  # nothing to wake from
 
 
-@pytest.mark.parametrize("loads", [[], [{"name": "lamp", "current_a": 3.0}]])
-@pytest.mark.parametrize("charges", [True, False])
+@pytest.mark.parametrize(
+    ("loads", "charges"), [([], True), ([{"name": "lamp", "current_a": 3.0}], False)]
+)
 def test_what_is_made_of_a_current_that_flows_in_now_is_said(loads: list, charges: bool) -> None:
     """It begins the night and does not go on: neither is it asked for again, nor passed over."""
     shore = [{"name": "socket", "kind": "shore", "current_a": 10.0}] if charges else []
