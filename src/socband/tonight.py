@@ -112,6 +112,7 @@ def tonight(
     snapshot = drawn.take(np.flatnonzero(on))
     theirs = Run(night.report[on], night.soc[on])
     ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
+    lasts = float(ahead["lasts_until"][0])
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
@@ -144,7 +145,9 @@ def tonight(
             list(shares.values()), dims="cause", coords={"cause": list(shares)}
         ),
         off_chance=xr.DataArray(
-            bought["chance"].values, dims="load", coords={"load": bought["load"].values}
+            of_all(bought["chance"].values, bought.attrs["chance_now"], lasts),
+            dims="load",
+            coords={"load": bought["load"].values},
         ),
         off_gain_hours=xr.DataArray(bought["mean_gain_hours"].values, dims="load"),
         off_chance_change=xr.DataArray(bought["chance_gain"].values, dims="load"),
@@ -169,7 +172,7 @@ def tonight(
     ).assign_attrs(
         want=want,
         enough_off="; ".join(enough.off),
-        enough_chance=enough.chance,
+        enough_chance=float(of_all(enough.chance, bought.attrs["chance_now"], lasts)),
         enough_reached=int(enough.reached),
         enough_inverter_cuts_out=chance(
             nights.cutout_hours(enough.off) <= bought.attrs["until_hours"], weight
@@ -198,6 +201,22 @@ def tonight(
         untracked_hours=_untracked_hours(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def of_all(chances: np.ndarray | float, now: float, now_of_all: float) -> np.ndarray:
+    """Chances told from a few members, as all of them would tell.
+
+    What changes nothing then has the very chance of all. By the ratio of failures, or of successes
+    where a chance falls.
+
+    Args:
+        chances: with something switched off, of the few, 0..1.
+        now, now_of_all: with nothing switched off, of the few and of all.
+    """
+    chances = np.asarray(chances, dtype=float)
+    fails = (1.0 - chances) * ((1.0 - now_of_all) / (1.0 - now) if now < 1.0 else 1.0)
+    falls = chances * (now_of_all / now if now > 0.0 else 1.0)
+    return np.where(chances >= now, np.maximum(1.0 - fails, 0.0), np.minimum(falls, 1.0))
 
 
 def with_what_draws_now(setup: Setup) -> Setup:

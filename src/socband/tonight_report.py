@@ -189,16 +189,22 @@ def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:
     cuts = float(dataset["inverter_cuts_out"].values[0])
     draws = dataset.sizes["member"]
     lines = []
-    for name, change, gain, then in zip(
+    lasts = float(dataset["lasts_until"].values[0])
+    for name, off, change, gain, then in zip(
         *(
             dataset[key].values
-            for key in ("load", "off_chance_change", "off_gain_hours", "off_inverter_cuts_out")
+            for key in (
+                *("load", "off_chance", "off_chance_change"),
+                *("off_gain_hours", "off_inverter_cuts_out"),
+            )
         ),
         strict=True,
     ):
-        if change >= -LEAST_CHANGE and (gain >= -LEAST_GAIN_H or not shown):
+        seen = chance_words(float(off), draws) != chance_words(lasts, draws)
+        lower = change < 0.0 and (seen or change < -LEAST_CHANGE)
+        if not lower and (gain >= -LEAST_GAIN_H or not shown):
             continue
-        less = "the chance is lower" if change < -LEAST_CHANGE else "the night is shorter"
+        less = "the chance is lower" if lower else "the night is shorter"
         text = f"With {name} off {less}: "
         if then < cuts - LEAST_CHANGE:
             text += (
