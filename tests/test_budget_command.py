@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ from socband.budget_report import budget_json, budget_text
 from socband.cli import main
 from socband.errors import InputError
 from socband.models import load_cell
+from socband.quantity import Quantity
 from socband.site import Setup, setup_from_table
 
 CABIN = str(Path(__file__).resolve().parent.parent / "examples" / "lake-cabin.toml")
@@ -81,6 +84,52 @@ def test_two_sources_share_the_variance() -> None:
         assert float(found["error_std"]) == pytest.approx(
             np.sqrt(offset_share + 0.005**2), rel=0.03
         )
+
+
+def test_the_shares_add_up_to_all_of_it_by_what_they_do_together() -> None:
+    """By hand: 50 Ah counted from full and 20 Ah by which an offset is off after ten days, over a
+    capacity c of 1 to 3 times 100 Ah: an error of (0.5 + 0.2 x) / c with a normal x. Of its
+    variance 0.25 var(1/c) is the capacity's alone, 0.04 mean(1/c)**2 the offset's, and 0.04
+    var(1/c) is of both together."""
+    offset = {"dist": "norm", "loc": 0.0, "scale": 20.0 / 240.0}
+    setup = monitor(offset_a=offset, assumed_capacity_ah=100.0)
+    share = Quantity.from_dist("uniform", loc=1.0 / 3.0, scale=2.0 / 3.0)
+    bank = replace(setup.bank, rated_capacity_ah=300.0, capacity_fraction=share)
+    setup = replace(setup, bank=bank)
+    found = error_budget(setup, CELL, days=10.0, members=N)
+    mean = np.log(3.0) / 2.0
+    var = (1.0 - 1.0 / 3.0) / 2.0 - mean**2
+    parts = np.array([0.04 * mean**2, 0.25 * var, 0.04 * var])
+    alone = parts / parts.sum()
+    share = dict(zip(found["cause"].values, found["variance_share"].values, strict=True))
+    assert share["shunt offset"] == pytest.approx(alone[0], abs=0.02)
+    assert share["capacity"] == pytest.approx(alone[1], abs=0.02)
+    together = float(found["variance_together"])
+    assert together == pytest.approx(alone[2], abs=0.02)
+    assert together + sum(share.values()) == pytest.approx(1.0)
+    text = budget_text(found)
+    assert f"several together, none of them alone{100 * together:4.0f} %" in text
+    shown = [float(n) for n in re.findall(r"^  [a-z].*?(\d+) %", text, flags=re.M)]
+    assert sum(shown) == pytest.approx(100.0, abs=2.0)
+    assert shown[:-1] == sorted(shown[:-1], reverse=True)
+    assert budget_json(found)["variance_together"] == together
+
+
+def test_a_drift_with_temperature_is_a_cause_by_name() -> None:
+    """The only doubt there is: 20 K off at 0.5 mA a kelvin."""
+    drift = {"dist": "norm", "loc": 0.0, "scale": 0.0005}
+    setup = monitor(drift_a_per_k=drift)
+    cold = replace(setup.ambient, temperature_c=Quantity.from_number(5.0))
+    found = error_budget(replace(setup, ambient=cold), CELL, members=N)
+    assert str(found["cause"].values[0]) == "drift of the shunt's zero"
+    assert float(found["variance_share"][0]) > 0.98
+    assert "together" not in budget_text(found)
+
+
+def test_no_heading_without_anything_under_it() -> None:
+    text = budget_text(error_budget(monitor(), CELL, days=5.0, members=1000))
+    assert "Where the doubt" not in text
+    assert "leaves no doubt about the display after 5 days" in text
 
 
 def test_what_no_interval_of_full_charges_mends() -> None:

@@ -26,7 +26,7 @@ STAGES: dict[str, tuple[str, ...]] = {
     ),
     "simulate": ("cell", "kernels*", "bank", "monitor*", "demand", "unknowns", "sources"),
     "condition": (
-        *("track", "evidence", "posterior*", "since_full", "snapshot", "balance", "smoother"),
+        *("track", "evidence", "posterior*", "since_full", "snapshot*", "balance", "smoother"),
     ),
     "results": ("summary", "scoring", "executors"),
     "baselines": ("estimators*",),

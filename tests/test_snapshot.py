@@ -439,3 +439,43 @@ def test_a_bank_that_is_on_stands_above_its_limit_by_its_own_cells(current_a: fl
     terminal = 4.0 * (open_v + m.resistance_factor * 0.002 * current_a) + lead_ohm * current_a
     assert np.all(terminal > limit_v)
     assert terminal.min() < limit_v + 0.01  # and none is discarded that stands above it
+
+
+def unseen(n: int, true_a: float, **load: Any) -> np.ndarray:
+    """Charges under a clamp reading of so much where the display shows -1.9 A, four days after full
+    at 55 %. What a reading allows is bound to rest on few draws: 1.2 A would take 115 of 100 Ah."""
+    setup = make_setup(
+        bank={"rated_capacity_ah": 200.0, "capacity_fraction": {"dist": "norm", "loc": 0.88,
+                                                                "scale": 0.05}},
+        monitor={"assumed_capacity_ah": 200.0,
+                 "offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.08}},
+        untracked_load={"probability": 0.3, "current_a": {"dist": "expon", "scale": 0.8}} | load,
+        present={"display_soc": 0.55, "hours_since_full": 96.0, "clock": "21:00"},
+    )  # fmt: skip
+    pieces = [ClampReading(0.0, true_a, 0.08, -1.9)]
+    return take_snapshot(setup, load_cell("lfp-prismatic-100ah"), n, 0, pieces).members.soc
+
+
+def test_no_reading_is_refused_for_too_few_members() -> None:
+    """What is left of few draws is drawn again in larger number, and is then the same answer."""
+    few, many = unseen(400, -2.95), unseen(20_000, -2.95)
+    assert (len(few), len(many)) == (400, 20_000)
+    assert 0.0 < few.min() < np.median(few) < 0.1
+    # both rest on some hundred effective draws of a charge of 0.02 deviation: 5 standard errors
+    assert abs(np.median(few) - np.median(many)) < 5 * 1.25 * 0.02 * np.sqrt(2 / 100)
+
+
+@pytest.mark.parametrize("n", [300, 8000])
+def test_an_unseen_current_that_would_have_emptied_the_bank_is_refused_with_why(n: int) -> None:
+    """1.6 A over 96 h are 154 Ah, where 55 % of some 176 Ah are 97 Ah; by the hour it goes."""
+    with pytest.raises(InputError, match="off by now") as caught:
+        unseen(n, -3.5)
+    said = str(caught.value)
+    for words in ("1.6 A", "96 h since full", "154 Ah", "97 Ah", "hours of [untracked_load]"):
+        assert words in said
+    assert "`suspects`" in said
+    with_hours = unseen(n, -3.5, hours=["18:00-24:00"])
+    # 6 h a day until 21:00 four days on: 24 h at 1.6 A are 38 Ah of 176 Ah
+    assert np.median(with_hours) == pytest.approx(
+        0.55 - 0.45 * (200 / 176 - 1) - 38 / 176, abs=0.03
+    )

@@ -17,7 +17,7 @@ from socband.plots import clock_ticks, new_figure
 from socband.report import chance_words, clock_after
 from socband.site import setup_from_table
 from socband.snapshot import take_snapshot
-from socband.tonight import tonight, tonight_json
+from socband.tonight import WHAT_IF_MEMBERS, of_all, tonight, tonight_json
 from socband.tonight_report import HOW_TO_KNOW, tonight_text
 from socband.unknowns import uniforms
 from socband.whatif import WAKE_RESERVE, after_disconnect
@@ -325,6 +325,40 @@ def test_a_bank_of_which_only_a_display_is_known_gives_what_it_shows_now():
     text = tonight_text(tonight(setup_from_table(table(present=present, **known)), CELL, 100, 0))
     assert "this reckons with none" in text
     assert "a shore charger" not in text  # nothing to wake from
+
+
+@pytest.mark.parametrize(
+    ("loads", "charges"), [([], True), ([{"name": "lamp", "current_a": 3.0}], False)]
+)
+def test_what_is_made_of_a_current_that_flows_in_now_is_said(loads: list, charges: bool) -> None:
+    """It begins the night and does not go on: neither is it asked for again, nor passed over."""
+    shore = [{"name": "socket", "kind": "shore", "current_a": 10.0}] if charges else []
+    present = {"display_soc": 0.5, "hours_since_full": 20.0, "clock": "20:00", "current_a": 10.0}
+    text = said(present=present, loads=loads, sources=shore)
+    assert "says 10.0 A flow into the bank now. The voltage starts from that, but it is not" in text
+    assert ("are the [[sources]] of the setup file" in text) is charges
+    assert ("so nothing charges the bank from now on" in text) is (not charges)
+    assert "what is drawn now" not in text
+    assert ("as it reads while nothing charges the bank" in text) is (not loads)
+    without = said(present=present | {"current_a": -10.0}, loads=loads, sources=shore)
+    assert "flow into the bank" not in without
+
+
+def test_what_changes_nothing_has_the_chance_of_the_whole_night() -> None:
+    """A clock of a milliwatt: beside "about 93 %" no "about 92 %", though fewer members tell it."""
+    loads = [{"name": "fan", "power_w": 60.0}, {"name": "clock", "power_w": 0.001}]
+    present = {"display_soc": 0.45, "hours_since_full": 60.0, "clock": "21:30"}
+    doubt = {"probability": 0.4, "current_a": {"dist": "expon", "scale": 0.6}}
+    setup = setup_from_table(table(loads=loads, present=present, untracked_load=doubt))
+    night = tonight(setup, CELL, WHAT_IF_MEMBERS + 3000, 3)
+    lasts = float(night["lasts_until"][0])
+    few = np.mean(night["lvd_hours"].values[:WHAT_IF_MEMBERS] > float(night["until_hours"][0]))
+    assert abs(few - lasts) > 0.001
+    off = dict(zip(night["load"].values, night["off_chance"].values, strict=True))
+    assert off["clock"] == pytest.approx(lasts, abs=0.0005)
+    np.testing.assert_allclose(of_all(np.array([1.0, 0.9, 0.4]), 0.8, 0.82), [1.0, 0.91, 0.41])
+    assert of_all(0.7, 1.0, 0.99) == pytest.approx(0.693)
+    assert of_all(0.2, 0.0, 0.01) == pytest.approx(0.208)
 
 
 def test_the_display_promises_what_the_monitor_counts():

@@ -91,9 +91,12 @@ def error_budget(
 
     Returns:
         Dataset: `error` (day, quantile), display less true charge, 0..1; `variance_share` (cause)
-        on the last of these days, largest first; attributes `display_soc`, `days`, `within` and
-        `longest_days`, the longest time at which the 90 % band of the error is within that (`days`
-        at most; 0 if not even right after a full charge).
+        on the last of these days, largest first; `variance_together`, the rest of the variance,
+        which goes with several of them together and with none alone (an offset counts for more in
+        a bank that holds less), or for which the slices of a cause are too coarse, 1 to 2 %;
+        attributes `display_soc`, `days`, `within` and `longest_days`, the longest time at which the
+        90 % band of the error is within that (`days` at most; 0 if not even right after a full
+        charge).
 
     Raises:
         InputError: after so many days nearly every possible bank would be empty.
@@ -128,12 +131,15 @@ def error_budget(
         middle = 0.5 * (low + high)
         low, high = (middle, high) if holds(middle) else (low, middle)
     shares = variance_shares(causes, last)
+    together = max(0.0, 1.0 - sum(shares.values())) if np.ptp(last) > 0.0 else 0.0
     dataset = xr.Dataset(
         {
             "error": (("day", "quantile"), np.array(errors),
                       {"units": "1", "long_name": "displayed less true charge"}),
             "variance_share": ("cause", list(shares.values()),
                                {"units": "1", "long_name": "share of the error's variance"}),
+            "variance_together": ((), together,
+                                  {"units": "1", "long_name": "share of several only together"}),
             "error_std": ((), float(last.std()), {"units": "1", "long_name": "its deviation"}),
         },
         coords={

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.plots import BAND, LIKELY, new_figure
+from socband.plots import BAND, LIKELY, legend_below, new_figure
 from socband.report import wrapped
 from socband.summary import as_percentiles, plain
 
@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.figure import Figure
 
-LEAST_SHARE = 0.005  # smaller ones are not listed
+LEAST_SHARE = 0.005  # smaller ones are listed as one
+LEAST_TOGETHER = 0.02  # slices too coarse for a cause lose as much of it
 
 
 def budget_text(dataset: xr.Dataset) -> str:
@@ -34,12 +35,7 @@ def budget_text(dataset: xr.Dataset) -> str:
     ]
     for day, (low, _, middle, _, high) in zip(dataset["day"].values, percent, strict=True):
         lines.append(f"  {day:6.3g}   {middle:+7.1f}    {low:+.1f} to {high:+.1f}")
-    std = float(dataset["error_std"])
-    lines += ["", f"Where the doubt after {a['days']:g} days comes from (alone: one deviation)"]
-    for cause, share in zip(dataset["cause"].values, dataset["variance_share"].values, strict=True):
-        if share >= LEAST_SHARE:
-            alone = f"{100 * std * np.sqrt(share):.1f} %"
-            lines.append(f"  {cause:<36}{100 * share:4.0f} %   alone {alone}")
+    lines += ["", *_share_lines(dataset)]
     longest, wanted = a["longest_days"], f"within {100 * a['within']:.3g} % of the truth"
     if longest == 0.0:
         text = (
@@ -59,6 +55,29 @@ def budget_text(dataset: xr.Dataset) -> str:
     return "\n".join([*lines, "", wrapped(text)])
 
 
+def _share_lines(dataset: xr.Dataset) -> list[str]:
+    """By which error the display is off, the largest first, so that all add up to the whole."""
+    days, std = dataset.attrs["days"], float(dataset["error_std"])
+    if std == 0.0:
+        return [wrapped(f"The setup file leaves no doubt about the display after {days:g} days.")]
+    lines = [f"Where the doubt after {days:g} days comes from (alone: one deviation)"]
+    rest = 0.0
+    for cause, share in zip(dataset["cause"].values, dataset["variance_share"].values, strict=True):
+        if share < LEAST_SHARE:
+            rest += share
+            continue
+        alone = f"{100 * std * np.sqrt(share):.1f} %"
+        lines.append(f"  {cause:<36}{100 * share:4.0f} %   alone {alone}")
+    if rest >= LEAST_SHARE:
+        lines.append(f"  {'all others':<36}{100 * rest:4.0f} %")
+    together = float(dataset["variance_together"])
+    if together >= LEAST_TOGETHER:
+        lines.append(f"  {'several together, none of them alone':<36}{100 * together:4.0f} %")
+    if float(dataset["variance_share"].sum()) > 1.0 + LEAST_TOGETHER:
+        lines.append("  (more than 100 %: what is known ties some of them together)")
+    return lines
+
+
 def budget_json(dataset: xr.Dataset) -> dict[str, Any]:
     """The same as plain numbers."""
     causes = zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
@@ -71,6 +90,7 @@ def budget_json(dataset: xr.Dataset) -> dict[str, Any]:
             ],
             "error_std": float(dataset["error_std"]),
             "variance_share": dict(causes),
+            "variance_together": float(dataset["variance_together"]),
             "longest_days": dataset.attrs["longest_days"],
             "members": dataset.attrs["members"],
             "seed": dataset.attrs["seed"],
@@ -90,6 +110,5 @@ def budget_figure(dataset: xr.Dataset) -> Figure:
         ax.axhline(sign * wanted, color="0.4", lw=0.8, ls=":", label=label)
     ax.set_xlabel("days since the last full charge")
     ax.set_ylabel("shown less true charge [%]")
-    ax.set_title(textwrap.fill(dataset.attrs["title"], 70), fontsize=10)
-    ax.legend(loc="best", fontsize=8, frameon=False)
-    return figure
+    ax.set_title(textwrap.fill(dataset.attrs["title"], 60), fontsize=10)
+    return legend_below(figure)

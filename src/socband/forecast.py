@@ -69,7 +69,8 @@ def dataset_of(
 
     Variables: `lvd_hours` (member; inf beyond the horizon), `which_limit` (member; flags),
     `inverter_cutout_hours`, `first_battery_open_hours`, `full_hours` (member), `soc` (quantile,
-    time), `survival` (time), `lasts_until` (until), `lvd_quantile_hours` (quantile),
+    time), `survival` (time), `inverter_survival` (time; neither bank nor inverter has cut out),
+    `lasts_until`, `inverter_cuts_out` (until; it does before), `lvd_quantile_hours` (quantile),
     `charge_left_ah` (member; above empty, at this temperature), `usable_charge_ah` (member; what
     the loads get until the disconnect, inf if it lies beyond the horizon), `usable_energy_wh`.
     """
@@ -88,6 +89,9 @@ def dataset_of(
     time_h = plan.grid_s / 3600.0
     survival = np.array([chance(lvd > t, weight) for t in time_h])
     lasts = np.array([chance(lvd > h, weight) for h in asked.values()])
+    cutout = result.column(k.O_INVERTER) / 3600.0
+    inverter = np.array([chance(np.minimum(lvd, cutout) > t, weight) for t in time_h])
+    cuts = np.array([chance(cutout <= h, weight) for h in asked.values()])
     hours = {"units": "h"}
     ds = xr.Dataset(
         {
@@ -101,7 +105,7 @@ def dataset_of(
                     "flag_meanings": "none low_voltage_disconnect every_battery_open",
                 },
             ),
-            "inverter_cutout_hours": ("member", result.column(k.O_INVERTER) / 3600.0, hours),
+            "inverter_cutout_hours": ("member", cutout, hours),
             "first_battery_open_hours": ("member", result.column(k.O_FIRST_BMS) / 3600.0, hours),
             "full_hours": ("member", result.column(k.O_FULL) / 3600.0, hours),
             "charge_left_ah": ("member", left, {"units": "A h", "long_name": "charge left"}),
@@ -117,6 +121,8 @@ def dataset_of(
                 {"units": "1", "long_name": "state of charge"},
             ),
             "survival": ("time", survival, {"units": "1", "long_name": "chance of still running"}),
+            "inverter_survival": ("time", inverter, {"units": "1"}),
+            "inverter_cuts_out": ("until", cuts, {"units": "1"}),
             "lvd_quantile_hours": ("quantile", quantiles_of(lvd, QUANTILES, weight), hours),
             "lasts_until": ("until", lasts, {"units": "1", "long_name": "chance to last"}),
             "until_hours": ("until", list(asked.values()), hours),

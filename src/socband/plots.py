@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 # Colours that stay apart for colour-blind readers and in grey (Okabe & Ito 2008).
 BAND, LIKELY, SHOWN, TRUTH, ALARM = "#56B4E9", "#0072B2", "#D55E00", "#000000", "#CC79A7"
+ROOM_FOR_A_LINE = 18.0  # of words above 100 % [%]
+SEEN_APART = 0.01  # of a chance: closer, two lines are one
 ON_WHITE = {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.8}  # words that cross a line
 
 
@@ -29,6 +31,24 @@ def new_figure(rows: int = 1, width: float = 5.2, height: float = 3.8) -> tuple[
     FigureCanvasAgg(figure)
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
     return figure, list(axes)
+
+
+def legend_below(figure: Figure, columns: int = 2) -> Figure:
+    """One legend of all that the figure's axes name, below them, where it covers no data."""
+    named = {}
+    for ax in figure.axes:
+        for handle, label in zip(*ax.get_legend_handles_labels(), strict=True):
+            named.setdefault(label, handle)
+    if named:
+        figure.legend(
+            list(named.values()),
+            list(named),
+            loc="outside lower center",
+            ncols=columns,
+            fontsize=8,
+            frameon=False,
+        )
+    return figure
 
 
 def charge_band(dataset: xr.Dataset, ax: Axes, hours: np.ndarray, name: str) -> Axes:
@@ -70,7 +90,6 @@ def replay_band(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(at, np.full(len(at), 3.0), "^", color=ALARM, ms=6, label="evidence arrived")
     if "true_soc" in dataset:
         ax.plot(hours, 100.0 * dataset["true_soc"], color=TRUTH, lw=1.2, label="true")
-    ax.legend(loc="lower left", fontsize=8, edgecolor="none", framealpha=0.8)
     return ax
 
 
@@ -89,7 +108,7 @@ def replay_figure(dataset: xr.Dataset) -> Figure:
     replay_band(dataset, upper)
     upper.set_title(fill(dataset.attrs["title"], 60), fontsize=10)
     replay_voltage(dataset, lower)
-    return figure
+    return legend_below(figure)
 
 
 def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
@@ -100,12 +119,15 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
     if np.isfinite(shown):
         promised = 100.0 * dataset["promised_soc"].values
         ax.plot(hours, promised, color=SHOWN, ls="--", lw=1.4, label="what the display promises")
-    asked = zip(dataset["until"].values, dataset["until_hours"].values, strict=True)
-    for line, (until, at) in enumerate(asked):  # one below the other: they may lie close
+    asked = list(zip(dataset["until"].values, dataset["until_hours"].values, strict=True))
+    top = 102.0 + ROOM_FOR_A_LINE * len(asked)
+    ax.set_ylim(0.0, top)
+    ax.set_yticks(range(0, 101, 20))
+    for line, (until, at) in enumerate(asked):  # one below the other, above all data
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.annotate(
             f"until {until}",
-            (at, 100.0),
+            (at, top),
             xytext=(4, -2 - 13 * line),
             textcoords="offset points",
             fontsize=9,
@@ -113,27 +135,35 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
             va="top",
             bbox=ON_WHITE,
         )
-    ax.legend(loc="upper right", fontsize=8, edgecolor="none", framealpha=0.8)
     return ax
 
 
 def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
-    """The chance that the bank is still on."""
-    ax.plot(dataset["time"].values, 100.0 * dataset["survival"], color=LIKELY, lw=1.6)
+    """The chance that the bank is still on, and its inverter where that goes before it."""
+    hours, bank, inverter = (
+        dataset[key].values for key in ("time", "survival", "inverter_survival")
+    )
+    ax.plot(hours, 100.0 * bank, color=LIKELY, lw=1.6)
+    if np.max(bank - inverter) > SEEN_APART:
+        ax.plot(hours, 100.0 * inverter, color=TRUTH, lw=1.2, ls=":", label="inverter still on")
     asked = zip(dataset["until_hours"].values, dataset["lasts_until"].values, strict=True)
-    for line, (at, chance) in enumerate(asked):
+    for line, (at, chance) in enumerate(asked):  # several may lie close
+        last = line + 1 == len(dataset["until"])
+        left = not last and at > 0.12 * hours[-1]
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)
         ax.annotate(
             f"{100.0 * chance:.0f} %",
             (at, 100.0 * chance),
-            xytext=(6, 6 - 22 * line),
+            xytext=(-6 if left else 6, 6 if left or last else -16),
+            ha="right" if left else "left",
             textcoords="offset points",
             fontsize=10,
             color=ALARM,
             bbox=ON_WHITE,
         )
-    ax.set_ylim(0.0, 108.0)
+    ax.set_ylim(0.0, 100.0 + ROOM_FOR_A_LINE)
+    ax.set_yticks(range(0, 101, 20))
     ax.set_ylabel("chance it is still on [%]")
     ax.set_xlabel("hours from now, and time of day")
     ax.grid(alpha=0.25)
@@ -151,7 +181,7 @@ def tonight_figure(dataset: xr.Dataset) -> Figure:
     end = max(end, 1.05 * float(dataset["until_hours"].max()))
     lower.set_xlim(0.0, end)
     clock_ticks(lower, end, dataset.attrs)
-    return figure
+    return legend_below(figure)
 
 
 def clock_ticks(ax: Axes, end_hours: float, attrs: Mapping[str, Any]) -> Axes:

@@ -1,7 +1,6 @@
 """The ensemble from a snapshot: a number on a display, hours since full, perhaps a rested voltage.
 
-No log is needed, because what the display did since it last said "full" follows in closed form
-(`since_full`).
+No log is needed: draws of what the setup says stand in `snapshot_draw`.
 
 What is known besides weighs the members: the bank is still on, it has not gained since it was full,
 and a rested voltage fits or not.
@@ -9,13 +8,13 @@ and a rested voltage fits or not.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import stands_at, temperature_factors, voltage
+from socband.cell import stands_at, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import (
     CapacityTest,
@@ -28,60 +27,27 @@ from socband.evidence import (
 from socband.models import CellModel
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import Settings
-from socband.since_full import SinceFull, untracked_hours
+from socband.since_full import untracked_hours
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
+from socband.snapshot_draw import Snapshot, draw
 from socband.track import Scale
-from socband.unknowns import (
-    Members,
-    Pattern,
-    Unknowns,
-    score_matrix,
-    uniforms,
-)
+from socband.unknowns import Members
 
 Array = np.ndarray
 
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
-OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
 _DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the setup
     RestedVoltage: "was the bank really at rest? is the number of cells right?",
     ClampReading: "is it true/shown, each positive into the bank?",
     CapacityTest: "is it what the display counted from full to cut-off, for the whole bank?",
 }
-LEAST_EFFECTIVE = 30.0  # fewer effective draws than this and the evidence contradicts the setup
-
-
-@dataclass(frozen=True)
-class Snapshot:
-    """What is known now.
-
-    Attributes:
-        members: equally weighted draws of everything unknown.
-        capacity_ah: (n,) present capacity of the bank at its temperature [Ah].
-        temperature_c: (n,) of the bank [°C].
-        causes: name -> (n,) the draws of each unknown, for asking which one widens the band.
-        effective_size: of the draws before they were resampled.
-        patterns: what `members.untracked_pattern` counts.
-    """
-
-    members: Members
-    capacity_ah: Array
-    temperature_c: Array
-    causes: Mapping[str, Array]
-    effective_size: float
-    patterns: tuple[Pattern, ...]
-
-    def take(self, index: Array) -> Snapshot:
-        """The members at `index`, in that order."""
-        return replace(
-            self,
-            members=self.members.take(index),
-            capacity_ah=self.capacity_ah[index],
-            temperature_c=self.temperature_c[index],
-            causes={name: values[index] for name, values in self.causes.items()},
-        )
+# With fewer effective draws of the first `MOST_DRAWS` what is known contradicts the setup.
+# The first draws are the same however many members are wanted, and so is what is refused.
+LEAST_EFFECTIVE, MOST_DRAWS = 30.0, 160_000
+# Of fewer draws this many, or this share, leave no doubt that it does not.
+CLEARLY, CLEAR_SHARE = 10.0 * LEAST_EFFECTIVE, 0.05
 
 
 def take_snapshot(
@@ -101,66 +67,23 @@ def take_snapshot(
             taken now, or is a full charge, which the display and hours since full say; a clamp
             reading with nothing to hold it against.
     """
-    present, monitor = setup.present, setup.monitor
     _check_pieces(setup, evidence)
-    unknowns = Unknowns.from_setup(setup, cell=cell)
-    draws = n * OVERSAMPLE
-    members = unknowns.members(score_matrix(seed, draws))
-
-    def drawn(quantity, name: str) -> Array:
-        return quantity.ppf(uniforms(seed, name, draws))
-
-    temperature_c = setup.ambient.temperature_c.median + members.temperature_offset_k
-    factor = temperature_factors(cell, temperature_c)[4]
-    capacity_ah = setup.bank.rated_capacity_ah * members.capacity_fraction * factor
-    assumed_ah = drawn(monitor.assumed_capacity_ah, "assumed_capacity_ah")
-    since = SinceFull.draw(setup, cell, temperature_c, seed)
-    heated = np.any(since.heated_ah > 0.0)
-    causes = {
-        "shunt offset": members.offset_a,
-        "gain error": members.gain_error,
-        "untracked load": members.untracked_a,
-        "dead band": since.hidden_ah,
-        **({"battery heater": since.heated_ah} if heated else {}),
-        "capacity": members.capacity_fraction,
-        "last full charge (false or true)": since.shortfall,
-        "time since full": since.hours,
-        "capacity set in the monitor": assumed_ah,
-        "temperature": temperature_c,
-    }
-    if present.display_soc is None:
-        soc = uniforms(seed, "start_soc", draws)
-    else:
-        untracked_ah = members.untracked_a * untracked_hours(setup, since.hours)
-        soc = since.soc(
-            cell,
-            present.display_soc,
-            assumed_ah,
-            members.offset_a,
-            members.gain_error,
-            untracked_ah,
-            capacity_ah,
-        )
-    # Since a full charge a bank can have lost, but not gained: a draw in which it did is none. Only
-    # a display that stands at full may have gone on counting beyond it, unseen.
-    counts = present.display_soc is not None and present.display_soc < 1.0 - OVERFULL / 2.0
-    overfull = soc > 1.0 + OVERFULL if counts else np.zeros(draws, dtype=bool)
-    rng = np.random.default_rng([seed, 11])
-    members = members.replaced(soc=np.minimum(soc, 1.0), h=2.0 * rng.random(draws) ** 4 - 1.0)
+    present = setup.present
     if present.rested_voltage_v is not None:
         rested = RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0)
         evidence = [rested, *evidence]
-    log_weight, effective = _weigh(
-        setup, cell, members, since.drift_a, temperature_c, evidence, overfull
-    )
-    keep = np.sort(rng.permutation(systematic(normalised(log_weight), rng))[:n])
-    if present.current_a is not None:
-        amps = drawn(present.current_a, "present_current")
-        members = members.replaced(i1_a=amps, i2_a=amps, i3_a=amps)
-    every = Snapshot(
-        members, capacity_ah, temperature_c, causes, effective, patterns=unknowns.patterns
-    )
-    return every.take(keep)
+    draws = n * OVERSAMPLE
+    while True:
+        rng = np.random.default_rng([seed, 11])
+        every, drift_a, overfull = draw(setup, cell, draws, seed, rng)
+        weighed = _weigh(setup, cell, every, drift_a, overfull, evidence)
+        if draws >= MOST_DRAWS or weighed.clear:
+            break
+        draws = MOST_DRAWS
+    if not weighed.enough:
+        _refuse(setup, cell, every, drift_a, overfull, evidence)
+    keep = np.sort(rng.permutation(systematic(normalised(weighed.log_weight), rng))[:n])
+    return replace(every, effective_size=weighed.effective).take(keep)
 
 
 def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
@@ -191,46 +114,99 @@ def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
         raise InputError(problems)
 
 
+@dataclass(frozen=True)
+class _Weighed:
+    """What is known besides the display, as weights of draws.
+
+    Attributes:
+        log_weight: (n,) -inf where ruled out.
+        effective: number of draws that they leave.
+        missed: by how many deviations the best of them miss a reading.
+    """
+
+    log_weight: Array
+    effective: float
+    missed: float = 0.0
+
+    @property
+    def clear(self) -> bool:
+        """Whether so many are left that more draws would not change the verdict."""
+        wanted = min(CLEARLY, CLEAR_SHARE * len(self.log_weight))
+        return self.missed <= MOST_DEVIATIONS and self.effective >= wanted
+
+    @property
+    def enough(self) -> bool:
+        """Whether what is known fits the setup."""
+        if len(self.log_weight) < MOST_DRAWS:
+            return self.clear
+        judged = _effective(self.log_weight[:MOST_DRAWS])
+        return self.missed <= MOST_DEVIATIONS and judged >= LEAST_EFFECTIVE
+
+
 def _weigh(
     setup: Setup,
     cell: CellModel,
-    members: Members,
+    drawn: Snapshot,
     drift_a: Array,
-    temperature_c: Array,
-    evidence: Sequence[Evidence],
     overfull: Array,
-) -> tuple[Array, float]:
-    """Log weights of the draws under what is known besides the display, and their number."""
+    evidence: Sequence[Evidence],
+) -> _Weighed:
+    """Weights of the draws under all that is known besides the display."""
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
+    members, temperature_c = drawn.members, drawn.temperature_c
     alive = (members.soc > 0.0) & ~overfull
     alive &= (
         terminal_v(setup, cell, scale, members, temperature_c) > setup.limits.disconnect_v.median
     )
     log_weight = np.where(alive, 0.0, -np.inf)
-    effective = float(alive.sum())
-    if effective >= LEAST_EFFECTIVE and evidence:
-        on = np.flatnonzero(alive)
-        log_likelihood, missed = _evidence_log_likelihood(
-            setup, cell, scale, members.take(on), drift_a[on], evidence
-        )
-        log_weight[alive] = log_likelihood
-        weights = np.exp(log_weight - log_weight.max())
-        effective = float(weights.sum() ** 2 / (weights**2).sum())
-        # Evidence that picks out next to nothing of what the setup allows contradicts it.
-        if effective < LEAST_EFFECTIVE or missed > MOST_DEVIATIONS:
-            what = ", ".join(piece.label for piece in evidence)
-            typed = len(evidence) > (setup.present.rested_voltage_v is not None)
-            doubts = [_DOUBTS[kind] for kind in _DOUBTS if any(type(p) is kind for p in evidence)]
-            raise InputError(
-                Problem(
-                    "--evidence" if typed else "present.rested_voltage_v",
-                    f"{what}, which hardly any bank explains that the display and the monitor's "
-                    "errors allow",
-                    "readings that fit together, or wider uncertainties",
-                    " ".join(doubts),
-                )
+    if not evidence or not alive.any():
+        return _Weighed(log_weight, float(alive.sum()))
+    judged = int(alive[:MOST_DRAWS].sum())
+    log_weight[alive], missed = _evidence_log_likelihood(
+        setup, cell, scale, members.take(alive), drift_a[alive], evidence, judged
+    )
+    return _Weighed(log_weight, _effective(log_weight), missed)
+
+
+def _effective(log_weight: Array) -> float:
+    if not np.isfinite(log_weight).any():
+        return 0.0
+    weights = np.exp(log_weight - log_weight.max())
+    return float(weights.sum() ** 2 / (weights**2).sum())
+
+
+def _refuse(
+    setup: Setup,
+    cell: CellModel,
+    drawn: Snapshot,
+    drift_a: Array,
+    overfull: Array,
+    evidence: Sequence[Evidence],
+) -> None:
+    """Say why what is known does not fit the setup.
+
+    Raises:
+        InputError: always.
+    """
+    weighed = _weigh(setup, cell, drawn, drift_a, overfull, ())
+    if weighed.enough:  # then it is the evidence that does not
+        what = ", ".join(piece.label for piece in evidence)
+        typed = len(evidence) > (setup.present.rested_voltage_v is not None)
+        where = "--evidence" if typed else "present.rested_voltage_v"
+        for piece in evidence:
+            if isinstance(piece, ClampReading):
+                _check_lasting(setup, cell, drawn, drift_a, piece)
+        doubts = [_DOUBTS[kind] for kind in _DOUBTS if any(type(p) is kind for p in evidence)]
+        raise InputError(
+            Problem(
+                where,
+                f"{what}, which hardly any bank explains that the display and the monitor's "
+                "errors allow",
+                "readings that fit together, or wider uncertainties",
+                " ".join(doubts),
             )
-    if effective < LEAST_EFFECTIVE and overfull.mean() > 0.5:
+        )
+    if overfull.mean() > 0.5:
         raise InputError(
             Problem(
                 "present",
@@ -239,8 +215,45 @@ def _weigh(
                 "check hours_since_full and the sign of monitor.offset_a",
             )
         )
-    check_still_on(effective)
-    return log_weight, effective
+    check_still_on(0.0)
+
+
+def _check_lasting(
+    setup: Setup, cell: CellModel, drawn: Snapshot, drift_a: Array, piece: ClampReading
+) -> None:
+    """Is a reading refused because the current that it shows unseen would have emptied the bank?
+
+    Raises:
+        InputError: it fits enough draws, but nearly all of those are empty by now.
+    """
+    present = setup.present
+    seen_a = piece.seen_a
+    if seen_a is None and present.current_a is not None:
+        seen_a = present.current_a.median
+    if present.display_soc is None or seen_a is None or seen_a <= piece.current_a:
+        return
+    scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
+    likelihood, missed = _evidence_log_likelihood(
+        setup, cell, scale, drawn.members, drift_a, [piece], MOST_DRAWS
+    )
+    if not _Weighed(likelihood, _effective(likelihood), missed).enough:
+        return
+    unseen_a, hours = seen_a - piece.current_a, present.hours_since_full.median
+    drew = setup.untracked_load.hours
+    on_h = float(untracked_hours(setup, np.array([hours]))[0])
+    left_ah = present.display_soc * float(np.median(drawn.capacity_ah))
+    times = f"{on_h:.3g} h since full" if drew.is_always else f"the hours {drew} since full"
+    raise InputError(
+        Problem(
+            "--evidence",
+            f"a {piece.label} by which {unseen_a:.2g} A flow that the display does not see: over "
+            f"{times} that is {unseen_a * on_h:.0f} Ah, and the bank, of which the display still "
+            f"shows about {left_ah:.0f} Ah, would be off by now",
+            "a current that did not flow all that time",
+            "give the hours in which it does, as hours of [untracked_load]; check "
+            "hours_since_full; `suspects` looks for what it may be",
+        )
+    )
 
 
 def check_still_on(members: float) -> None:
@@ -284,9 +297,11 @@ def _evidence_log_likelihood(
     members: Members,
     drift_a: Array,
     evidence: Sequence[Evidence],
+    judged: int,
 ) -> tuple[Array, float]:
     """(n,) log likelihood of evidence taken now, by the same pieces as over a log; and by how many
-    deviations the best members miss a reading (all but `LEAST_EFFECTIVE` miss it by more)."""
+    deviations the best of the first `judged` members miss a reading (all but `LEAST_EFFECTIVE` miss
+    it by more)."""
     n, per_bank = len(members), scale.cell_per_bank
     gain = 1.0 / (1.0 + members.gain_error)
     state = np.zeros((k.STATE_ROWS, n))
@@ -315,7 +330,7 @@ def _evidence_log_likelihood(
     )
     missed = 0.0
     for piece in evidence:
-        misses = np.sort(piece.deviations(state, context))
-        missed = max(missed, float(misses[int(LEAST_EFFECTIVE) - 1]))
+        misses = np.sort(piece.deviations(state, context)[:judged])
+        missed = max(missed, float(misses[min(int(LEAST_EFFECTIVE), len(misses)) - 1]))
         piece.apply(state, context)
     return state[k.LOGLIK], missed

@@ -43,6 +43,10 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
     "temperature_c": {"units": "degC", "long_name": "temperature of the bank"},
     "ess": {"units": "1", "long_name": "effective sample size of the weights"},
     "variance_share": {"units": "1", "long_name": "first-order share of the variance of charge"},
+    "variance_together": {
+        "units": "1",
+        "long_name": "share of the variance of several unknowns together and of none alone",
+    },
     "soc_now": {"units": "1", "long_name": "true state of charge now"},
     "lasts_until": {
         "units": "1",
@@ -72,6 +76,22 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
     "off_gain_hours": {"units": "h", "long_name": "time gained by switching that load off"},
     "wake_off_hours": {"units": "h", "long_name": "time to wake on a charger with the loads off"},
     "wake_on_hours": {"units": "h", "long_name": "time to wake on a charger with the loads on"},
+    "inverter_survival": {
+        "units": "1",
+        "long_name": "probability that the bank is on and its inverter has not cut out",
+    },
+    "inverter_cuts_out": {
+        "units": "1",
+        "long_name": "probability that the inverter cuts out before that time of day",
+    },
+    "off_chance_change": {
+        "units": "1",
+        "long_name": "change of the chance to last by switching that load off",
+    },
+    "off_inverter_cuts_out": {
+        "units": "1",
+        "long_name": "chance that the inverter cuts out with that load switched off",
+    },
     "survival": {"units": "1", "long_name": "probability that the bank is still on"},
 }
 

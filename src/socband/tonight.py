@@ -8,27 +8,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband.afterwards import believable_hours, charger_a_of, shore_rests_above, waking
 from socband.budget import variance_shares
 from socband.cell import temperature_factors
 from socband.evidence import Evidence
-from socband.forecast import dataset_of
+from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
-from socband.kernels_columns import O_LVD
+from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
 from socband.site import Setup
 from socband.site_parts import Load
 from socband.snapshot import check_still_on, take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
-from socband.unknowns import uniforms
 from socband.whatif import (
     Nights,
-    after_disconnect,
     comes_back,
-    full_hours,
     smallest_set,
     still_on,
     switch_offs,
-    wake_hours,
 )
 
 if TYPE_CHECKING:
@@ -37,10 +34,8 @@ if TYPE_CHECKING:
     from socband.unknowns import Members, Pattern
 
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
-AFTERWARDS_MEMBERS = 400  # the morning after a disconnect is told to the hour
-MOST_AFTERWARDS_H = 14 * 24.0
+PROMISE_MEMBERS = 400  # the middle of what the display promises
 DRAWS_NOW = "what draws now"
-NEARLY_EMPTY_V = 3.2  # of a cell that wakes
 
 CAUTIONS = (
     "An estimate, no measurement: never let a life-supporting device depend on it.",
@@ -80,7 +75,10 @@ def tonight(
           there);
         - what a switch-off buys (load): `off_chance`, `off_gain_hours`, and `off_beyond`, the share
           that then lasts beyond the horizon, at which its gain is cut; the fewest that are enough,
-          in the attributes `enough_off`, `enough_chance`, `enough_reached`;
+          in the attributes `enough_off`, `enough_chance`, `enough_reached`; by how much the chance
+          changes, `off_chance_change`; the chance that the inverter cuts out by itself before the
+          first hour asked, `off_inverter_cuts_out`, and with the fewest off,
+          `enough_inverter_cuts_out`;
         - the time to wake after a disconnect, `wake_off_hours`, `wake_on_hours` (member); whether
           the bank would come back by itself, `comes_back` (member; nothing it gives then is counted
           anywhere); `believable_hours` (afterwards): from plugging in after a disconnect until the
@@ -90,10 +88,13 @@ def tonight(
         and attributes `timezone` (of `start`; "" if not said), `display_soc`,
         `hours_since_full_assumed`, `widest_unknown` ("" without a display, which then is it itself,
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
-        reckoned with `draws_now_a` going on), `too_cold_to_charge` (chance that the sources
-        described bring nothing now because a battery is too cold; 0 without sources),
+        reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
+        from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
+        `too_cold_to_charge` (chance that the sources described bring nothing now because a battery
+        is too cold; 0 without sources),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
-        infinite where none is named), `batteries` in parallel, `untracked_hours` (in which an
+        infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
+        loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
         untracked load is taken to draw; "" if all day or if there is none).
     """
     import xarray as xr
@@ -111,21 +112,23 @@ def tonight(
     snapshot = drawn.take(np.flatnonzero(on))
     theirs = Run(night.report[on], night.soc[on])
     ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
+    lasts = float(ahead["lasts_until"][0])
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
         prepare(setup, cell, drawn.members.take(np.arange(few)), seed=seed, patterns=patterns),
         known={frozenset(): night.column(O_LVD)[:few] / 3600.0},
+        cutouts={frozenset(): night.column(O_INVERTER)[:few] / 3600.0},
     )
     weight = on[:few].astype(float)
     bought = switch_offs(nights, weight=weight)
     want = setup.question.want if want is None else want
     enough = smallest_set(nights, want, weight=weight)
-    off_hours, on_hours = (hours[on] for hours in _waking(setup, plan, drawn.capacity_ah))
-    believable = _believable_hours(setup, cell, snapshot.members, off_hours, seed)
+    off_hours, on_hours = (hours[on] for hours in waking(setup, plan, drawn.capacity_ah))
+    believable = believable_hours(setup, cell, snapshot.members, off_hours, seed)
     promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
-    display = setup.present.display_soc
+    display, current = setup.present.display_soc, setup.present.current_a
     dataset = ahead.assign(
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
@@ -142,9 +145,13 @@ def tonight(
             list(shares.values()), dims="cause", coords={"cause": list(shares)}
         ),
         off_chance=xr.DataArray(
-            bought["chance"].values, dims="load", coords={"load": bought["load"].values}
+            of_all(bought["chance"].values, bought.attrs["chance_now"], lasts),
+            dims="load",
+            coords={"load": bought["load"].values},
         ),
         off_gain_hours=xr.DataArray(bought["mean_gain_hours"].values, dims="load"),
+        off_chance_change=xr.DataArray(bought["chance_gain"].values, dims="load"),
+        off_inverter_cuts_out=xr.DataArray(bought["inverter_cuts_out"].values, dims="load"),
         off_beyond=xr.DataArray(
             bought["beyond"].values,
             dims="load",
@@ -165,18 +172,25 @@ def tonight(
     ).assign_attrs(
         want=want,
         enough_off="; ".join(enough.off),
-        enough_chance=enough.chance,
+        enough_chance=float(of_all(enough.chance, bought.attrs["chance_now"], lasts)),
         enough_reached=int(enough.reached),
+        enough_inverter_cuts_out=chance(
+            nights.cutout_hours(enough.off) <= bought.attrs["until_hours"], weight
+        ),
+        behind_inverter="; ".join(load.name for load in setup.loads if load.through_inverter),
+        inverter_cutout_v=np.nan if setup.inverter is None else setup.inverter.cutout_v.median,
         title=f"The night ahead: {setup.about.title}",
         display_soc=np.nan if display is None else display,
         widest_unknown="" if display is None or max(shares.values()) == 0.0 else next(iter(shares)),
         draws_now_a=draws_now_a,
+        charges_now_a=0.0 if current is None else max(current.median, 0.0),
+        sources_described=int(bool(setup.sources)),
         loads_described=int(described),
         too_cold_to_charge=_too_cold(plan),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
         batteries=setup.bank.strings_in_parallel,
-        shore_a=_charger_a(setup),
-        shore_rests_above_soc=_shore_rests_above(setup),
+        shore_a=charger_a_of(setup),
+        shore_rests_above_soc=shore_rests_above(setup),
         charge_min_c=cell.charge_min_c,
         members=len(snapshot.members),
         rated_capacity_ah=setup.bank.rated_capacity_ah,
@@ -187,6 +201,22 @@ def tonight(
         untracked_hours=_untracked_hours(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def of_all(chances: np.ndarray | float, now: float, now_of_all: float) -> np.ndarray:
+    """Chances told from a few members, as all of them would tell.
+
+    What changes nothing then has the very chance of all. By the ratio of failures, or of successes
+    where a chance falls.
+
+    Args:
+        chances: with something switched off, of the few, 0..1.
+        now, now_of_all: with nothing switched off, of the few and of all.
+    """
+    chances = np.asarray(chances, dtype=float)
+    fails = (1.0 - chances) * ((1.0 - now_of_all) / (1.0 - now) if now < 1.0 else 1.0)
+    falls = chances * (now_of_all / now if now > 0.0 else 1.0)
+    return np.where(chances >= now, np.maximum(1.0 - fails, 0.0), np.minimum(falls, 1.0))
 
 
 def with_what_draws_now(setup: Setup) -> Setup:
@@ -213,7 +243,7 @@ def promised_soc(
     that the monitor sees. The middle of a few members while it is on; NaN after that, and where the
     setup knows no display.
     """
-    few = members.take(np.arange(min(len(members), AFTERWARDS_MEMBERS)))
+    few = members.take(np.arange(min(len(members), PROMISE_MEMBERS)))
     shown, n = setup.present.display_soc, len(few)
     nothing = np.zeros(n)
     air_c = setup.ambient.temperature_c.median + few.temperature_offset_k
@@ -248,67 +278,6 @@ def _too_cold(plan: Plan) -> float:
     return float(np.mean(cold.any(axis=1)))
 
 
-def _waking(setup: Setup, plan: Plan, capacity_ah: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(n,) hours to wake on a shore charger after a disconnect, loads off and loads on [h].
-
-    Loads on is what each member's loads draw from the bank on average over the horizon: inverter,
-    one-off events and untracked load included. Loads off is all of them off.
-    """
-    bank_v = NEARLY_EMPTY_V * setup.bank.cells_in_series
-    load_w = plan.demand.mean_power_w(bank_v, plan.horizon_s, plan.ambient[:, 0]).sum(axis=1)
-    load_a = load_w / bank_v
-    batteries = setup.bank.strings_in_parallel
-    n = len(capacity_ah)
-    u = uniforms(plan.seed, "wake trickle", n), uniforms(plan.seed, "wake reserve", n)
-    charger_a = _charger_a(setup)
-    return (
-        wake_hours(capacity_ah, batteries, 0.0, u, charger_a),
-        wake_hours(capacity_ah, batteries, load_a, u, charger_a),
-    )
-
-
-def _charger_a(setup: Setup) -> float:
-    """What the shore charger gives in bulk [A]; infinite where none is named."""
-    charger = setup.source("shore")
-    if charger is None:
-        return np.inf
-    bank_v = NEARLY_EMPTY_V * setup.bank.cells_in_series
-    amps = charger.current_a.median if charger.power_w is None else charger.power_w.median / bank_v
-    limit_a = charger.current_limit_a
-    return amps if limit_a is None else min(amps, limit_a)
-
-
-def _shore_rests_above(setup: Setup) -> float:
-    """True charge above which the shore charger does nothing; 1 if it always works."""
-    charger = setup.source("shore")
-    rests = None if charger is None else charger.idle_above_soc
-    return 1.0 if rests is None else rests
-
-
-def _believable_hours(
-    setup: Setup, cell: CellModel, members: Members, wake_off_hours: np.ndarray, seed: int
-) -> np.ndarray:
-    """(few,) hours from plugging in the shore charger after a disconnect to a full bank, loads off.
-
-    Only a full bank sets the display right; that a charger may rest before it is told apart. Empty
-    without a shore charger in the setup.
-    """
-    charger = setup.source("shore")
-    if charger is None:
-        return np.zeros(0)
-    few = np.arange(min(len(members), AFTERWARDS_MEMBERS))
-    charger_a = max(_charger_a(setup), 1e-3)
-    horizon_h = 24.0 + 2.0 * setup.bank.rated_capacity_ah / charger_a
-    plan = prepare(
-        setup, cell, members.take(few), horizon_h=min(horizon_h, MOST_AFTERWARDS_H), seed=seed
-    )
-    # a limit that nobody named is taken to fit the monitor
-    assumed = setup.assumes(f"({charger.name}).voltage_limit_v")
-    watt = charger_a * NEARLY_EMPTY_V * setup.bank.cells_in_series
-    morning = after_disconnect(plan, watt, None if assumed else charger.voltage_limit_v)
-    return wake_off_hours[few] + full_hours(morning)
-
-
 def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
     """The answer as one object of plain numbers."""
     lvd = dataset["lvd_hours"].values
@@ -326,12 +295,14 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "lasts_until": dict(
                 zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
             ),
+            "inverter": _inverter_json(dataset),
             "switch_offs": [
                 {
                     "load": str(name),
                     "chance": float(dataset["off_chance"].values[j]),
                     "gain_hours": float(dataset["off_gain_hours"].values[j]),
                     "beyond_horizon": float(dataset["off_beyond"].values[j]),
+                    "inverter_cuts_out": float(dataset["off_inverter_cuts_out"].values[j]),
                 }
                 for j, name in enumerate(dataset["load"].values)
             ],
@@ -340,6 +311,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "off": [name for name in dataset.attrs["enough_off"].split("; ") if name],
                 "chance": dataset.attrs["enough_chance"],
                 "reached": bool(dataset.attrs["enough_reached"]),
+                "inverter_cuts_out": dataset.attrs["enough_inverter_cuts_out"],
             },
             "wake_hours": {
                 "loads_off": as_percentiles(quantiles_of(dataset["wake_off_hours"].values)),
@@ -363,3 +335,20 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "cautions": list(CAUTIONS),
         }
     )
+
+
+def _inverter_json(dataset: xr.Dataset) -> dict[str, Any] | None:
+    """When the inverter stops, by its own cut-out or with the bank; None without loads on it."""
+    behind = dataset.attrs["behind_inverter"]
+    if not behind:
+        return None
+    cutout = dataset["inverter_cutout_hours"].values
+    stops = np.minimum(cutout, dataset["lvd_hours"].values)
+    return {
+        "loads": behind.split("; "),
+        "cuts_out_before": dict(
+            zip(dataset["until"].values, dataset["inverter_cuts_out"].values, strict=True)
+        ),
+        "cuts_out_within_horizon": float(np.mean(np.isfinite(cutout))),
+        "stops_hours": as_percentiles(quantiles_of(stops)),
+    }

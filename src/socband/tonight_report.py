@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
+LEAST_CHANGE = 0.005  # a chance that changes by less is the same (a chance in words has no more)
+LEAST_GAIN_H = 0.05  # as many hours are shown as none
+
+
 def tonight_text(dataset: xr.Dataset) -> str:
     """The answer of `tonight` for its owner."""
     soc = quantiles_of(dataset["soc_now"].values)
@@ -41,6 +45,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_usable_rows(dataset),
         *_disconnect_rows(dataset),
         "",
+        *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
     ]
     draws = dataset.sizes["member"]
@@ -56,6 +61,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
                 f"{chance_words(float(chance), draws)}."
             )
         )
+    lines += _inverter_lines(dataset)
     cold = attrs["too_cold_to_charge"]
     if cold > 0.005:
         lines.append(
@@ -97,12 +103,31 @@ def tonight_text(dataset: xr.Dataset) -> str:
     return "\n".join(lines)
 
 
+def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What is made of a current that flows into the bank now."""
+    amps = attrs["charges_now_a"]
+    if amps <= 0.0:
+        return []
+    text = (
+        f"The display says {amps:.1f} A flow into the bank now. The voltage starts from that, but "
+        "it is not taken to go on: "
+    )
+    if attrs["sources_described"]:
+        text += "what charges the bank from now on are the [[sources]] of the setup file."
+    else:
+        text += "the setup file names no [[sources]], so nothing charges the bank from now on."
+    return [wrapped(text), ""]
+
+
 def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
     """What the night is reckoned with where the setup names no load."""
     if attrs["loads_described"]:
         return []
     if attrs["draws_now_a"] > 0.0:
         text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
+    elif attrs["charges_now_a"] > 0.0:
+        text = "this reckons with none. List them, or give present.current_a as it reads while "
+        text += "nothing charges the bank (negative: drawn)"
     else:
         text = "this reckons with none. List them, or give present.current_a, what is drawn now"
     return [wrapped(f"No load is described in the setup file: {text}."), ""]
@@ -139,6 +164,7 @@ def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
         lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gained}")
     if INVERTER in dataset["load"].values:
         lines.append("  Switching off the inverter takes along all that is behind it.")
+    lines += _lost_lines(dataset, shown=lasts <= 0.5)
     want = f"{100 * attrs['want']:.0f} %"
     off = [name for name in attrs["enough_off"].split("; ") if name]
     reached = chance_words(attrs["enough_chance"], draws)
@@ -151,7 +177,90 @@ def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
             f"No switching off makes it {want} sure: with all of {', '.join(off)} off, the chance "
             f"is {reached}. Charge, or plan without the bank."
         )
-    return [*lines, wrapped(text)]
+    return [*lines, wrapped(text + _without_inverter(dataset, bool(off)))]
+
+
+def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:
+    """Why the bank lasts less well without some loads.
+
+    Args:
+        shown: whether the hours gained are.
+    """
+    cuts = float(dataset["inverter_cuts_out"].values[0])
+    draws = dataset.sizes["member"]
+    lines = []
+    lasts = float(dataset["lasts_until"].values[0])
+    for name, off, change, gain, then in zip(
+        *(
+            dataset[key].values
+            for key in (
+                *("load", "off_chance", "off_chance_change"),
+                *("off_gain_hours", "off_inverter_cuts_out"),
+            )
+        ),
+        strict=True,
+    ):
+        seen = chance_words(float(off), draws) != chance_words(lasts, draws)
+        lower = change < 0.0 and (seen or change < -LEAST_CHANGE)
+        if not lower and (gain >= -LEAST_GAIN_H or not shown):
+            continue
+        less = "the chance is lower" if lower else "the night is shorter"
+        text = f"With {name} off {less}: "
+        if then < cuts - LEAST_CHANGE:
+            text += (
+                f"the inverter then cuts out less often ({chance_words(float(then), draws)}), so "
+                "that what else it feeds, and its own draw, go on."
+            )
+        else:
+            text += "chargers, heaters or a battery's own switch come in at other times then."
+        lines.append(wrapped(text, "  "))
+    return lines
+
+
+def _without_inverter(dataset: xr.Dataset, some_off: bool) -> str:
+    """That the bank lasts without its inverter, where that is likely, behind what is enough."""
+    attrs, draws = dataset.attrs, dataset.sizes["member"]
+    # with nothing off it is what is said above, of all members
+    nothing_off = float(dataset["inverter_cuts_out"].values[0])
+    cuts = attrs["enough_inverter_cuts_out"] if some_off else nothing_off
+    if cuts <= max(1.0 - attrs["want"], LEAST_CHANGE):
+        return ""
+    text = (
+        " But that is the bank alone: the chance that the inverter cuts out before "
+        f"{dataset['until'].values[0]} is {'then ' if some_off else ''}{chance_words(cuts, draws)}."
+    )
+    if some_off:
+        return text
+    off = dict(zip(dataset["load"].values, dataset["off_inverter_cuts_out"].values, strict=True))
+    off.pop(INVERTER, None)
+    best = min(off, key=off.get, default=None)
+    if best is not None and off[best] < 0.5 * cuts:
+        text += f" With {best} off it is {chance_words(float(off[best]), draws)}."
+    return text
+
+
+def _inverter_lines(dataset: xr.Dataset) -> list[str]:
+    """The chance that the inverter cuts out by itself, and what that means."""
+    attrs, draws = dataset.attrs, dataset.sizes["member"]
+    lines: list[str] = []
+    for until, cuts in zip(
+        dataset["until"].values, dataset["inverter_cuts_out"].values, strict=True
+    ):
+        if cuts <= LEAST_CHANGE:
+            continue
+        words = chance_words(float(cuts), draws)
+        if lines:
+            lines.append(wrapped(f"Before {until} that chance is {words}."))
+            continue
+        behind = attrs["behind_inverter"].replace("; ", ", ")
+        lines.append(
+            wrapped(
+                f"The chance that the inverter cuts out by itself before {until} is {words} "
+                f"(below {attrs['inverter_cutout_v']:g} V): the loads through it ({behind}) then "
+                "stop, and are taken to stay off; the bank itself may carry on."
+            )
+        )
+    return lines
 
 
 def _waking_lines(dataset: xr.Dataset) -> list[str]:
@@ -186,6 +295,8 @@ HOW_TO_KNOW = {
     "untracked load": "a clamp meter on the battery's own lead while the usual loads run, and what "
     "the display shows then: --evidence clamp=TRUE/SHOWN",
     "shunt offset": "the display's current with everything off, as monitor.offset_a of the setup",
+    "drift of the shunt's zero": "the display's current with everything off, once in the warmth "
+    "and once in the cold, as monitor.drift_a_per_k of the setup; and --temperature",
     "capacity": "the charge that the display counts from full to the disconnect: "
     "--evidence capacity=",
     "gain error": "a clamp meter beside the display at a heavy load, as monitor.gain_error of the "
@@ -227,6 +338,18 @@ def _until_full(dataset: xr.Dataset) -> str:
     return text + (f", if {' and '.join(conditions)}" if conditions else "")
 
 
+def _inverter_rows(dataset: xr.Dataset) -> list[str]:
+    """Until when the inverter feeds its loads, where its own cut-out may come before the bank's."""
+    cutout = dataset["inverter_cutout_hours"].values
+    if np.mean(np.isfinite(cutout)) < 0.05:
+        return []
+    stops = quantiles_of(np.minimum(cutout, dataset["lvd_hours"].values))
+    return [
+        _hours_row("Inverter stops", stops, dataset.attrs["horizon_hours"]),
+        _row("", "", "by its own cut-out, or with the bank"),
+    ]
+
+
 def _row(label: str, value: str, doubt: str) -> str:
     return f"  {label:<14} {value:>7}   {doubt}"
 
@@ -248,7 +371,7 @@ def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
             _hours_row("One opens in", opens, horizon),
             _row("", "", "the first battery to go; the others carry on alone"),
         ]
-    return rows
+    return rows + _inverter_rows(dataset)
 
 
 def _hours_row(label: str, hours: np.ndarray, horizon: float) -> str:

@@ -18,7 +18,16 @@ from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up, stands_at
 from socband.demand import INVERTER, Demand
 from socband.forecast import asked_hours, chance
 from socband.forward import Plan, Run, run
-from socband.kernels_columns import L_DELAY, L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC, O_WHICH
+from socband.kernels_columns import (
+    L_DELAY,
+    L_DISCONNECT,
+    L_FULL_V,
+    O_FULL,
+    O_INVERTER,
+    O_LVD,
+    O_SOC,
+    O_WHICH,
+)
 from socband.models import CellModel
 from socband.summary import quantiles_of
 from socband.unknowns import uniforms
@@ -39,18 +48,33 @@ class Nights:
         plan: from `prepare`.
         threads: see `run`.
         known: (n,) hours to the disconnect, by the loads that are off; may be given where known.
+        cutouts: (n,) hours to the inverter's own cut-out, likewise.
     """
 
     plan: Plan
     threads: int | None = None
     known: dict[frozenset[str], Array] = field(default_factory=dict)
+    cutouts: dict[frozenset[str], Array] = field(default_factory=dict)
+
+    def _run(self, key: frozenset[str], off: Sequence[str]) -> None:
+        bare = replace(self.plan, grid_s=np.zeros(0))  # the charge on the way is not asked for
+        night = run(bare, off, self.threads)
+        self.known[key] = night.column(O_LVD) / 3600.0
+        self.cutouts[key] = night.column(O_INVERTER) / 3600.0
+
+    def cutout_hours(self, off: Sequence[str] = ()) -> Array:
+        """(n,) hours to the inverter's own cut-out with loads off; inf if it never does while the
+        bank is on."""
+        key = self.plan.demand.all_off(off)
+        if key not in self.cutouts:
+            self._run(key, off)
+        return self.cutouts[key]
 
     def lvd_hours(self, off: Sequence[str] = ()) -> Array:
         """(n,) hours to the disconnect with loads off; inf beyond the horizon."""
         key = self.plan.demand.all_off(off)
         if key not in self.known:
-            bare = replace(self.plan, grid_s=np.zeros(0))  # the charge on the way is not asked for
-            self.known[key] = run(bare, off, self.threads).column(O_LVD) / 3600.0
+            self._run(key, off)
         return self.known[key]
 
     def lasts(self, hours: float, off: Sequence[str] = ()) -> Array:
@@ -94,7 +118,8 @@ def switch_offs(
     Returns:
         Dataset over `load`: `chance` to last until then, `chance_gain`, `median_gain_hours` (mean
         over the members' own gains is `mean_gain_hours`, members beyond the horizon counted at
-        it, so that where `beyond`, the share of them, is not 0 the gain is a least one), with
+        it, so that where `beyond`, the share of them, is not 0 the gain is a least one), and
+        `inverter_cuts_out`, the chance that the inverter does by itself before then; with
         attributes `until_hours` and `chance_now`.
     """
     import xarray as xr
@@ -115,10 +140,11 @@ def switch_offs(
                 float(quantiles_of(gain, [0.5], weight)[0]),
                 float(np.average(gain, weights=weight)),
                 chance(~np.isfinite(alone), weight),
+                chance(nights.cutout_hours((name,)) <= until_h, weight),
             )
         )
     rows.sort(key=lambda row: (-row[1], -row[3], row[0]))
-    names, chances, medians, means, beyond = zip(*rows, strict=True) if rows else ((),) * 5
+    names, chances, medians, means, beyond, cuts = zip(*rows, strict=True) if rows else ((),) * 6
     chances = np.array(chances, dtype=float)
     return xr.Dataset(
         {
@@ -127,6 +153,7 @@ def switch_offs(
             "median_gain_hours": ("load", np.array(medians, dtype=float), {"units": "h"}),
             "mean_gain_hours": ("load", np.array(means, dtype=float), {"units": "h"}),
             "beyond": ("load", np.array(beyond, dtype=float), {"units": "1"}),
+            "inverter_cuts_out": ("load", np.array(cuts, dtype=float), {"units": "1"}),
         },
         coords={"load": list(names)},
         attrs={"until_hours": until_h, "chance_now": now, "horizon_hours": horizon_h},
@@ -160,8 +187,12 @@ def smallest_set(
     """The fewest loads to switch off so that the bank lasts with chance `want`.
 
     Of sets equally small the one with the greatest chance; where there are more than `MOST_SETS` of
-    a size, those that add one load to the best of one fewer. The inverter counts as one. More load
-    never lengthens a night, so that all optional loads off is the best there is: looked at first.
+    a size, those that add one load to the best of one fewer. The inverter counts as one.
+
+    All optional loads off is taken for the best there is, and looked at first. More load lengthens
+    a night only where it trips something: an inverter that cuts out drops what is behind it and its
+    own draw, a charger that rested sets in. That is no set to advise. A bank may also last because
+    its inverter does not: `Nights.cutout_hours` tells.
 
     Args:
         want: 0..1.
