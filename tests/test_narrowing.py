@@ -10,6 +10,7 @@ import pytest
 from test_replay import RATED_AH, SETUP
 
 from socband.cell import simulate
+from socband.evidence import ClampReading, FullCharge
 from socband.logs import Log
 from socband.models import load_cell
 from socband.narrowing import FULL, KINDS, KNEE, MARK_WINDOW_S, MOST_MISFIT, marks
@@ -21,13 +22,13 @@ from socband.site import setup_from_table
 CELL = SimpleNamespace(capacity_ah=100.0)
 
 
-def found_in(width: np.ndarray, mean: float = 0.5) -> list:
+def found_in(width: np.ndarray, mean: float = 0.5, evidence: tuple = ()) -> list:
     """Marks of a band of that width, a row a minute."""
     time_s = 60.0 * np.arange(1.0, len(width) + 1)
     track = SimpleNamespace(time_s=time_s, current_a=np.full(len(width), -20.0))
     quantiles = np.column_stack([0.5 - width / 2, 0.5 + width / 2])
     posterior = SimpleNamespace(time_s=time_s, quantiles=quantiles, mean=np.full(len(width), mean))
-    return marks(track, posterior, CELL, (), 0, 1)
+    return marks(track, posterior, CELL, evidence, 0, 1)
 
 
 def test_a_jump_is_one_mark_with_its_widths() -> None:
@@ -47,6 +48,19 @@ def test_two_steps_of_one_kind_soon_after_each_other_are_one_arrival() -> None:
     apart = found_in(np.repeat([0.2, 0.12, 0.05], [120, 240, 120]), mean=0.98)
     assert [m.before for m in apart] == pytest.approx([0.2, 0.12])
     assert [m.after for m in apart] == pytest.approx([0.12, 0.05])
+
+
+def test_what_was_taken_in_together_is_one_mark() -> None:
+    """What each of two pieces of one step did to the band nobody knows."""
+    pieces = (ClampReading(600.0, -2.0, 0.1), ClampReading(610.0, -2.0, 0.1), FullCharge(9e3, 0.5))
+    found = found_in(np.linspace(0.30, 0.29, 240), evidence=pieces)
+    assert [(m.time_s, m.kind) for m in found] == [
+        (600.0, "clamp-meter reading"),
+        (9000.0, "full charge"),
+    ]
+    both = (ClampReading(600.0, -2.0, 0.1), FullCharge(600.0, 0.5))
+    (mark,) = found_in(np.linspace(0.30, 0.29, 240), evidence=both)
+    assert mark.kind == "clamp-meter reading and full charge"
 
 
 @pytest.fixture(scope="module")

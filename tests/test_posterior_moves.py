@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from socband.posterior_moves import load_for_offset, towards_all
+from socband.posterior_moves import MOST_SCORE, load_for_offset, towards_all
 from socband.unknowns import NAMES
 
 LOAD, OFFSET = NAMES.index("untracked_a"), NAMES.index("offset_a")
@@ -87,3 +87,17 @@ def test_what_leaves_the_normal_scores_range_is_not_proposed():
     assert 0.1 < far.mean() < 0.5
     np.testing.assert_array_equal(proposed[:, far], scores[:, far])
     assert np.abs(proposed[OFFSET]).max() <= 8.0
+
+
+@pytest.mark.parametrize("proposes", [towards_all, along])
+def test_nothing_is_proposed_where_no_quantile_function_reaches(proposes):
+    """Members that one piece of evidence has driven to the edge; beyond it ppf is infinite."""
+    rng = np.random.default_rng(4)
+    scores = rng.standard_normal((len(NAMES), N))
+    scores[OFFSET] += MOST_SCORE - 3.0
+    scores = np.clip(scores, -MOST_SCORE, MOST_SCORE)
+    proposed, ratio = proposes(scores, rng)
+    assert np.abs(proposed).max() <= MOST_SCORE
+    same = (proposed == scores).all(axis=0)
+    assert 0 < same.sum() < N
+    assert (ratio[same] == -np.inf).all()

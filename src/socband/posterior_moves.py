@@ -47,7 +47,7 @@ def towards_all(scores: Array, rng: np.random.Generator) -> tuple[Array, Array]:
     new = r * old + np.sqrt(1.0 - r**2) * rng.standard_normal((d, n))
     proposed = middle + root @ new
     ratio = (scores**2 - proposed**2).sum(axis=0) + (new**2 - old**2).sum(axis=0)
-    return proposed, 0.5 * ratio
+    return _within(scores, proposed, 0.5 * ratio)
 
 
 def load_for_offset(
@@ -74,5 +74,10 @@ def load_for_offset(
     proposed[[_LOAD, _PATTERN]] = rng.standard_normal((2, scores.shape[1]))
     proposed[_OFFSET] += untracked(scores) - untracked(proposed)
     ratio = 0.5 * (scores[_OFFSET] ** 2 - proposed[_OFFSET] ** 2)
-    beyond = np.abs(proposed[_OFFSET]) > MOST_SCORE  # no quantile function is asked about that
+    return _within(scores, proposed, ratio)
+
+
+def _within(scores: Array, proposed: Array, ratio: Array) -> tuple[Array, Array]:
+    """No quantile function is asked beyond `MOST_SCORE`: such a proposal is none."""
+    beyond = np.abs(proposed).max(axis=0) > MOST_SCORE
     return np.where(beyond, scores, proposed), np.where(beyond, -np.inf, ratio)
