@@ -237,12 +237,12 @@ def test_check(run: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    ("set_ah", "says"), [(300, "it shows about 69 %"), (150, "it shows about 38 %"), (220, "")]
+    ("set_ah", "says"), [(300, "it shows about 68 %"), (150, "it shows about 37 %"), (220, "")]
 )
 def test_check_notes_a_capacity_setting_that_is_off(
     run: Run, tmp_path: Path, set_ah: int, says: str
 ) -> None:
-    """Half of what is assumed to be left of 200 Ah, 93 %, are 93 Ah: 1 - 93/300, 1 - 93/150."""
+    """Half of what is assumed to be left of 200 Ah, 95 %, are 95 Ah: 1 - 95/300, 1 - 95/150."""
     setup = tmp_path / "setup.toml"
     bank = 'cell = "lfp-prismatic-100ah"\ncells_in_series = 4\nrated_capacity_ah = 200\n'
     setup.write_text(f"[bank]\n{bank}[monitor]\nassumed_capacity_ah = {set_ah}\n")
