@@ -38,6 +38,10 @@ FINISHED_SOC = 0.97
 BESIDE_EACH = 3  # few of them fit a voltage near full
 OFF_PLATE = 0.15  # by how much of its current a source differs from its plate (assumed)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
+# Missing charges between which the curve hardly moves: a fifth apart near full, 1 % further down.
+MISSING_EDGES = np.concatenate(
+    [np.geomspace(LEAST_MISSING, MOST_MISSING, 28), np.arange(0.06, 1, 0.01)]
+)
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,8 @@ class BankNow:
         soc: (n,) true charge, 0..1.
         temperature_c: (n,) of its warmest battery, which is the last to refuse charge [°C].
         resistance_ohm: (n,) with its connections [ohm].
-        beside: (n,) is it a bank that the display does not allow?
+        beside: (n,) is it one of those drawn beside what the display allows?
+        stranger: (n,) probability that a bank of its charge is one that the display does not allow.
         log_prior: (n,) logarithm of its probability.
     """
 
@@ -56,6 +61,7 @@ class BankNow:
     temperature_c: Array
     resistance_ohm: Array
     beside: Array
+    stranger: Array
     log_prior: Array
 
     def __len__(self) -> int:
@@ -127,13 +133,28 @@ def bank_now(
     ohm += bank.connection_resistance_ohm.ppf(uniforms(seed, "connection", n))
     others = BESIDE_EACH * n
     beside = np.arange(n + others) >= n
-    return BankNow(
-        np.concatenate([members.soc, _beside(seed, others)]),
-        np.tile(warmest_c, 1 + BESIDE_EACH),
-        np.tile(ohm, 1 + BESIDE_EACH),
-        beside,
-        np.log(np.where(beside, rules.beside / others, (1.0 - rules.beside) / n)),
+    soc = np.concatenate([members.soc, _beside(seed, others)])
+    probability = np.where(beside, rules.beside / others, (1.0 - rules.beside) / n)
+    stranger, log_prior = _pooled(soc, beside, probability)
+    warm, ohm = (np.tile(each, 1 + BESIDE_EACH) for each in (warmest_c, ohm))
+    return BankNow(soc, warm, ohm, beside, stranger, log_prior)
+
+
+def _pooled(soc: Array, beside: Array, probability: Array) -> tuple[Array, Array]:
+    """Draws of nearly the same charge share what they weigh, whoever they came from.
+
+    Where a voltage speaks for a charge at the edge of what the display allows, one of its draws
+    that happened to come so far would outweigh hundreds beside it, and what that one draw's
+    temperature and source are would decide.
+
+    Returns:
+        `stranger` and `log_prior` of `BankNow`.
+    """
+    bins = np.digitize(1.0 - soc, MISSING_EDGES)
+    number, all_of_it, beside_it = (
+        np.bincount(bins, weights)[bins] for weights in (None, probability, probability * beside)
     )
+    return beside_it / all_of_it, np.log(all_of_it / number)
 
 
 def _beside(seed: int, n: int) -> Array:

@@ -199,7 +199,7 @@ def weigh(
             weights.append(total + log_amps + log_share)
             reasons.append(why)
             held_up.append(limited)
-            contradicts.append(np.maximum(odd, bank.beside | (state == "held")))
+            contradicts.append(np.ones(n) if state == "held" else np.maximum(odd, bank.stranger))
     weight = normalised(np.concatenate(weights))
     return Weighed(
         weight,
@@ -239,5 +239,5 @@ def _by_voltage(voltage: _Voltage, bank: BankNow, sound: Sound) -> float:
     )  # fmt: skip
     if log_weight.max() < LOG_ODD:
         return float("nan")
-    weight = normalised(np.where(bank.beside, log_weight + bank.log_prior, -np.inf))
+    weight = normalised(np.where(bank.beside, log_weight, -np.inf))
     return float(quantiles_of(bank.soc, (0.5,), weight)[0])
