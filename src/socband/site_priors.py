@@ -92,8 +92,9 @@ _PRIORS: dict[str, _Prior] = {
         "assumed: leads, fuse, terminals and shunt together, from below 1 to a few milliohm",
     ),
     "monitor.offset_a": _Prior(
-        {"dist": "norm", "loc": 0.0, "scale": 0.05},
-        "assumed: a few steps of a 16-bit reading over ±500 A, 15.3 mA each (computed)",
+        {"dist": "t", "df": 2.5, "loc": 0.0, "scale": 0.05},
+        "assumed: a few steps of a 16-bit reading over ±500 A, 15.3 mA each (computed); now and "
+        "then far more, as where zero was set under a load",
     ),
     "monitor.gain_error": _Prior(
         {"dist": "norm", "loc": 0.0, "scale": 0.005},
