@@ -19,7 +19,7 @@ import numpy as np
 
 from socband.errors import InputError, Problem, shown
 from socband.scoring import LEVELS, PIT_BINS, SOC_RANGES, soc_range_name
-from socband.summary import write_netcdf
+from socband.summary import name_file, write_netcdf
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -206,8 +206,12 @@ class Store:
 
     def _write(self, line: Mapping[str, Any]) -> None:
         if self._journal is not None:
-            self._journal.write(json.dumps(line) + "\n")
-            self._journal.flush()
+            try:
+                self._journal.write(json.dumps(line) + "\n")
+                self._journal.flush()
+            except OSError as error:
+                name_file(error, Path(self._journal.name))
+                raise
 
     def _take_journal(self, part: Path, mark: str) -> None:
         for number, line in enumerate(_lines(part)):
@@ -290,6 +294,11 @@ def _source(context: Context, name: str) -> str:
 
 def _part(path: Path) -> Path:
     return path.with_name(path.name + ".part")
+
+
+def kept_in(save: Path) -> list[Path]:
+    """The files that a bench writes to keep its scores in `save`."""
+    return [save, _part(save)]
 
 
 def _other_bench(path: Path) -> InputError:
