@@ -72,6 +72,16 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
     "off_gain_hours": {"units": "h", "long_name": "time gained by switching that load off"},
     "wake_off_hours": {"units": "h", "long_name": "time to wake on a charger with the loads off"},
     "wake_on_hours": {"units": "h", "long_name": "time to wake on a charger with the loads on"},
+    "mark": {"long_name": "evidence that narrowed the band"},
+    "mark_time_s": {"units": "s", "long_name": "time since the start when the band had narrowed"},
+    "mark_before": {"units": "1", "long_name": "width of the 90 % band before the evidence"},
+    "mark_after": {"units": "1", "long_name": "width of the 90 % band after the evidence"},
+    "estimator": {"long_name": "estimator on the bench"},
+    "record": {"long_name": "record on the bench"},
+    "fault": {"units": "1", "long_name": "number of the draw of a monitor's faults"},
+    "level": {"units": "1", "long_name": "probability of the central interval"},
+    "soc_range": {"long_name": "range of the true state of charge, in percent"},
+    "pit_bin": {"units": "1", "long_name": "middle of a bin of the probability of the truth"},
     "survival": {"units": "1", "long_name": "probability that the bank is still on"},
 }
 
