@@ -222,7 +222,9 @@ def _attach(
         elif thermal and alone_c is not None:
             wide = family.PRIORS[name].spread
         else:
-            wide = frame.priors[name].spread * min(float(deviation[k]), 1.0)
+            # Against a charge that is a guess a fit is surer than it may be.
+            sure = 1.0 if frame.charge_assumed else min(float(deviation[k]), 1.0)
+            wide = frame.priors[name].spread * sure
         if name in ("r0", "r1", "r2"):
             wide = float(np.hypot(wide, _carried(name[1], alone_c)))
         if form == "share":
