@@ -13,6 +13,7 @@ from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import NAMES, SIZE, Fit
 from socband.logs import Log
 from socband.models import load_cell
+from socband.unknowns import MOST_SHIFT
 
 HEAD = "Test Time / s,Current / A,Voltage / V"
 
@@ -62,6 +63,7 @@ def test_it_is_placed_where_its_voltages_fit(folder, percent):
     # No surer than before the record: its resistances hang on a charge that is a guess.
     assert cell.spread["resistance.r2.ref_ohm"] > 0.7 * cell.r2.ref_ohm  # 0.8 by the prior
     assert cell.spread["ocv.voltage_v"] > 0.005
+    assert cell.spread["ocv.soc"] >= MOST_SHIFT
 
 
 def test_one_that_is_only_scored_is_placed_too(folder):

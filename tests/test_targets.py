@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import errno
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -198,6 +200,15 @@ def test_a_journal_on_a_full_disk_names_itself(tmp_path: Path) -> None:
     store._journal = Full()
     with pytest.raises(OSError, match=r"out\.nc\.part"):
         store._write({"bench": "x"})
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+def test_a_full_disk_behind_standard_output_is_named() -> None:
+    with open("/dev/full", "wb") as full:
+        command = [sys.executable, "-m", "socband", "cell", "lfp-26650-2ah"]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=120)
+    assert done.returncode == 2
+    assert done.stderr.strip() == "socband: standard output: No space left on device"
 
 
 def test_a_folder_for_pictures_is_checked_before_the_run(
