@@ -18,7 +18,7 @@ from socband.bench_store import Store
 from socband.cell import simulate
 from socband.datasets import BenchRecord, Cutoff
 from socband.errors import InputError
-from socband.estimators import Prior, band_dataset, estimator_names
+from socband.estimators import Prior, band_dataset, estimator_names, load_estimator
 from socband.estimators.ekf import Ekf
 from socband.estimators.filter_model import Noise
 from socband.executors import Dask, Pool, Serial, WorkerLost, executor_from
@@ -364,6 +364,63 @@ def test_an_oracle_scores_as_it_must_and_a_failure_is_counted() -> None:
     assert answer["pooled"] == []
     assert answer["failures"][-1] == "2 in all"
     assert "RuntimeError: no" in answer["failures"][0]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Does as it is told: leaves the program, turns its quantiles or its probabilities round."""
+
+    how: str
+
+    def estimate(self, log, cell, prior, rng):
+        if self.how == "leaves":
+            raise SystemExit(7)
+        quantiles = np.tile(np.linspace(0.2, 0.8, len(QUANTILES)), (len(log), 1))
+        if self.how == "falling":
+            quantiles = quantiles[:, ::-1]
+        answer = band_dataset(log, quantiles)
+        return answer.isel(quantile=slice(None, None, -1)) if self.how == "turned" else answer
+
+
+@pytest.mark.parametrize(
+    ("how", "says"),
+    [
+        ("leaves", "SystemExit: 7"),
+        ("falling", "quantiles that fall as their probability rises"),
+        ("turned", "expected ascending ones within 0 and 1"),
+    ],
+)
+def test_an_estimator_that_breaks_its_contract_fails_and_stops_nothing(how, says) -> None:
+    """Leaving the program as well; and quantiles that are none are not scored as if they were."""
+    made = {"own": _Asked(how), "sound": _Asked("")}
+    context = make_context([_record("one", 1)], 0, 0, made)
+    scores = run_bench(context, ["own", "sound"], 2)
+    answer = pooled_scores(scores)
+    assert [row["estimator"] for row in answer["pooled"]] == ["sound"]
+    assert says in answer["failures"][0]
+    assert answer["failures"][-1] == "2 in all"
+    assert record_bands(context, ["own", "sound"], "one", 0) is not None
+
+
+def test_an_estimator_whose_file_leaves_the_program_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "own.py"
+    path.write_text("raise SystemExit(3)\n")
+    with pytest.raises(InputError, match="SystemExit: 3"):
+        load_estimator(f"{path}:Own")
+
+
+def test_a_finished_pool_leaves_no_thread_behind() -> None:
+    """One that still closes its pipe while the program ends makes it complain of a bad file."""
+    from concurrent.futures import process
+
+    assert dict(Pool(2).run(_square, None, range(9))) == {k: k * k for k in range(9)}
+    assert not [thread for thread in process._threads_wakeups if thread.is_alive()]
+
+
+def test_every_variable_of_the_scores_says_what_it_is(serial) -> None:
+    for name, variable in serial.variables.items():
+        assert "long_name" in variable.attrs, name
+        assert "units" in variable.attrs or variable.dtype.kind in "UO", name
 
 
 # ---------------------------------------------------------------- the answer

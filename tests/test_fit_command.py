@@ -218,3 +218,41 @@ def test_json_of_a_fit(records, capsys, monkeypatch):
     assert main(["fit", "--name", "own", *asked, "--json"]) == 0
     answer = json.loads(capsys.readouterr().out)
     assert [row["name"] for row in answer["records"]] == ["fast.csv"]
+
+
+def test_temperatures_without_the_cold_are_said(records, tmp_path):
+    """A model of 25 and 40 °C is none of 0 °C; one of 0 and 40 °C needs no such word."""
+    other = tmp_path / "other.csv"
+    other.write_bytes((records / "fast.csv").read_bytes())
+
+    def said(at_c):
+        pair = [f"{records / 'fast.csv'}@{at_c}", f"{other}@40"]
+        asked = {"ocv_discharge": records / "slow.csv", "dynamic": pair, "rounds": 1}
+        return [n for n in fit_command(name="x", **asked).notes if "activation energies" in n]
+
+    (note,) = said(25)
+    assert note.startswith("records at 25 to 40 °C alone")
+    assert said(0) == []
+
+
+def test_one_rest_near_empty_moves_no_plateau(tmp_path):
+    """No low-rate branch, one rest at the end of a drive whose capacity is only what it moved."""
+    cell = load_cell("lfp-26650-2ah")
+    rng = np.random.default_rng(5)
+    amps = np.repeat(rng.choice([-1.2, -0.6, -0.3, 0.4], 400), 6)
+    amps *= 0.92 * cell.capacity_ah * 360.0 / -amps.sum()
+    amps = np.concatenate([np.zeros(3), amps, np.zeros(500)])
+    time_s = 10.0 * np.arange(amps.size)
+    voltage_v = simulate(cell, time_s, amps, 25.0, 1.0, 1.0).voltage_v
+    path = _write(tmp_path / "drive.csv", OWN, time_s, amps, voltage_v)
+    fitted = fit_command(name="x", dynamic=path, rounds=2)
+    half_v = np.interp(0.5, fitted.cell.ocv.soc, fitted.cell.ocv.value)
+    assert abs(half_v - np.interp(0.5, cell.ocv.soc, cell.ocv.value)) < 0.04
+    assert 0.015 < fitted.cell.spread["ocv.voltage_v"] < 0.035
+    notes = "; ".join(fitted.notes)
+    assert "OCV from 1 rested voltage, its shape" in notes
+    assert "no rest at 10 to 95 %" in notes
+    # It ended at 8 %, above 3 V: the cell holds more, within two of its spread.
+    assert "stays above 3 V, so the cell holds more" in notes
+    off_ah = fitted.cell.capacity_ah - cell.capacity_ah
+    assert abs(off_ah) < 2.0 * fitted.cell.spread["capacity.capacity_ah"]

@@ -13,10 +13,11 @@ import pytest
 from socband import identify_dynamic, identify_family
 from socband.cell import simulate
 from socband.errors import InputError
-from socband.identify import _doubts, _steps_at_25_c, is_dynamic, start_state, step_resistance
+from socband.identify import _steps_at_25_c, is_dynamic, start_state, step_resistance
 from socband.identify_anchor import anchor, notes_on, rested_full_v
 from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command, fit_json
+from socband.identify_doubts import doubts_on
 from socband.identify_ocv import GRID, Branch, _to_full, fitted_entropy
 from socband.identify_residual import resolution_v, voltage_error_of
 from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
@@ -324,10 +325,10 @@ def test_a_charge_branch_alone_tells_the_capacity():
 def test_a_bad_low_end_is_doubted_as_the_middle_is():
     fit = identify_dynamic.Fit(np.zeros(identify_dynamic.SIZE), np.eye(1), 0.0, 1)
     row = {"name": "a.csv", "used_for": "fit", "rms_mv": {"2-10": 90.0, "20-95": 2.0}}
-    (said,) = _doubts([row], fit, low_end=True)
+    (said,) = doubts_on([row], fit, low_end=True)
     assert "a.csv: 90 mV are left at 2 to 10 %" in said
-    assert not _doubts([row], fit, low_end=False)
-    assert not _doubts([row | {"used_for": "score"}], fit, low_end=True)
+    assert not doubts_on([row], fit, low_end=False)
+    assert not doubts_on([row | {"used_for": "score"}], fit, low_end=True)
 
 
 def _run_of(first_a, then_a, first_v, then_v):

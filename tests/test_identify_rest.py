@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from socband.errors import InputError
 from socband.identify_family import GAP_SOC, GAP_V
-from socband.identify_ocv import GRID
-from socband.identify_rest import Rest, rested_ocv
-from socband.models import load_cell
+from socband.identify_ocv import GRID, refuse_other_chemistry
+from socband.identify_rest import Rest, few_rests, rested_ocv
+from socband.models import available_cells, load_cell
 
 SOC = np.linspace(0.1, 0.9, 9)
 
@@ -48,6 +49,50 @@ def test_published_gap_stands_where_rests_are_of_one_way(shape):
     np.testing.assert_allclose(gap, published, atol=1e-6)
     wanted = np.interp(SOC, shape.ocv.soc, shape.ocv.value) - 0.004
     np.testing.assert_allclose(np.interp(SOC, GRID, ocv), wanted, atol=1.5e-3)
+
+
+@pytest.mark.parametrize("name", [n for n in available_cells() if n != "lfp-26650-2ah"])
+def test_one_rest_near_empty_leaves_the_plateau_where_cells_have_it(shape, name):
+    """There a per cent of charge is 0.1 V and more: it says next to nothing of the plateau.
+
+    The cell is another than the one that lends its shape; the charge of the rest is 1 % off.
+    """
+    truth = load_cell(name).ocv
+    published = np.interp(GRID, GAP_SOC, GAP_V)
+    for soc, off in ((0.02, 0.01), (0.02, -0.01), (0.05, 0.01), (0.03, 0.0)):
+        u = float(np.interp(soc + off, truth.soc, truth.value))
+        ocv, _, spread_v = rested_ocv(
+            [Rest("made", 0, soc, u, -1.0, 7200.0)], shape, published, both_ways=False
+        )
+        off_v = np.interp(SOC[1:], GRID, ocv) - np.interp(SOC[1:], truth.soc, truth.value)
+        assert np.abs(off_v).max() < 2.5 * spread_v, (soc, off)
+        assert 0.015 < spread_v < 0.035  # some mV more or less than 20 and what the steps add
+
+
+def test_few_rests_are_said_and_many_are_not(shape):
+    published = np.interp(GRID, GAP_SOC, GAP_V)
+    points = rests(shape, published, 0.0, ways=(-1.0,))
+    assert few_rests(points) == few_rests(points[:3]) == ""
+    assert few_rests(points[:1]).startswith("only 1 rest at")
+    assert few_rests([Rest("made", 0, 0.02, 3.1, -1.0, 7200.0)]).startswith("no rest at")
+
+
+def test_rests_all_along_tell_the_plateau_whatever_other_cells_have(shape):
+    """A curve 60 mV above all of them, from rests of one way."""
+    published = np.interp(GRID, GAP_SOC, GAP_V)
+    points = rests(shape, published, 0.06, ways=(-1.0,))
+    ocv, _, spread_v = rested_ocv(points, shape, published, both_ways=False)
+    wanted = np.interp(SOC, shape.ocv.soc, shape.ocv.value) + 0.06
+    np.testing.assert_allclose(np.interp(SOC, GRID, ocv), wanted, atol=3e-3)
+    assert spread_v < 0.006
+
+
+def test_a_curve_of_no_lfp_cell_is_refused(shape):
+    curve_v = np.interp(GRID, shape.ocv.soc, shape.ocv.value)
+    refuse_other_chemistry(curve_v)
+    for moved_v in (0.15, -0.15):
+        with pytest.raises(InputError, match=r"at 50 % of charge; expected 3\.2 to 3\.4 V"):
+            refuse_other_chemistry(curve_v + moved_v)
 
 
 def test_measured_cells_lie_where_published_gaps_do():

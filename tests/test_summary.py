@@ -201,6 +201,16 @@ def test_a_link_is_followed_and_long_names_are_no_longer(tmp_path: Path) -> None
     assert [path.name for path in there.iterdir()] == ["real.nc"]
 
 
+def test_marks_of_a_replay_say_what_they_are() -> None:
+    import xarray as xr
+
+    names = ("mark_time_s", "mark_before", "mark_after")
+    made = xr.Dataset({n: ("mark", [1.0]) for n in names}, coords={"mark": ["a full charge"]})
+    marked = with_attributes(made, "marks")
+    assert all({"units", "long_name"} <= set(marked[name].attrs) for name in names)
+    assert "long_name" in marked["mark"].attrs
+
+
 def test_plain_makes_json_of_anything() -> None:
     value: Mapping[str, object] = {
         "a": np.float64(1.5),

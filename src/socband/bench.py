@@ -138,6 +138,7 @@ def record_cell(record: BenchRecord) -> CellModel:
     )
 
 
+_SAME_SOC = 1e-9  # quantiles apart by less are rounding
 _RS = ("r0", "r1", "r2")
 
 
@@ -157,14 +158,16 @@ def run_cell(context: Context, cell: GridCell) -> dict[str, Any]:
     try:
         answer = estimator.estimate(view.log, context.cells[cell.record], view.prior, rng)
         seconds = time.perf_counter() - begin
+        quantiles = answer["soc_quantile"].transpose("time", "quantile").to_numpy()
+        refuse_disorder(quantiles, answer["quantile"].to_numpy())
         scores = score_record(
             view.truth_soc,
-            answer["soc_quantile"].transpose("time", "quantile").to_numpy(),
+            quantiles,
             answer["quantile"].to_numpy(),
             view.dt_s,
             **{k: answer[k].to_numpy() for k in ("mean", "std", "ess") if k in answer},
         )
-    except Exception as error:  # whatever an estimator does wrong must not stop the bench
+    except _ITS_OWN as error:  # whatever an estimator does wrong must not stop the bench
         return {"failed": f"{type(error).__name__}: {error}"}
     row = {k: v.tolist() if isinstance(v, np.ndarray) else v for k, v in scores.items()}
     row["us_per_step"] = 1e6 * seconds / len(view.log)
@@ -172,7 +175,31 @@ def run_cell(context: Context, cell: GridCell) -> dict[str, Any]:
     return row
 
 
+def refuse_disorder(soc_quantile: Array, probabilities: Array) -> None:
+    """Refuse quantiles that are none: scored as they stand, they would give numbers all the same.
+
+    Args:
+        soc_quantile: (n, k) as an estimator states them; NaN is refused by the scores.
+        probabilities: (k,) theirs.
+
+    Raises:
+        ValueError: probabilities that do not ascend between 0 and 1, or quantiles that fall.
+    """
+    p = np.asarray(probabilities, dtype=float)
+    if not (p.size and np.all(np.diff(p) > 0.0) and p[0] > 0.0 and p[-1] < 1.0):
+        told = ", ".join(f"{x:g}" for x in p[:6])
+        raise ValueError(f"probabilities {told or 'none'}; expected ascending ones within 0 and 1")
+    falls = int(np.count_nonzero((np.diff(soc_quantile, axis=-1) < -_SAME_SOC).any(axis=-1)))
+    if falls:
+        raise ValueError(
+            f"quantiles that fall as their probability rises, in {falls} of {len(soc_quantile)}"
+            " rows; expected ascending ones"
+        )
+
+
 _warm: set[str] = set()
+# What an estimator may raise; that it leaves the program too is a failure of its own.
+_ITS_OWN = (Exception, SystemExit)
 
 
 def _warm_up(context: Context, cell: GridCell, estimator: Estimator, view: MonitorView) -> None:
@@ -183,7 +210,7 @@ def _warm_up(context: Context, cell: GridCell, estimator: Estimator, view: Monit
     rng = stream(context.seed, "warm up")
     try:
         estimator.estimate(sliced(view.log, 0, 8), context.cells[cell.record], view.prior, rng)
-    except Exception:  # it shows in the run itself, if it matters
+    except _ITS_OWN:  # it shows in the run itself, if it matters
         return
 
 
@@ -264,7 +291,7 @@ def record_bands(
             answer = context.estimator(name).estimate(
                 view.log, context.cells[record], view.prior, rng
             )
-        except Exception:  # counted among the failures of the bench already
+        except _ITS_OWN:  # counted among the failures of the bench already
             continue
         shown.append(name)
         parts.append(

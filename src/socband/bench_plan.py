@@ -27,6 +27,7 @@ from socband.toml_file import read_toml
 
 MOST_FAULTS = 100_000
 MOST_STEP_S = 3600.0
+_RESULTS = (".nc", ".part", ".png")  # what the bench itself writes
 LEAST_STEPS = 10  # of a record: on fewer there is nothing to score (assumed)
 
 
@@ -149,6 +150,24 @@ class Plan:
         if problems:
             raise InputError(problems)
         return context
+
+    def files(self) -> list[Path]:
+        """The files that the bench reads, as far as they exist: records, cell model, estimators."""
+        from socband.models import cell_file
+
+        found = [cell_file(self.cell or None)]
+        for word in self.records:
+            there = Path(word)
+            found += there.rglob("*") if there.is_dir() else [there]
+        found += [Path(name.rpartition(":")[0]) for name in self.estimators if ".py:" in name]
+        # A result may lie among the records of a folder; one that is named is read.
+        return [
+            file
+            for file in found
+            if file is not None
+            and file.is_file()
+            and (str(file) in self.records or file.suffix.lower() not in _RESULTS)
+        ]
 
     def names(self) -> list[str]:
         """The estimators asked for, spelled out."""

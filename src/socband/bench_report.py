@@ -202,6 +202,9 @@ def plot_bands(bands: xr.Dataset, ax: Axes, shaded: Sequence[str] = ()) -> Axes:
     return ax
 
 
+PICTURES = ("accuracy-honesty.png", "coverage.png", "bands.png")  # that `save_plots` draws
+
+
 def save_plots(
     answer: Mapping[str, Any], bands: xr.Dataset | None, folder: str | Path, dpi: int = 130
 ) -> list[Path]:
@@ -212,19 +215,19 @@ def save_plots(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     pictures: list[tuple[str, tuple[float, float], Any]] = [
-        ("accuracy-honesty", (7.4, 4.6), lambda ax: plot_accuracy_honesty(answer["pooled"], ax)),
-        ("coverage", (6.4, 4.6), lambda ax: plot_coverage_curve(answer["pooled"], ax)),
+        (PICTURES[0], (7.4, 4.6), lambda ax: plot_accuracy_honesty(answer["pooled"], ax)),
+        (PICTURES[1], (6.4, 4.6), lambda ax: plot_coverage_curve(answer["pooled"], ax)),
     ]
     if bands is not None:
         names = bands["estimator"].values.tolist()
         shaded = [name for name in ("ensemble", "open_loop", "ekf") if name in names][:2]
-        pictures.append(("bands", (8.4, 4.6), lambda ax: plot_bands(bands, ax, shaded)))
+        pictures.append((PICTURES[2], (8.4, 4.6), lambda ax: plot_bands(bands, ax, shaded)))
     paths = []
     for name, size, draw in pictures:
         figure = Figure(figsize=size, layout="constrained")
         FigureCanvasAgg(figure)
         draw(figure.add_subplot())
-        paths.append(folder / f"{name}.png")
+        paths.append(folder / name)
         with beside(paths[-1]) as scratch:
             figure.savefig(scratch, dpi=dpi)
     return paths

@@ -19,7 +19,7 @@ import numpy as np
 
 from socband.errors import InputError, Problem, shown
 from socband.scoring import LEVELS, PIT_BINS, SOC_RANGES, soc_range_name
-from socband.summary import write_netcdf
+from socband.summary import ATTRIBUTES, name_file, write_netcdf
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -42,11 +42,15 @@ SCALARS: dict[str, tuple[str, str]] = {
     "us_per_step": ("us", "cost of one step"),
     "hours": ("h", "length of the log"),
 }
-_LISTS: dict[str, tuple[str, int]] = {
-    "coverage": ("level", len(LEVELS)),
-    "coverage_90_by_soc": ("soc_range", len(SOC_RANGES)),
-    "share_by_soc": ("soc_range", len(SOC_RANGES)),
-    "pit": ("pit_bin", PIT_BINS),
+#: Lists of a grid cell: name → (coordinate, length, long name); all are shares of time.
+_LISTS: dict[str, tuple[str, int, str]] = {
+    "coverage": ("level", len(LEVELS), "share of time with the truth in the central interval"),
+    "coverage_90_by_soc": (
+        *("soc_range", len(SOC_RANGES)),
+        "share of the time in a range of charge with the truth in the 90 % interval",
+    ),
+    "share_by_soc": ("soc_range", len(SOC_RANGES), "share of time in a range of true charge"),
+    "pit": ("pit_bin", PIT_BINS, "share of time with the probability of the truth in that bin"),
 }
 _SHOWN_FAILURES = 20
 
@@ -81,7 +85,7 @@ class Store:
             (e, r): (i, j) for i, e in enumerate(self._names) for j, r in enumerate(self._records)
         }
         self._values = {name: np.full(self._shape, np.nan) for name in SCALARS}
-        for name, (_, size) in _LISTS.items():
+        for name, (_, size, _) in _LISTS.items():
             self._values[name] = np.full((*self._shape, size), np.nan)
         self._state = np.zeros(self._shape, dtype=np.int8)  # 0 missing, 1 scored, 2 failed
         self._failures: dict[tuple[str, str], str] = {}  # one of each kind
@@ -161,11 +165,12 @@ class Store:
         for name, (unit, long_name) in SCALARS.items():
             attrs = {"units": unit, "long_name": long_name}
             variables[name] = (grid, self._values[name], attrs)
-        for name, (dim, _) in _LISTS.items():
-            variables[name] = ((*grid, dim), self._values[name], {"units": "1"})
+        for name, (dim, _, long_name) in _LISTS.items():
+            attrs = {"units": "1", "long_name": long_name}
+            variables[name] = ((*grid, dim), self._values[name], attrs)
         attrs = {"units": "1", "long_name": "0 missing, 1 scored, 2 the estimator failed"}
         variables["state"] = (grid, self._state, attrs)
-        return xr.Dataset(
+        whole = xr.Dataset(
             variables,
             coords={
                 "estimator": self._names,
@@ -184,6 +189,9 @@ class Store:
                 "sources": json.dumps(self._sources),
             },
         )
+        for name, variable in whole.coords.items():
+            variable.attrs.update(ATTRIBUTES[str(name)])
+        return whole
 
     # ------------------------------------------------------------ private
 
@@ -206,8 +214,12 @@ class Store:
 
     def _write(self, line: Mapping[str, Any]) -> None:
         if self._journal is not None:
-            self._journal.write(json.dumps(line) + "\n")
-            self._journal.flush()
+            try:
+                self._journal.write(json.dumps(line) + "\n")
+                self._journal.flush()
+            except OSError as error:
+                name_file(error, Path(self._journal.name))
+                raise
 
     def _take_journal(self, part: Path, mark: str) -> None:
         for number, line in enumerate(_lines(part)):
@@ -290,6 +302,11 @@ def _source(context: Context, name: str) -> str:
 
 def _part(path: Path) -> Path:
     return path.with_name(path.name + ".part")
+
+
+def kept_in(save: Path) -> list[Path]:
+    """The files that a bench writes to keep its scores in `save`."""
+    return [save, _part(save)]
 
 
 def _other_bench(path: Path) -> InputError:

@@ -6,6 +6,7 @@ need when they are called, so that `socband --help` answers at once.
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import sys
@@ -131,7 +132,9 @@ def main(argv: list[str] | None = None) -> int:
             raise
         return 0
     except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
+        # a full disk names no file; those that are written here are named where they are written
+        full = "standard output" if error.errno == errno.ENOSPC else ""
+        where = f"{name}: " if (name := error.filename or full) else ""
         print(f"socband: {where}{error.strerror or error}", file=sys.stderr)
         return EXIT_BAD_INPUT
     return 0

@@ -60,7 +60,7 @@ def tonight(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the night ahead to this file (.png, .svg, .pdf).
     """
-    check_run(100, members, seed, save, plot)
+    check_run(100, members, seed, save, plot, setup)
     wanted = _share(want)
     from socband.evidence_text import parse_evidence
     from socband.plots import tonight_figure
@@ -138,7 +138,7 @@ def replay(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the band to this file (.png, .svg, .pdf).
     """
-    check_run(100, members, seed, save, plot)
+    check_run(100, members, seed, save, plot, setup, log)
     at_least("--step", step, 1, 3600)
     from socband.evidence_text import parse_evidence
     from socband.plots import replay_figure

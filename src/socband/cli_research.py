@@ -11,9 +11,11 @@ from socband.cli_shared import (
     Progress,
     Whole,
     at_least,
+    check_folder,
     check_targets,
     column_mapping,
     save_figure,
+    spare,
 )
 
 Flag = Annotated[bool, Parameter(negative=())]
@@ -31,10 +33,11 @@ def cell(model: str | None = None, /, *, plot: Path | None = None) -> None:
             those that come with socband are listed.
         plot: draw it to this file (.png, .svg, .pdf).
     """
-    check_targets(plot=plot)
+    from socband.models import available_cells, cell_file, load_cell
+
+    check_targets([cell_file(model)], plot=plot)
     from socband.errors import InputError, Problem
     from socband.fit_report import cell_figure, cell_text
-    from socband.models import available_cells, load_cell
 
     if model is None:
         if plot is not None:
@@ -99,7 +102,12 @@ def fit(
         report: pictures of the fit (.png or .html).
         json: print one JSON object with the errors on every record.
     """
-    check_targets(out=out, report=report)
+    from socband.identify_source import files_of
+    from socband.models import cell_file
+
+    groups = (ocv_discharge, ocv_charge, dynamic, score)
+    read = [file for group in groups for text in group or () for file in files_of(text)]
+    check_targets([*read, bpx, cell_file(like)], out=out, report=report)
     import json as text_json
 
     from socband.fit_report import cell_text, fit_text, write_fit_report
@@ -182,18 +190,20 @@ def bench(
         plot: draw three pictures into this folder.
         json: print one JSON object instead of tables.
     """
-    check_targets(save=save)
+    check_targets([plan], save=save)
     import json as text_json
     import sys
 
     from socband.bench import record_bands, run_bench
     from socband.bench_plan import Plan, read_plan
     from socband.bench_pool import pooled_scores
-    from socband.bench_report import disconnect_table, save_plots, table
+    from socband.bench_report import PICTURES, disconnect_table, save_plots, table
+    from socband.bench_store import kept_in
     from socband.errors import InputError, Problem
     from socband.executors import executor_from
     from socband.summary import plain
 
+    check_folder("--plot", plot, PICTURES)
     if plan is None and not records:
         raise InputError(Problem("--records", "nothing", "records to score on, or a plan"))
     for flag, value, most in (("--faults", faults, 100_000), ("--seed", seed, 2**31 - 1)):
@@ -217,6 +227,9 @@ def bench(
         from dataclasses import replace
 
         asked = replace(read_plan(plan), **given)
+    if save is not None or plot is not None:
+        drawn = [] if plot is None else [plot / name for name in PICTURES]
+        spare(asked.files(), save=[] if save is None else kept_in(save), plot=drawn)
     context = asked.context(say=lambda text: print(text, file=sys.stderr))
     names = asked.names()
     executor = executor_from(workers, dask)

@@ -7,14 +7,14 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
-from socband.errors import InputError, Problem
+from socband.errors import InputError, Problem, is_read
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -82,10 +82,12 @@ def _can_be_written(folder: Path) -> bool:
         return False
 
 
-def check_targets(**targets: Path | None) -> None:
-    """Refuse, before anything is computed, what could not be written afterwards.
+def check_targets(inputs: Iterable[str | Path | None] = (), /, **targets: Path | None) -> None:
+    """Refuse, before anything is computed, what could not be written afterwards, and what would
+    take the place of a file that is read.
 
     Args:
+        inputs: files that the command reads.
         targets: flag name (without dashes) -> path or None.
 
     Raises:
@@ -97,7 +99,8 @@ def check_targets(**targets: Path | None) -> None:
         "out": (".toml",),
         "report": (".png", ".html"),
     }
-    problems = []
+    problems: list[Problem] = []
+    inputs, earlier = list(inputs), {}
     for name, path in targets.items():
         if path is None:
             continue
@@ -106,7 +109,14 @@ def check_targets(**targets: Path | None) -> None:
             problems.append(Problem(flag, f"{path}", f"a file name ending in {', '.join(wanted)}"))
         elif path.is_dir():
             problems.append(Problem(flag, f"{path}, a folder", "the name of a file"))
+        elif path.exists() and not path.is_file():
+            problems.append(Problem(flag, f"{path}, a pipe or a device", "the name of a file"))
+        elif taken := is_read(flag, path, inputs):
+            problems += taken
+        elif (real := os.path.realpath(path)) in earlier:
+            problems.append(Problem(flag, f"{path}, the file of {earlier[real]}", "one of its own"))
         else:
+            earlier[real] = flag
             folder = Path(os.path.realpath(path)).parent  # a link is followed
             if not folder.is_dir():
                 problems.append(Problem(flag, f"{path}", "a file in a folder that exists"))
@@ -115,6 +125,61 @@ def check_targets(**targets: Path | None) -> None:
                 problems.append(Problem(flag, f"{path}", expected))
     if problems:
         raise InputError(problems)
+
+
+def check_folder(flag: str, folder: Path | None, names: Sequence[str] = ()) -> None:
+    """Refuse, before anything is computed, a folder that pictures could not be drawn into.
+
+    Args:
+        flag: that names it.
+        folder: made if missing; None: nothing is drawn.
+        names: of the files that will be written into it.
+
+    Raises:
+        InputError: a file of that name, or of that of a folder above it; no right to write.
+    """
+    if folder is None:
+        return
+    there = next((part for part in (folder, *folder.parents) if os.path.lexists(part)), Path())
+    if not there.is_dir():
+        raise InputError(Problem(flag, f"{there}, no folder", "the name of a folder"))
+    if not _can_be_written(there):
+        raise InputError(Problem(flag, f"{folder}", "a folder that can be written to"))
+    blocked = [Problem(flag, f"{folder / name}, a folder", "a folder without one of that name")
+               for name in names if (folder / name).is_dir()]  # fmt: skip
+    if blocked:
+        raise InputError(blocked)
+
+
+def spare(inputs: Iterable[str | Path | None], **targets: Sequence[Path]) -> None:
+    """Refuse what would take the place of a file that is read, where that is known later.
+
+    Args:
+        inputs: files that the command reads.
+        targets: flag name (without dashes) -> every file it writes.
+
+    Raises:
+        InputError: with every such target.
+    """
+    inputs = list(inputs)
+    taken = [
+        problem
+        for name, paths in targets.items()
+        for path in paths
+        for problem in is_read(f"--{name}", path, inputs)
+    ]
+    if taken:
+        raise InputError(taken)
+
+
+def files_read(setup: Path, log: Path | None = None) -> Iterator[str | Path | None]:
+    """The files a command reads: setup, log and the cell model that the setup names."""
+    from socband.models import cell_file
+    from socband.site import cell_named
+
+    yield from (setup, log)
+    if setup.is_file():  # what it is otherwise is said where it is read
+        yield cell_file(cell_named(setup))
 
 
 def at_least(flag: str, value: int, least: int, most: int) -> None:
@@ -128,14 +193,21 @@ def at_least(flag: str, value: int, least: int, most: int) -> None:
 
 
 def check_run(
-    least_members: int, members: int, seed: int, save: Path | None, plot: Path | None
+    least_members: int,
+    members: int,
+    seed: int,
+    save: Path | None,
+    plot: Path | None,
+    setup: Path,
+    log: Path | None = None,
 ) -> None:
     """What every command that asks the ensemble checks before it computes anything.
 
     Raises:
         InputError: a target that cannot be written, or a count outside its limits.
     """
-    check_targets(save=save, plot=plot)
+    asked = save is not None or plot is not None
+    check_targets(files_read(setup, log) if asked else (), save=save, plot=plot)
     at_least("--members", members, least_members, 1_000_000)
     at_least("--seed", seed, 0, 2**31 - 1)
 

@@ -58,7 +58,7 @@ def suspects(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the suspects to this file (.png, .svg, .pdf).
     """
-    check_run(1000, members, seed, save, plot)
+    check_run(1000, members, seed, save, plot, setup, log)
     from socband.report import warn
     from socband.suspects import suspects as ask
     from socband.suspects_report import suspects_figure, suspects_json, suspects_text
@@ -109,7 +109,7 @@ def charging(
         save: write the result as NetCDF to this file (.nc).
         plot: draw what should flow to this file (.png, .svg, .pdf).
     """
-    check_run(1000, members, seed, save, plot)
+    check_run(1000, members, seed, save, plot, setup, log)
     from socband.charging import charging as ask
     from socband.charging_report import charging_figure, charging_json, charging_text
     from socband.report import warn
@@ -155,7 +155,7 @@ def budget(
         save: write the result as NetCDF to this file (.nc).
         plot: draw the error over the days to this file (.png, .svg, .pdf).
     """
-    check_run(1000, members, seed, save, plot)
+    check_run(1000, members, seed, save, plot, setup)
     within_limits("--days", days, 0.1, 1000.0, "days")
     within_limits("--within", within, 0.1, 100.0, "percent")
     from socband.budget import error_budget

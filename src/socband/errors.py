@@ -7,6 +7,7 @@ leaves with exit code 2. Nothing here imports anything of the package.
 from __future__ import annotations
 
 import difflib
+import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -96,6 +97,28 @@ def refuse_endless(path: Path, expected: str) -> None:
         return
     if endless:
         raise InputError(Problem(str(path), "a pipe or a device", expected))
+
+
+def is_read(flag: str, target: Path, inputs: Iterable[str | Path | None]) -> list[Problem]:
+    """A target that is one of the files a command reads, by whatever name or link.
+
+    Args:
+        flag: that names the target.
+        target: where a result shall go.
+        inputs: files that are read; None and what does not exist are passed over.
+
+    Returns:
+        one problem, or none.
+    """
+    for file in inputs:
+        try:
+            same = file is not None and os.path.samefile(target, file)
+        except (OSError, ValueError):  # one of them does not exist
+            continue
+        if same:
+            found = f"{target}, which is the file {Path(file).name} that is read"
+            return [Problem(flag, found, "a file that nothing is read from")]
+    return []
 
 
 def nearest(name: str, choices: Iterable[str]) -> str | None:

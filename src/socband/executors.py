@@ -92,6 +92,7 @@ class Pool:
         deaths: dict[Any, int] = {}
         again: list[Any] = []
         pool = self._start(blob)
+        finished = False
         in_hand: dict[Future[Any], Any] = {}
         try:
             while True:
@@ -111,6 +112,7 @@ class Pool:
                     if again:
                         pool = self._restart(pool, blob)
                         continue
+                    finished = True
                     return
                 done, _ = wait(in_hand, return_when=FIRST_COMPLETED)
                 lost = []
@@ -138,7 +140,9 @@ class Pool:
                         else:
                             again.append(item)
         finally:
-            pool.shutdown(wait=False, cancel_futures=True)
+            # A pool with nothing left to do is waited for: a program that ends while its thread
+            # closes its pipe would complain of a bad file descriptor.
+            pool.shutdown(wait=finished, cancel_futures=True)
 
     def _start(self, blob: bytes) -> ProcessPoolExecutor:
         # Spawned, not forked: a fork copies the locks of numba's and BLAS's threads.

@@ -15,15 +15,24 @@ from typing import Any
 import numpy as np
 
 from socband import identify_family as family
-from socband.cell import CellScalars, CellTables
+from socband.cell import OCV, CellScalars, CellTables
 from socband.errors import InputError, Problem
 from socband.identify_anchor import Anchor, anchor, notes_on, rested_full_v
 from socband.identify_capacity import Capacities
-from socband.identify_dynamic import BOUND, NAMES, Fit, Frame, Record, fit_dynamic, tables_of
+from socband.identify_doubts import doubts_on
+from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, ocv_doubt_v, tables_of
 from socband.identify_model import cell_from_fit
-from socband.identify_ocv import GRID, Branch, fitted_entropy, gap_from_published, ocv_and_gap
+from socband.identify_ocv import (
+    GRID,
+    Branch,
+    fitted_entropy,
+    gap_from_published,
+    ocv_and_gap,
+    refuse_other_chemistry,
+)
+from socband.identify_place import placed_by_voltage
 from socband.identify_residual import score_records, voltage_error_of
-from socband.identify_rest import rested_ocv, rests_of
+from socband.identify_rest import few_rests, rested_ocv, rests_of
 from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
 from socband.layouts import read_record
 from socband.logs import Log
@@ -32,9 +41,9 @@ from socband.models import CellModel, load_cell
 Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
 _PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
-# What a good fit leaves [mV]. Constant current, or an OCV without a low-rate branch, may leave more
-# below 10 %, and has a note of its own.
-_MOST_LEFT_MV = {"20-95": 30.0, "2-10": 60.0}
+_MOVES = 10  # of the current, from which on a record is dynamic
+_STEP_SHARE = 0.25  # of the current's root mean square: a step, not a meter's noise
+_COLD_C = 5.0  # warmer records say little of resistances in the cold, which rise steeply there
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
 # Spread of an OCV from such branches: the middle between those of the open 26650 at -5 and -25 °C
 # lies 6 and 13 mV below that at 25 °C (half charge).
@@ -90,10 +99,16 @@ def step_resistance(log: Log, low_rate: Branch | None = None) -> float | None:
 
 
 def is_dynamic(log: Log) -> bool:
-    """Does the current change often enough to tell time constants?"""
-    size = float(np.max(np.abs(log.current_a)))
-    moves = np.abs(np.diff(np.sign(log.current_a) * (np.abs(log.current_a) > 0.1 * size)))
-    return int(np.sum(moves > 0)) >= 10
+    """Does the current change often enough to tell time constants?
+
+    Counted are times it begins, ends or turns round, and steps from one load to another: where the
+    highest peak is a rare one, what is usual may all lie below a tenth of it.
+    """
+    amps = log.current_a
+    size = float(np.max(np.abs(amps)))
+    moves = np.abs(np.diff(np.sign(amps) * (np.abs(amps) > 0.1 * size))) > 0
+    steps = np.abs(np.diff(amps)) > _STEP_SHARE * float(np.sqrt(np.mean(amps**2)))
+    return max(int(np.sum(moves)), int(np.sum(steps))) >= _MOVES
 
 
 def start_state(log: Log) -> float:
@@ -166,7 +181,7 @@ def fit_cell(
         for part in (*dynamic, *score)
     ]
     records = [record for record, _ in tied[: len(dynamic)]]
-    notes += notes_on([(record.name, at) for record, at in tied[: len(dynamic)]])
+    before = len(notes)
     frame, ocv_spread_v = _frame(
         branches, records, capacities, step_ohm, like, published_ocv_v, notes
     )
@@ -180,8 +195,16 @@ def fit_cell(
         if diffusion_s is not None:
             priors["tau2_s"] = priors["tau2_s"]._replace(median=diffusion_s)
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
+    tied = placed_by_voltage(tied, frame) if branches else tied
+    records = [record for record, _ in tied[: len(dynamic)]]
+    anchors = [(record.name, at) for record, at in tied[: len(dynamic)]]
+    notes[before:before] = notes_on(anchors)
+    if any(at.guessed for _, at in anchors):
+        frame = replace(frame, charge_assumed=True)
+        ocv_spread_v = float(np.hypot(ocv_spread_v, ocv_doubt_v(frame)))
     fit = fit_dynamic(records, frame, rounds=rounds)
     tables = tables_of(fit.p, frame)
+    refuse_other_chemistry(tables.table[:, OCV])
     both_ends = all(at.how in ("both ends", "file") for _, at in tied[: len(records)])
     error = voltage_error_of(tables, records, 1.0 if moving else 2.0, both_ends)
     cell = cell_from_fit(
@@ -191,30 +214,9 @@ def fit_cell(
     rows = score_records(cell, records, "fit")
     rows += score_records(cell, [record for record, _ in tied[len(records) :]], "score")
     rows = [row | {"true_charge": at.how} for row, (_, at) in zip(rows, tied, strict=True)]
-    cell = replace(cell, notes=(*cell.notes, *_doubts(rows, fit, moving and bool(branches))))
+    doubts = doubts_on(rows, fit, moving and bool(branches), frame.charge_assumed)
+    cell = replace(cell, notes=(*cell.notes, *doubts))
     return Fitted(cell, rows, fit, cell.notes)
-
-
-def _doubts(rows: list[dict[str, Any]], fit: Fit, low_end: bool) -> list[str]:
-    """What should keep a reader from trusting a fit; empty for a good one.
-
-    `low_end`: had the fit what it takes to be good below 10 % too?
-    """
-    found = []
-    for row in rows:
-        for span, most_mv in _MOST_LEFT_MV.items():
-            left_mv = row["rms_mv"][span]
-            asked = row["used_for"] == "fit" and (low_end or span != "2-10")
-            if asked and left_mv is not None and left_mv > most_mv:
-                found.append(
-                    f"{row['name']}: {left_mv:.0f} mV are left at {span.replace('-', ' to ')} %,"
-                    f" where a good fit leaves less than {most_mv:g}: is its true charge or its"
-                    " temperature wrong?"
-                )
-    at_edge = [name for name, x in zip(NAMES, fit.p, strict=False) if abs(x) > 0.98 * BOUND]
-    if at_edge:
-        found.append(f"at the edge of what the fit allows: {', '.join(at_edge)}")
-    return found
 
 
 def _steps_at_25_c(
@@ -323,10 +325,12 @@ def _frame(
         gap_measured = min(middle.count(1.0), middle.count(-1.0)) >= 4
         what, whose = ("OCV and hysteresis", "their") if gap_measured else ("OCV", "its")
         notes.append(
-            f"no low-rate branch: {what} from {len(points)} rested voltages, {whose} shape between"
-            f" them from {like}"
+            f"no low-rate branch: {what} from {len(points)} rested"
+            f" voltage{'s' * (len(points) > 1)}, {whose} shape between them from {like}"
         )
+        notes += filter(None, [few_rests(points)])
         ocv, gap, spread_v = rested_ocv(points, shape, gap, gap_measured)
+        refuse_other_chemistry(ocv)
         if not gap_measured:
             notes.append("rests after one direction only: hysteresis from published values")
 
@@ -336,9 +340,15 @@ def _frame(
     if len({b.temperature_c for b in branches if b.temperature_c > _COLDEST_OCV_C}) < 2:
         notes.append("dU/dT from a published cell, not from these records")
     priors = dict(family.PRIORS)
-    if len({r.temperature_c for r in records}) < 2:
+    measured_c = sorted({r.temperature_c for r in records})
+    if len(measured_c) < 2:
         notes.append("one temperature: activation energies are priors")
         priors = family.at_one_temperature(priors)
+    elif measured_c[0] > _COLD_C:
+        notes.append(
+            f"records at {measured_c[0]:g} to {measured_c[-1]:g} °C alone: what lies beyond, above"
+            " all the cold, goes by activation energies that they hardly tell, mostly assumed"
+        )
     bare = CellScalars(*([0.0] * len(CellScalars._fields)))._replace(
         reference_temperature_c=25.0, coulombic_efficiency=1.0
     )

@@ -35,11 +35,18 @@ class Anchor:
 
     Attributes:
         start_soc: true charge at the first row.
-        how: "file", "both ends", "full", "empty", or "assumed full".
+        how: "file", "both ends", "full", "empty", "assumed full", or "voltage".
+        top_soc: where it is most charged, if its voltages place it.
     """
 
     start_soc: float
     how: str
+    top_soc: float = 1.0
+
+    @property
+    def guessed(self) -> bool:
+        """Neither told by the file nor tied down at an end?"""
+        return self.how in ("assumed full", "voltage")
 
 
 def rested_full_v(branches: Sequence[Branch], temperature_c: float) -> float:
@@ -144,4 +151,11 @@ def notes_on(anchors: list[tuple[str, Anchor]]) -> list[str]:
             f"{', '.join(assumed)}: neither a full nor an empty cell is seen in it; taken as full"
             " where it is most charged, which may be far off"
         )
+    for name, at in anchors:
+        if at.how == "voltage":
+            found.append(
+                f"{name}: neither a full nor an empty cell is seen in it; placed where its voltages"
+                f" fit the low-rate branches best, {100 * at.top_soc:.0f} % at its most charged,"
+                " which may be off by 5 % and more"
+            )
     return found

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband.datasets import counted_capacity_ah
+from socband.identify_anchor import EMPTY_V
 from socband.identify_family import ASSUMED_CAPACITY, assumed_fraction
 from socband.identify_ocv import Branch
 from socband.logs import Log, charge_ah
 
 _REFERENCE_C = 25.0
 _SPREAD = 0.01  # of a measured capacity: another cell of the kind
+_NOT_EMPTIED = 0.05  # and of what a run moved that ended above `EMPTY_V`: some 5 % are left there
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Capacities:
             notes: what is missing is added to them.
         """
         told: dict[float, list[float]] = {}
-        told_by = None
+        told_by, spread = None, _SPREAD
         down = [b for b in branches if b.current_a < 0]
         if branches:
             for branch in down or branches:
@@ -60,23 +62,28 @@ class Capacities:
             told_by = f"measured: {implied}"
             notes.append(f"no low-rate discharge: the capacity is {implied}")
         else:
-            most_ah, at_c = max((float(np.ptp(charge_ah(log))), t) for log, t in logs)
-            told[at_c] = [most_ah]
+            moved = [float(np.ptp(charge_ah(log))) for log, _ in logs]
+            most, at_c = logs[int(np.argmax(moved))]
+            told[at_c] = [max(moved)]
             told_by = "most charge moved in a record"
-            notes.append(
-                "no low-rate discharge: the capacity is the most charge that any record moved"
-            )
-        return cls.from_measured({t: float(np.mean(v)) for t, v in sorted(told.items())}, told_by)
+            said = "no low-rate discharge: the capacity is the most charge that any record moved"
+            if float(most.voltage_v.min()) > EMPTY_V:
+                said += f"; it stays above {EMPTY_V:g} V, so the cell holds more"
+                spread = _NOT_EMPTIED
+            notes.append(said)
+        measured = {t: float(np.mean(v)) for t, v in sorted(told.items())}
+        return cls.from_measured(measured, told_by, spread)
 
     @classmethod
     def from_measured(
-        cls, measured_ah: dict[float, float], told_by: str | None = None
+        cls, measured_ah: dict[float, float], told_by: str | None = None, spread: float = _SPREAD
     ) -> Capacities:
         """What was not measured has the fractions that other cells have.
 
         Args:
             measured_ah: ascending [Ah by °C].
             told_by: see above.
+            spread: of the measured ones, relative.
         """
         table = dict(measured_ah)
         nearest_c = float(np.clip(_REFERENCE_C, min(table), max(table)))
@@ -86,7 +93,7 @@ class Capacities:
             table = {t: reference_ah * x for t, x in ASSUMED_CAPACITY.items()}
         elif nearest_c != _REFERENCE_C:
             table = dict(sorted({**table, _REFERENCE_C: reference_ah}.items()))
-        spread = float(np.hypot(_SPREAD, 1.0 - fraction))  # as much as is assumed
+        spread = float(np.hypot(spread, 1.0 - fraction))  # as much as is assumed
         return cls(table, reference_ah, spread, len(measured_ah) > 1, told_by)
 
     def at(self, temperature_c: float) -> float:

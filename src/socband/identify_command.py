@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from socband.errors import InputError, Problem
+from socband.errors import InputError, Problem, is_read
 from socband.identify import Fitted, fit_cell
 from socband.identify_ocv import GRID
 from socband.identify_source import Source
@@ -96,6 +96,9 @@ def fit_command(
         for p in parsed["--score"]
         if p.path.resolve() in used
     ]
+    if out is not None:
+        read = [file for parts in parsed.values() for part in parts for file in part.files]
+        problems += is_read("--out", Path(out), [*read, bpx])
     if problems:
         raise InputError(problems)
     logs = _read_all([p for parts in parsed.values() for p in parts], columns, discharge_positive)

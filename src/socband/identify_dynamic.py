@@ -126,6 +126,7 @@ class Frame:
         r_spread: of the logarithm of the factors of R0, R1, R2.
         entropy_spread: of entropy_v_per_k.
         gap_measured: was hysteresis measured?
+        charge_assumed: is the true charge of a record no more than a guess?
     """
 
     capacity_ah: float
@@ -140,6 +141,7 @@ class Frame:
     r_spread: tuple[float, float, float] = family.R_SPREAD
     entropy_spread: float = family.ENTROPY_SPREAD
     gap_measured: bool = True
+    charge_assumed: bool = False
 
 
 def _logit(p: float) -> float:
@@ -200,6 +202,20 @@ def tables_of(p: Array, frame: Frame) -> CellTables:
     table[:, OCV], table[:, GAP] = frame.rest(tables)
     table[:, SLOPE] = np.gradient(table[:, OCV], GRID)
     return tables
+
+
+def ocv_doubt_v(frame: Frame) -> float:
+    """How far the curves move if the usual resistances and the lag are off by one spread.
+
+    Low-rate branches stand off the OCV by what these make of their current. Rms over 10 to 95 %
+    [V]; 0 for an OCV from rested voltages.
+    """
+    moved = np.zeros(SIZE)
+    moved[[NAMES.index(name) for name in ("r0", "r1", "r2")]] = 1.0
+    moved[-N_LAG:] = 1.0
+    ocv = [frame.rest(tables_of(p, frame))[0] for p in (np.zeros(SIZE), moved)]
+    middle = (GRID >= 0.1) & (GRID <= 0.95)
+    return float(np.sqrt(np.mean((ocv[1] - ocv[0])[middle] ** 2)))
 
 
 def prior_residuals(p: Array) -> Array:
@@ -282,6 +298,12 @@ def fit_dynamic(records: Sequence[Record], frame: Frame, *, rounds: int = 25) ->
     if seen.cost >= best.cost:
         return best
     return _fit_from(seen.p, records, weights, frame, rounds)
+
+
+def fit_shortly(records: Sequence[Record], frame: Frame) -> Fit:
+    """A few rounds from the priors, to see how well records can be fitted at all."""
+    weights = weights_of(tables_of(np.zeros(SIZE), frame), records)
+    return _fit_from(_start({}), records, weights, frame, _ROUNDS_TO_SEE)
 
 
 def _start(moved: dict[str, float], lag: float = 0.0) -> Array:

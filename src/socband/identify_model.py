@@ -12,7 +12,7 @@ from socband.identify_capacity import Capacities
 from socband.identify_dynamic import N_R, NAMES, Fit, Frame, Record, factors, numbers
 from socband.identify_ocv import GRID, Branch
 from socband.models import CellModel, VoltageError, _assemble
-from socband.unknowns import LEAST_SHIFT
+from socband.unknowns import LEAST_SHIFT, MOST_SHIFT
 
 _LIMITS = "cell data seen: charge 3.65 V, cut-off 2.0..2.5 V, charge above 0 degC, down to -20 degC"
 _EFFICIENCY = "published range 0.998..0.9999 (memory)"
@@ -103,12 +103,15 @@ def cell_from_fit(
     fraction = (family.ASSUMED_CAPACITY_SPREAD, family.ASSUMED_CAPACITY_SOURCE)
     if capacities.measured_over_temperature:
         fraction = (0.005, low_rate)
+    shift = max(LEAST_SHIFT, family.SHIFT_PER_ERROR * error[0].std_soc)
+    if frame.charge_assumed:
+        shift = max(shift, MOST_SHIFT)
     spread = {
         "capacity.capacity_ah": _r(capacities.spread * frame.capacity_ah, 2),
         "capacity.coulombic_efficiency": 0.001,
         "capacity.self_discharge_per_day": 0.0003,
         "capacity.fraction": fraction[0],
-        "ocv.soc": _r(max(LEAST_SHIFT, family.SHIFT_PER_ERROR * error[0].std_soc), 2),
+        "ocv.soc": _r(shift, 2),
         "ocv.voltage_v": _r(ocv_spread_v, 2),
         "hysteresis.half_gap_v": 0.002 if frame.gap_measured else family.GAP_SPREAD,
         "entropy.slope_v_per_k": _r(frame.entropy_spread, 2),
@@ -222,7 +225,9 @@ def _attach(
         elif thermal and alone_c is not None:
             wide = family.PRIORS[name].spread
         else:
-            wide = frame.priors[name].spread * min(float(deviation[k]), 1.0)
+            # Against a charge that is a guess a fit is surer than it may be.
+            sure = 1.0 if frame.charge_assumed else min(float(deviation[k]), 1.0)
+            wide = frame.priors[name].spread * sure
         if name in ("r0", "r1", "r2"):
             wide = float(np.hypot(wide, _carried(name[1], alone_c)))
         if form == "share":

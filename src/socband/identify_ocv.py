@@ -22,6 +22,9 @@ GRID = np.arange(physics.INTERVALS + 1) / physics.INTERVALS
 _LOWEST_GAP_V = 5e-4
 _HIGHEST_V = 3.65  # charge limit of the kind of cell
 _LEAST_MOVED = 0.05  # of the charge: moved by what is no steady current
+# OCV of an LFP cell at half charge: 3.28 to 3.31 V in three measured cells. These limits lie far
+# outside what temperature, age and a charge that is off by a fifth do to it (assumed).
+_HALF_CHARGE_V = (3.2, 3.4)
 _RISE_V = 2e-6  # least step of OCV between two rows of the grid
 
 
@@ -168,6 +171,28 @@ def ocv_and_gap(
     ocv = np.where(known, parts, 0.0).sum(0) / np.maximum(known.sum(0), 1)
     ocv[~known.any(0)] = np.nan
     return rising(_smooth_plateau(_fill(_to_full(ocv)))), gap_v
+
+
+def refuse_other_chemistry(ocv: Array) -> None:
+    """Refuse a curve that no LFP cell has: its flat part lies elsewhere.
+
+    Args:
+        ocv: (1025,) [V] on the grid.
+
+    Raises:
+        InputError: at half charge it is not within `_HALF_CHARGE_V`.
+    """
+    low, high = _HALF_CHARGE_V
+    half_v = float(np.interp(0.5, GRID, ocv))
+    if not low <= half_v <= high:
+        raise InputError(
+            Problem(
+                "the OCV these records give",
+                f"{half_v:.3f} V at 50 % of charge",
+                f"{low:g} to {high:g} V, as in any LFP cell",
+                "another kind of cell, or a record whose true charge is taken wrongly?",
+            )
+        )
 
 
 def gap_from_published(

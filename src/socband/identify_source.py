@@ -66,6 +66,14 @@ class Source:
         return (self.path,) if self.end_point is None else (self.path, self.end_point)
 
 
+def files_of(named: Source | str | Path) -> tuple[Path, ...]:
+    """All files of a source however it is written; none where it is written wrongly."""
+    try:
+        return Source.of(named).files
+    except InputError:
+        return ()
+
+
 def end_point(path: Path, read: Reader = read_record) -> Log:
     """The discharge that empties a cell after a record.
 

@@ -250,6 +250,14 @@ def _folders() -> list[Path]:
     return [folder for folder in places if folder.is_dir()]
 
 
+def cell_file(name_or_path: str | Path | None) -> Path | None:
+    """The file that `load_cell` reads; None where there is none."""
+    try:
+        return None if name_or_path is None else _find(name_or_path)
+    except InputError:
+        return None
+
+
 def _find(name_or_path: str | Path) -> Path:
     text = str(name_or_path)
     given = Path(text)

@@ -232,8 +232,8 @@ def score_record(
 
     Args:
         truth_soc: (n,) true charge 0..1; rows with NaN are left out.
-        soc_quantile: (n, k) stated quantiles of the charge.
-        probabilities: (k,) their probabilities, increasing; 0.5 among them.
+        soc_quantile: (n, k) stated quantiles of the charge; no row falls along k.
+        probabilities: (k,) their probabilities, increasing, within 0 and 1; 0.5 among them.
         dt_s: (n,) [s] length of the step that ends at each row: the weights; None for equal ones.
         mean, std: (n,) the estimator's own moments for NEES; None: median and, as in a normal
             distribution, the 68 % interval's half width.

@@ -92,6 +92,16 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
         "units": "1",
         "long_name": "chance that the inverter cuts out with that load switched off",
     },
+    "mark": {"long_name": "evidence that narrowed the band"},
+    "mark_time_s": {"units": "s", "long_name": "time since the start when the band had narrowed"},
+    "mark_before": {"units": "1", "long_name": "width of the 90 % band before the evidence"},
+    "mark_after": {"units": "1", "long_name": "width of the 90 % band after the evidence"},
+    "estimator": {"long_name": "estimator on the bench"},
+    "record": {"long_name": "record on the bench"},
+    "fault": {"units": "1", "long_name": "number of the draw of a monitor's faults"},
+    "level": {"units": "1", "long_name": "probability of the central interval"},
+    "soc_range": {"long_name": "range of the true state of charge, in percent"},
+    "pit_bin": {"units": "1", "long_name": "middle of a bin of the probability of the truth"},
     "survival": {"units": "1", "long_name": "probability that the bank is still on"},
 }
 
@@ -217,22 +227,45 @@ def write_netcdf(dataset: xr.Dataset, path: Path) -> None:
 class beside:
     """A path to write to, renamed to the target at the end, removed if anything fails.
 
-    A link is followed, and stays; the scratch name is no longer than the target's may be.
+    A link is followed, and stays; the scratch name is no longer than the target's may be. Its
+    ending, by which a format is chosen, is that of the name given, not of what a link leads to.
+    What the system refuses is said of that name too.
     """
 
     def __init__(self, path: Path) -> None:
-        self.path = Path(os.path.realpath(path))
-        name = f".{self.path.stem[:_SCRATCH_LETTERS]}.{os.getpid()}{self.path.suffix}"
+        self.given, self.path = Path(path), Path(os.path.realpath(path))
+        name = f".{self.path.stem[:_SCRATCH_LETTERS]}.{os.getpid()}{self.given.suffix}"
         self.scratch = self.path.with_name(name)
 
     def __enter__(self) -> Path:
         return self.scratch
 
-    def __exit__(self, kind: type | None, *rest: Any) -> None:
-        if kind is None:
-            os.replace(self.scratch, self.path)
-        else:
-            self.scratch.unlink(missing_ok=True)
+    def __exit__(self, kind: type | None, error: BaseException | None, *rest: Any) -> None:
+        try:
+            if kind is None:
+                os.replace(self.scratch, self.path)
+                return
+        except OSError as refused:
+            error = refused
+            raise
+        finally:
+            if error is not None:
+                name_file(error, self.given, self.scratch)
+                self.scratch.unlink(missing_ok=True)
+
+
+def name_file(error: BaseException, path: Path, scratch: Path | None = None) -> None:
+    """Let an error of the system name the file that could not be written.
+
+    A full disk names none, and a scratch file is none that anybody knows.
+
+    Args:
+        error: other than OSError is left alone.
+        path: as it was given.
+        scratch: what was written in its place.
+    """
+    if isinstance(error, OSError) and error.filename in (None, str(scratch), scratch):
+        error.filename = str(path)
 
 
 def plain(value: Any) -> Any:

@@ -190,7 +190,11 @@ class Estimator(Protocol):
     def estimate(
         self, log: Log, cell: CellModel, prior: Prior, rng: np.random.Generator
     ) -> xr.Dataset:
-        """`soc_quantile[time, quantile]`, one row per row of the log; perhaps mean, std, ess."""
+        """`soc_quantile[time, quantile]`, one row per row of the log; perhaps mean, std, ess.
+
+        The coordinate `quantile` holds the probabilities, ascending, and no row of the quantiles
+        falls along it.
+        """
         ...
 
 
@@ -253,7 +257,7 @@ def load_estimator(name: str) -> Estimator:
     try:
         spec.loader.exec_module(module_object)
         made: Any = getattr(module_object, attribute)()
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         found = f"{type(error).__name__}: {error}"
         raise InputError(Problem(name, found, "a class that can be made without arguments")) from (
             error
