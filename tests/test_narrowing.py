@@ -10,7 +10,7 @@ import pytest
 from test_replay import RATED_AH, SETUP
 
 from socband.cell import simulate
-from socband.evidence import ClampReading, FullCharge
+from socband.evidence import CapacityTest, ClampReading, FullCharge
 from socband.logs import Log
 from socband.models import load_cell
 from socband.narrowing import FULL, KINDS, KNEE, MARK_WINDOW_S, MOST_MISFIT, marks
@@ -90,8 +90,16 @@ def test_voltages_of_no_bank_in_the_band_are_said(faded) -> None:
     text = " ".join(replay_text(found).split())
     assert "DO NOT TRUST THIS BAND: since hour" in text
     assert "far below" in text
-    early = found.assign(misfit=found["misfit"][::-1].assign_coords(time=found["time"]))
-    assert "it fits again now" in " ".join(replay_text(early).split())
+
+    def told(rows: slice, size: float) -> str:
+        other = found["misfit"].copy(data=np.zeros(found.sizes["time"]))
+        other[rows] = size
+        return " ".join(replay_text(found.assign(misfit=other)).split())
+
+    assert "DO NOT TRUST THIS BAND: for 1.7 h, last at hour 2.0" in told(slice(20, 120), -5.0)
+    assert "voltage was far above" in told(slice(20, 120), 5.0)
+    assert "For a moment, at hour 2.0, the voltage was far below" in told(slice(119, 120), -5.0)
+    assert "voltage was far" not in told(slice(119, 120), -3.0)
 
 
 def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(faded) -> None:
@@ -103,10 +111,16 @@ def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(fa
     found = replay(setup_from_table(table), cell, log, Settings(members=600))
     low, high = np.quantile(found["capacity_fraction"], [0.05, 0.95])
     assert low < 0.55 < high
-    assert replay_json(found)["pulled_beyond_setup"] == ["capacity_fraction"]
+    (pulled,) = replay_json(found)["pulled_beyond_setup"].items()
+    assert pulled[0] == "capacity_fraction"
+    assert pulled[1]["probability"] > 0.2
+    assert pulled[1]["median"] == pytest.approx(0.55, abs=0.06)
     text = " ".join(replay_text(found).split())
-    assert "The log speaks for a capacity of about" in text
+    assert "The log speaks for a capacity of some 1" in text
     assert "`suspects`" in text
+    measured = [CapacityTest(21_600.0, 0.55 * RATED_AH, 4.0)]
+    found = replay(setup_from_table(table), cell, log, Settings(members=600), measured)
+    assert replay_json(found)["pulled_beyond_setup"] == {}
 
 
 def test_a_bank_as_described_pulls_nothing(faded) -> None:
@@ -116,7 +130,7 @@ def test_a_bank_as_described_pulls_nothing(faded) -> None:
     )
     log = Log.from_arrays("x", log.time_s, log.current_a, 4 * sound.voltage_v, cells_in_series=4)
     found = replay(setup, cell, log, Settings(members=600))
-    assert replay_json(found)["pulled_beyond_setup"] == []
+    assert replay_json(found)["pulled_beyond_setup"] == {}
     assert np.abs(found["misfit"]).max() < MOST_MISFIT
     assert "speaks for" not in replay_text(found)
 

@@ -174,6 +174,10 @@ def test_a_long_silence_of_the_log_is_said_in_the_answer(folder: Path) -> None:
     assert "silent for 2.5 h from hour 1.0 on" in " ".join(replay_text(silent).split())
     whole = replay(setup, cell, log, Settings(members=300))
     assert "silent" not in replay_text(whole)
+    hourly = replay(setup, cell, sliced(log, step=120), Settings(members=300))
+    text = " ".join(replay_text(hourly).split())
+    assert "a row only every 60 min" in text
+    assert "silent" not in text
     width = [float(d["soc_quantile"][-1, -1] - d["soc_quantile"][-1, 0]) for d in (silent, whole)]
     assert width[0] > width[1]
 
@@ -219,8 +223,14 @@ def test_no_display_no_display_line(folder: Path) -> None:
         (["rested@2=3.3"], ["--evidence rested", "whole bank"]),  # of one cell
         (["rested@2.4=13.9"], ["13.9 V at 2.4 h", "the log has", "0.12 V apart"]),  # of a full bank
         (["rested@1=13.2"], ["rested voltage at 1 h", "the log has -36.8 A", "at most 10 A"]),
-        (["full@4=true"], ["full charge at 4 h", "hardly any bank"]),  # of a bank at 31 %
-        (["capacity=5000"], ["capacity test at 5 h", "hardly any bank"]),  # of 200 Ah
+        (
+            ["full@4=true"],
+            ["full charge at 4 h", "hardly any bank", "full@2=unsure"],
+        ),  # of a bank at 31 %
+        (
+            ["capacity=5000"],
+            ["capacity test at 5 h", "hardly any bank", "of the whole bank?"],
+        ),  # of 200 Ah
         (["clamp@2.4=-1900"], ["clamp-meter reading at 2.4 h", "hardly any bank"]),
         (["clamp@0=-1900"], ["clamp-meter reading at 0 h", "hardly any bank"]),  # of the first row
         (["capacity@0=5000"], ["capacity test at 0 h", "hardly any bank"]),

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from socband.evidence import Evidence
     from socband.models import CellModel
     from socband.posterior import Posterior
@@ -101,3 +103,9 @@ def _kind(track: Track, posterior: Posterior, cell: CellModel, row: int) -> str:
     if c_rate < REST_C_RATE:
         return REST
     return KNEE
+
+
+def pulled_beyond(dataset: xr.Dataset) -> list[tuple[str, float, float]]:
+    """Numbers that a replayed log pulls beyond its setup: name, probability, median there."""
+    names = ("pulled", "pulled_probability", "pulled_median")
+    return list(zip(*(dataset[name].values for name in names), strict=True))

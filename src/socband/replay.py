@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.errors import InputError, Problem
-from socband.evidence import ClampReading, Evidence, RestedVoltage
+from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import counted_soc
-from socband.narrowing import MOST_MISFIT, Mark, marks, row_of
+from socband.narrowing import MOST_MISFIT, Mark, marks, pulled_beyond, row_of
 from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
@@ -40,9 +40,18 @@ LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
 # and a small load make less.
 JUST_BEFORE_S, MOST_AT_REST_C, MOST_APART_V = 300.0, 0.05, 0.03
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
-# Beyond this share of what was thought of a number at either end, the log is said to pull it away.
-PULLED = 0.01
+# Where more than that share of the members lie beyond this share of what was thought of a number,
+# at either end, the log is said to pull it there; both assumed. What else can explain a log (a load
+# in place of a lost capacity) may well hold the others.
+PULLED_SHARE, PULLED = 0.2, 0.01
 PULLABLE = ("capacity_fraction", "offset_a", "gain_error")
+
+
+_DOUBTS = (
+    (ClampReading, "where the current changes, say what was shown: clamp@2=-8/-7.5;"),
+    (CapacityTest, "from full to cut-off, of the whole bank?"),
+    (FullCharge, "a full charge that may have been a false one is full@2=unsure;"),
+)
 
 
 def replay(
@@ -72,9 +81,10 @@ def replay(
         current_a, voltage_v, temperature_c, `misfit` (see `Posterior`), true_soc where the log has
         it; over `member` at its end soc, offset_a, gain_error, untracked_a, capacity_fraction and
         `unseen_a`, the current that the display misses on average over a day, offset and untracked
-        load together, positive = the display shows too much; over `mark` where the band narrowed.
-        Attributes: `told_apart` (whether offset and untracked load can be), `pulled` (those of
-        `PULLABLE`, a blank between, that the log pulls beyond what the setup holds for possible),
+        load together, positive = the display shows too much; over `mark` where the band narrowed;
+        over `pulled` those of `PULLABLE` that the log pulls beyond what the setup holds for
+        possible: `pulled_probability` that they lie there, and `pulled_median` of where.
+        Attributes: `told_apart` (whether offset and untracked load can be), `usual_step_hours`,
         `longest_gap_hours` and `gap_from_hours` of the log, and those of `track.moment_of_present`,
         with `present_display_soc` (NaN if not said).
     """
@@ -98,7 +108,7 @@ def replay(
         settings.probabilities.index(0.05),
         settings.probabilities.index(0.95),
     )
-    dataset = _dataset(setup, log, track, posterior, display, settings, found, unknowns)
+    dataset = _dataset(setup, log, track, posterior, display, settings, found, unknowns, evidence)
     display_soc = setup.present.display_soc
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
     return dataset.assign_attrs(moment)
@@ -153,16 +163,14 @@ def _refuse_contradictions(
         if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
             pieces = [p for p in evidence if row_of(posterior.time_s, p) == row]
             what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
-            clamp = any(isinstance(p, ClampReading) for p in pieces)
+            hints = [hint for kind, hint in _DOUBTS if any(isinstance(p, kind) for p in pieces)]
             problems.append(
                 Problem(
                     "--evidence",
                     f"{what}, which hardly any bank explains that the log and the monitor's errors "
                     "allow",
                     "readings that fit together, or wider uncertainties",
-                    "where the current changes, say what was shown: clamp@2=-8/-7.5"
-                    if clamp
-                    else "is the time right?",
+                    " ".join([*hints, "is the time right?"]),
                 )
             )
     if problems:
@@ -222,13 +230,15 @@ def _dataset(
     settings: Settings,
     found: Sequence[Mark],
     unknowns: Unknowns,
+    evidence: Sequence[Evidence],
 ) -> xr.Dataset:
     import xarray as xr
 
     members, before = posterior.members, unknowns.draw(START_DRAWS, settings.seed)
-    pulled = [
-        name for name in PULLABLE if _is_pulled(getattr(members, name), getattr(before, name))
-    ]
+    shares = {n: _share_beyond(getattr(members, n), getattr(before, n)) for n in PULLABLE}
+    if any(isinstance(piece, CapacityTest) for piece in evidence):
+        del shares["capacity_fraction"]  # whatever the setup holds of it, it has been measured
+    pulled = {name: each for name, each in shares.items() if each[0] > PULLED_SHARE}
     share = np.array([p.hours.fraction for p in unknowns.patterns])[members.untracked_pattern]
     silent_s = np.diff(log.time_s)
     longest = int(np.argmax(silent_s))
@@ -256,6 +266,8 @@ def _dataset(
     }
     if posterior.hindsight_quantiles is not None:
         variables["hindsight_soc_quantile"] = (("time", "quantile"), posterior.hindsight_quantiles)
+    variables["pulled_probability"] = ("pulled", np.array([p for p, _ in pulled.values()]))
+    variables["pulled_median"] = ("pulled", np.array([to for _, to in pulled.values()]))
     for name in ("time_s", "before", "after"):
         variables[f"mark_{name}"] = ("mark", np.array([getattr(m, name) for m in found]))
     if log.true_soc is not None:
@@ -266,14 +278,15 @@ def _dataset(
         coords={
             "time": posterior.time_s,
             "quantile": list(settings.probabilities),
-            "mark": [m.kind for m in found],
+            "mark": np.array([m.kind for m in found], dtype=str),
+            "pulled": np.array([*pulled], dtype=str),
         },
         attrs={
             "rated_capacity_ah": setup.bank.rated_capacity_ah,
             "members": settings.members,
             "log": log.name,
             "told_apart": int(_told_apart(members, before)),
-            "pulled": " ".join(pulled),
+            "usual_step_hours": float(np.median(silent_s)) / 3600.0,
             "longest_gap_hours": float(silent_s[longest]) / 3600.0,
             "gap_from_hours": float(log.time_s[longest]) / 3600.0,
         },
@@ -293,10 +306,11 @@ def _told_apart(members: Members, before: Members) -> bool:
     return all(float(now.std()) < LEARNED * float(prior.std()) for now, prior in pairs)
 
 
-def _is_pulled(now: np.ndarray, before: np.ndarray) -> bool:
-    """Does the middle of what a log says of a number lie where hardly anybody looked for it?"""
+def _share_beyond(now: np.ndarray, before: np.ndarray) -> tuple[float, float]:
+    """Share of the members where hardly anybody looked for a number, and their median of it."""
     low, high = np.quantile(before, [PULLED, 1.0 - PULLED])
-    return bool(low < high and not low <= np.median(now) <= high)
+    beyond = now[(now < low) | (now > high)] if low < high else now[:0]
+    return len(beyond) / len(now), float(np.median(beyond)) if len(beyond) else float("nan")
 
 
 def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
@@ -314,7 +328,10 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
             "worst": dataset["misfit"].values[np.argmax(np.abs(dataset["misfit"].values))],
             "too_large": MOST_MISFIT,
         },
-        "pulled_beyond_setup": dataset.attrs["pulled"].split(),
+        "pulled_beyond_setup": {
+            str(name): {"probability": float(p), "median": float(to)}
+            for name, p, to in pulled_beyond(dataset)
+        },
         "longest_gap_hours": dataset.attrs["longest_gap_hours"],
         "present_taken_at": "the log's first row",
         "untracked_none": float(np.mean(dataset["untracked_a"].values == 0.0)),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.narrowing import KINDS, MOST_MISFIT
+from socband.narrowing import KINDS, MOST_MISFIT, pulled_beyond
 from socband.site_check import capacity_setting_note
 from socband.summary import quantiles_of, wall_clock
 from socband.tonight import CAUTIONS
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 WIDTH = 78
 FULL_DOUBT = 0.01  # of full and of empty nobody knows better where they lie (assumed)
 CLOCK_OFF_H = 1.5  # two clocks further apart mean two moments; a clock change is less (assumed)
+SHORT_MISFIT_H = 0.5  # voltages that fit no bank for less say little of the band (assumed)
 MOST_MARKS = 8  # places where the band narrowed that a screen shows, the largest ones
 LONG_GAP_H, SPLIT_GAP_H = 1.0, 12.0  # silence of a log worth a line; worth two logs (assumed)
 
@@ -150,6 +151,14 @@ def _gap_lines(attrs: Mapping[str, Any]) -> list[str]:
     gap = attrs["longest_gap_hours"]
     if gap < LONG_GAP_H:
         return []
+    if gap <= 1.5 * attrs["usual_step_hours"]:
+        minutes = 60.0 * attrs["usual_step_hours"]
+        return [
+            wrapped(
+                f"The log has a row only every {minutes:.0f} min. What flowed between is guessed "
+                "from the rows on both sides, and the band widened by as much as these differ."
+            )
+        ]
     text = (
         f"The log is silent for {gap:.1f} h from hour {attrs['gap_from_hours']:.1f} on. What "
         "flowed then is guessed from the hours beside it, and the band widened by as much as "
@@ -202,51 +211,67 @@ def _unseen_lines(dataset: xr.Dataset) -> list[str]:
 def _misfit_lines(dataset: xr.Dataset) -> list[str]:
     """Voltages that no bank within the band shows, now or before, and what to think of them."""
     misfit, hours = dataset["misfit"].values, dataset["time"].values / 3600.0
-    far = np.flatnonzero(np.abs(misfit) > MOST_MISFIT)
-    if not len(far):
+    far = np.abs(misfit) > MOST_MISFIT
+    long_h = float(np.diff(hours, prepend=0.0)[far].sum())
+    if not far.any():
         return []
-    below = misfit[far[-1]] < 0.0
-    if far[-1] < len(misfit) - 1:
+    rows = np.flatnonzero(far)
+    below = misfit[rows[-1]] < 0.0
+    side, fuller = ("below", "emptier") if below else ("above", "fuller")
+    if long_h < SHORT_MISFIT_H:
+        text = (
+            f"For a moment, at hour {hours[rows[-1]]:.1f}, the voltage was far {side} that of any "
+        )
         return [
-            wrapped(
-                f"Up to hour {hours[far[-1]]:.1f} the voltage was at times far "
-                f"{'below' if below else 'above'} that of any bank in the band; it fits again now."
-            )
+            wrapped(f"{text}bank in the band: a broken row, or too heavy a load for the model.")
         ]
-    start = far[-1]
-    while start and abs(misfit[start - 1]) > MOST_MISFIT:
-        start -= 1
-    text = (
-        f"DO NOT TRUST THIS BAND: since hour {hours[start]:.1f} the voltage is far "
-        f"{'below' if below else 'above'} that of any bank in it. Likely the bank is "
-        f"{'emptier' if below else 'fuller'} than the band says"
-    )
-    text += (
-        " (it has lost capacity, or a load is not counted), or a connection is bad."
-        if below
-        else " (a charge is not counted), or the voltage is read wrongly."
-    )
-    return [wrapped(f"{text} `suspects` with the same files weighs what.")]
+    reasons = "lost capacity, a load that is not counted, a bad connection"
+    if not below:
+        reasons = "a charge that is not counted"
+    reasons += ", a voltage that is read wrongly"
+    if far[-1]:
+        start = rows[-1]
+        while start and far[start - 1]:
+            start -= 1
+        text = (
+            f"since hour {hours[start]:.1f} the voltage is far {side} that of any bank in it. "
+            f"Likely the bank is {fuller} than the band says"
+        )
+    else:
+        text = (
+            f"for {long_h:.1f} h, last at hour {hours[rows[-1]]:.1f}, the voltage was far {side} "
+            "that of any bank in it, and the band has since gone to where it fits"
+        )
+    return [
+        wrapped(
+            f"DO NOT TRUST THIS BAND: {text}. What can do that: {reasons}. Measure the voltage at "
+            "the battery's own posts; `suspects` with the same files weighs the rest."
+        )
+    ]
 
 
 def _pulled_lines(dataset: xr.Dataset) -> list[str]:
     """Numbers that the log pulls away from the setup file: a sign of what nobody described."""
     words = {
-        "capacity_fraction": "capacity of about {:.0f} Ah",
-        "offset_a": "shunt offset of about {:+.2f} A",
-        "gain_error": "gain error of the monitor of about {:+.0%}",
+        "capacity_fraction": "a capacity of some {:.0f} Ah",
+        "offset_a": "a shunt offset of some {:+.2f} A",
+        "gain_error": "a gain error of the monitor of some {:+.0%}",
     }
     scales = {"capacity_fraction": dataset.attrs["rated_capacity_ah"]}
-    pulled = dataset.attrs["pulled"].split()
+    pulled = pulled_beyond(dataset)
     if not pulled:
         return []
-    values = {name: float(np.median(dataset[name])) * scales.get(name, 1.0) for name in pulled}
-    said = " and a ".join(words[name].format(value) for name, value in values.items())
+    draws = dataset.sizes["member"]
+    said = " and ".join(
+        f"{words[name].format(to * scales.get(name, 1.0))} ({chance_words(p, draws)})"
+        for name, p, to in pulled
+    )
     return [
         wrapped(
-            f"The log speaks for a {said}, which the setup file holds for next to impossible. So "
+            f"The log speaks for {said}, which the setup file holds for next to impossible. So "
             "something may be wrong that this band does not know of, and it may be off by more "
-            "than it says: ask `suspects` with the same files, and measure what it proposes."
+            "than it says, and what the display misses be none of that: ask `suspects` with the "
+            "same files, and measure what it proposes."
         )
     ]
 
