@@ -478,6 +478,32 @@ def test_currents_that_the_source_can_give_or_less_are_weighed_as_before(bank):
     assert charging_text(dataset).startswith("ALARM: 80 A")
 
 
+def test_a_current_that_flows_speaks_against_a_charger_that_gives_nothing(bank):
+    """A quarter of what the charger gives, five deviations of the loads: no fuse is open and no
+    input dead, unless another source may give it. Into cells too cold it is a hazard whoever does.
+    Without the current's say the three kept their prior's 24 %."""
+    panel = {"name": "roof", "kind": "solar", "power_w": 200.0}
+    silent = ("no_supply", "open_path", "dead_charger")
+    for sources, celsius in (([SOCKET], 15.0), ([SOCKET], -4.0), ([SOCKET, panel], -4.0)):
+        setup = two_sources(sources, ambient=WARM)
+        readings = {"amps": 5.0, "temperature": celsius}
+        dataset = charging(setup, bank[1], None, readings, 1, MEMBERS, "shore")
+        assert sum(chance(dataset, name) for name in silent) < 0.005
+        leading = "cold_charge" if celsius < 0.0 else "low_current"
+        assert chance(dataset, leading) > 0.9
+        assert "gives nothing, and the" not in " ".join(charging_text(dataset).split())
+    setup = two_sources([SOCKET, panel], ambient=WARM)
+    dataset = charging(setup, bank[1], None, {"amps": 5.0}, 1, MEMBERS, "shore")
+    elsewhere = dataset.attrs["from_elsewhere"]
+    assert 0.1 < elsewhere <= sum(chance(dataset, name) for name in silent) + 1e-9
+    said = f"With a chance of {100 * elsewhere:.0f} % the source gives nothing, and the 5 A come"
+    assert said + " from another (roof)" in " ".join(charging_text(dataset).split())
+    for amps in (0.0, 1.0):  # what loads and a meter make of nothing is no other source's
+        dataset = charging(setup, bank[1], None, {"amps": amps}, 1, MEMBERS, "shore")
+        assert dataset.attrs["from_elsewhere"] < 0.005
+        assert sum(chance(dataset, name) for name in silent) > 0.9
+
+
 @pytest.mark.parametrize("rated_ah", [0.5, 2.0, 1000.0])
 def test_a_bank_of_any_size_is_judged_alike(bank, rated_ah):
     """A charger of a tenth of the capacity an hour, with one and with a third of its current, and

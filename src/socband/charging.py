@@ -10,7 +10,8 @@ own charge and temperature; other explanations say nothing would come. The readi
     asleep: the battery's protection has opened, no current, a voltage far below any cell's or none;
     held: a live source at its limit, and a battery that refuses charge.
 
-A current beyond all that a source of the kind can give tells nothing of it: `other_source`.
+A current beyond all that a source of the kind can give tells nothing of it: `other_source`. A
+smaller one speaks against a source that gives nothing, unless another may give it.
 
 The bank's voltage is evidence of its charge and of a live source (`charging_weigh`). Where most of
 the posterior lies with banks that the display does not allow, the two contradict each other.
@@ -168,6 +169,7 @@ def charging(
         "not_a_fault": min(max(1.0 - faulty, 0.0), 1.0),
         "held_up": found.held_up,
         "contradiction": found.contradiction,
+        "from_elsewhere": found.elsewhere,
         "soc_by_voltage": found.soc_by_voltage,
         "display_soc": float("nan") if shown_soc is None else shown_soc,
         "temperature_p50": now_c,

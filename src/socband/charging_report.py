@@ -101,6 +101,8 @@ def charging_text(dataset: xr.Dataset) -> str:
             lines.append(
                 wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
             )
+    if a["from_elsewhere"] >= 0.02:
+        lines.append(wrapped(from_elsewhere(dataset)))
     rule = _resting(a)
     if held:
         rule += " The voltage is one at which a source holds the bank: it works."
@@ -197,6 +199,15 @@ def too_much(dataset: xr.Dataset) -> str:
         f"{a['amps']:g} A are more than a {a['source_kind']} source of this size can give, some "
         f"{a['most_a']:.0f} A at the most: another source ({others}) charges the bank too, or the "
         "reading is wrong (unit, decimal point, sign). Read again with every other source off."
+    )
+
+
+def from_elsewhere(dataset: xr.Dataset) -> str:
+    """What a charger that gives nothing would mean for a current that flows."""
+    a = dataset.attrs
+    return (
+        f"With a chance of {100 * a['from_elsewhere']:.0f} % the source gives nothing, and the "
+        f"{a['amps']:g} A come from another ({a['other_sources']}): read again with that off."
     )
 
 
