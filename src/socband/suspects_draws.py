@@ -216,7 +216,10 @@ def predictions(
 def least_share(setup: Setup) -> float:
     """Current of the smallest battery in parallel over that of the largest, 0..1: batteries of one
     voltage share a current as their conductances, so as their sizes over their resistances."""
-    sizes = [b.rated_capacity_ah / b.resistance_factor.median for b in setup.batteries]
+    sizes = [
+        b.rated_capacity_ah / (b.resistance_factor.median if b.resistance_factor else 1.0)
+        for b in setup.batteries
+    ]
     return min(sizes) / max(sizes) if sizes else 1.0
 
 
