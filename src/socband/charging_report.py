@@ -89,7 +89,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
         wrapped(f"True charge: {charge}."),
-        *(present_lines(a) if "present_at_end" in a else []),
+        *(present_lines(a, logged_temperature(a)) if "present_at_end" in a else []),
         *([wrapped(contradiction(dataset))] if a["contradiction"] > 0.5 else []),
         "",
         "What would explain it" if a["amps_given"] else "What would explain it, if none flows",
@@ -227,6 +227,13 @@ def assumed_temperature(dataset: xr.Dataset) -> str:
     )
 
 
+def logged_temperature(attrs: Mapping[str, Any]) -> str:
+    """That a log's own temperature is taken, where it is; behind a sentence."""
+    if not np.isfinite(attrs["log_temperature_c"]) or "temperature=" in attrs["readings"]:
+        return ""
+    return f"; its temperature is the log's there, {attrs['log_temperature_c']:.0f} °C"
+
+
 def contradiction(dataset: xr.Dataset) -> str:
     """One sentence on a voltage that does not go with the display, or with the log."""
     a = dataset.attrs
@@ -322,6 +329,8 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
                 )
             ],
             "soc": as_percentiles(dataset["soc_after"].values),
+            **({"present_taken_at": "the log's last row"} if "present_at_end" in a else {}),
+            "temperature_c": a["temperature_p50"],
             "expected_current_a": as_percentiles(dataset["expected_a"].values),
             "checks": [
                 {k: v for k, v in vars(check).items() if k != "once"}
@@ -351,18 +360,17 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     ax.set_xlabel("true charge [%]")
     ax.set_ylabel(f"{dataset.attrs['source_kind']} current [A]")
     ax.set_xlim(0, 100)
-    ax.set_ylim(bottom=min(-1.0, amps - 1.0))
+    ax.set_ylim(min(-1.0, amps - 1.0), max(ax.get_ylim()[1], 1.0))  # also where none is to come
     ax.grid(alpha=0.25)
-    ax.legend(loc="center left", fontsize=8)
     return ax
 
 
 def charging_figure(dataset: xr.Dataset) -> Any:
     """The picture of `charging_plot`, readable at the width of a phone."""
-    from socband.plots import new_figure
+    from socband.plots import legend_below, new_figure
 
     figure, (ax,) = new_figure()
     charging_plot(dataset, ax)
     title = dataset.attrs["title"]
     ax.set_title(title[0].upper() + title[1:], fontsize=10, wrap=True)
-    return figure
+    return legend_below(figure)
