@@ -179,3 +179,33 @@ def test_flags_outside_their_limits(
 ) -> None:
     assert main(["budget", CABIN, *flags]) == 2
     assert says in " ".join(capsys.readouterr().err.split())
+
+
+def test_shares_say_how_well_they_are_known_and_no_order_is_claimed_that_is_not() -> None:
+    """An offset of 0.52 % and a gain error of 0.5 % of charge: which is the larger needs more than
+    500 members; 0.72 and 0.25 % do not. Other members stay within four of the stated errors."""
+    setup = monitor(
+        offset_a={"dist": "norm", "loc": 0.0, "scale": 0.03},
+        gain_error={"dist": "norm", "loc": 0.0, "scale": 0.01},
+    )
+    few = error_budget(setup, CELL, 0.72, members=500, seed=1)
+    words = " ".join(budget_text(few).split())
+    assert "with 500 members" in words
+    assert re.search(r"The order of .*(shunt offset|gain error).* is not known: --members", words)
+    error = dict(zip(few["cause"].values, few["variance_share_std"].values, strict=True))
+    many = error_budget(setup, CELL, 0.72, members=N, seed=2)
+    for name in ("shunt offset", "gain error"):
+        one, other = (float(d["variance_share"].sel(cause=name)) for d in (few, many))
+        assert abs(one - other) < 4.0 * error[name] + 0.012  # 25 slices lose 1.2 % (computed)
+        assert 0.01 < error[name] < 0.05
+        assert re.search(rf"{name} +{100 * one:.0f} % ± +{np.ceil(200 * error[name]):.0f} ", words)
+    assert budget_json(few)["variance_share_std"]["gain error"] == pytest.approx(
+        error["gain error"]
+    )
+    clear = monitor(
+        offset_a={"dist": "norm", "loc": 0.0, "scale": 0.03},
+        gain_error={"dist": "norm", "loc": 0.0, "scale": 0.005},
+    )
+    text = budget_text(error_budget(clear, CELL, 1.0, members=500, seed=1))
+    assert "is not known" not in text
+    assert max(len(line) for line in text.splitlines()) <= 80

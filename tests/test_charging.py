@@ -13,6 +13,7 @@ from socband.charging import charging
 from socband.charging_report import charging_json, charging_plot, charging_text
 from socband.charging_rules import KINDS
 from socband.errors import InputError
+from socband.logs import Log
 from socband.models import load_cell
 from socband.site import read_setup
 
@@ -478,6 +479,32 @@ def test_currents_that_the_source_can_give_or_less_are_weighed_as_before(bank):
     assert charging_text(dataset).startswith("ALARM: 80 A")
 
 
+def test_a_current_that_flows_speaks_against_a_charger_that_gives_nothing(bank):
+    """A quarter of what the charger gives, five deviations of the loads: no fuse is open and no
+    input dead, unless another source may give it. Into cells too cold it is a hazard whoever does.
+    Without the current's say the three kept their prior's 24 %."""
+    panel = {"name": "roof", "kind": "solar", "power_w": 200.0}
+    silent = ("no_supply", "open_path", "dead_charger")
+    for sources, celsius in (([SOCKET], 15.0), ([SOCKET], -4.0), ([SOCKET, panel], -4.0)):
+        setup = two_sources(sources, ambient=WARM)
+        readings = {"amps": 5.0, "temperature": celsius}
+        dataset = charging(setup, bank[1], None, readings, 1, MEMBERS, "shore")
+        assert sum(chance(dataset, name) for name in silent) < 0.005
+        leading = "cold_charge" if celsius < 0.0 else "low_current"
+        assert chance(dataset, leading) > 0.9
+        assert "gives nothing, and the" not in " ".join(charging_text(dataset).split())
+    setup = two_sources([SOCKET, panel], ambient=WARM)
+    dataset = charging(setup, bank[1], None, {"amps": 5.0}, 1, MEMBERS, "shore")
+    elsewhere = dataset.attrs["from_elsewhere"]
+    assert 0.1 < elsewhere <= sum(chance(dataset, name) for name in silent) + 1e-9
+    said = f"With a chance of {100 * elsewhere:.0f} % the source gives nothing, and the 5 A come"
+    assert said + " from another (roof)" in " ".join(charging_text(dataset).split())
+    for amps in (0.0, 1.0):  # what loads and a meter make of nothing is no other source's
+        dataset = charging(setup, bank[1], None, {"amps": amps}, 1, MEMBERS, "shore")
+        assert dataset.attrs["from_elsewhere"] < 0.005
+        assert sum(chance(dataset, name) for name in silent) > 0.9
+
+
 @pytest.mark.parametrize("rated_ah", [0.5, 2.0, 1000.0])
 def test_a_bank_of_any_size_is_judged_alike(bank, rated_ah):
     """A charger of a tenth of the capacity an hour, with one and with a third of its current, and
@@ -525,3 +552,62 @@ def test_a_voltage_far_below_the_plateau_says_empty(bank, volts, seed):
                 "temperature": 15.0}  # fmt: skip
     low = charging(*bank, None, readings, seed=seed, members=MEMBERS, source="vehicle")
     assert np.median(low["soc_after"].sel(quantile=0.5)) < 0.08
+
+
+@pytest.mark.parametrize("of_cell", [False, True])
+def test_a_log_s_own_temperature_stands_before_that_of_the_setup_file(bank, of_cell):
+    """12 °C by the file, -6 °C by the log's last row that says one: 2 K of a sensor are three
+    deviations from what the cells take. A reading at the battery stands before both."""
+    t = np.arange(0.0, 86400.0, 600.0)
+    celsius = np.append(np.linspace(12.0, -6.0, len(t) - 1), np.nan)
+    amps, volts = np.full(len(t), -3.0), np.full(len(t), 13.15)
+    setup, cell = bank
+    told = Log("told", t, amps, volts, temperature_c=celsius, temperature_is_of_cell=of_cell)
+    silent = Log("silent", t, amps, volts)
+
+    def asked(log, **readings):
+        return charging(setup, cell, log, {"amps": 0.0, **readings}, 1, 1000, "vehicle")
+
+    cold, mild = asked(told), asked(silent)
+    assert chance(cold, "too_cold") > 0.5
+    assert chance(mild, "too_cold") < 0.01
+    assert charging_json(cold)["temperature_c"] == pytest.approx(-6.0, abs=5 * 2.5 / 1000**0.5)
+    assert charging_json(mild)["temperature_c"] > 10.0
+    said = "[present] of the setup file is taken for the log's last row"
+    text = " ".join(charging_text(cold).split())
+    assert said in text
+    assert "its temperature is the log's there, -6 °C" in text
+    assert "its temperature is" not in charging_text(mild)
+    assert charging_json(cold)["present_taken_at"] == "the log's last row"
+    assert "present_taken_at" not in charging_json(ask(bank, "vehicle", amps=0.0))
+    warm = asked(told, temperature=15.0)
+    assert chance(warm, "too_cold") < 0.01
+    assert "its temperature is" not in charging_text(warm)
+    assert charging_text(asked(told, amps=5.0)).startswith("ALARM: 5 A flow into a bank at -6 °C")
+
+
+def test_a_battery_s_heater_is_reckoned_beside_a_sensor_in_the_room_and_not_on_its_cells():
+    """-6 °C in the room, a heater that holds 6 °C: it takes charge. -6 °C on the cells is cold."""
+    from socband.site import setup_from_table
+
+    heater = {"heater_w": 400.0, "heater_on_c": 5.0, "heater_off_c": 7.0}
+    setup = setup_from_table(
+        {
+            "bank": {
+                "cell": "lfp-prismatic-100ah",
+                "cells_in_series": 4,
+                "rated_capacity_ah": 200.0,
+            },
+            "batteries": [{"name": "one", "rated_capacity_ah": 200.0, **heater}],
+            "present": {"display_soc": 0.5, "hours_since_full": 20, "clock": "12:00"},
+        }
+    )
+    t = np.arange(0.0, 86400.0, 600.0)
+    columns = t, np.full(len(t), -3.0), np.full(len(t), 13.15), np.full(len(t), -6.0)
+    cell, found = load_cell("lfp-prismatic-100ah"), []
+    for of_cell in (False, True):
+        log = Log("room", *columns[:3], temperature_c=columns[3], temperature_is_of_cell=of_cell)
+        dataset = charging(setup, cell, log, {"amps": 0.0}, 1, 1000, "shore")
+        found.append(dataset.attrs["temperature_p50"])
+    assert found[0] > 2.0
+    assert found[1] == pytest.approx(-6.0, abs=0.5)

@@ -11,10 +11,13 @@ from matplotlib.figure import Figure
 
 from socband.budget import error_budget
 from socband.budget_report import budget_figure
+from socband.charging import charging
+from socband.charging_report import charging_figure
 from socband.models import load_cell
 from socband.plots import replay_figure, tonight_figure
 from socband.site import read_setup
 from socband.summary import QUANTILES
+from socband.suspects_report import plot_probabilities, suspects_figure
 from socband.tonight import tonight
 
 BOAT = read_setup(Path(__file__).resolve().parent.parent / "examples" / "long-boat.toml")
@@ -42,7 +45,11 @@ def log() -> Figure:
     return replay_figure(xr.Dataset(over_time, where, {"title": "A log " * 15}))
 
 
-@pytest.mark.parametrize("draw", [night, budget, log])
+def charger() -> Figure:
+    return charging_figure(charging(BOAT, CELL, None, {"amps": 3.0}, 0, 1000, "shore"))
+
+
+@pytest.mark.parametrize("draw", [night, budget, log, charger])
 def test_no_legend_covers_data(draw) -> None:
     figure = draw()
     figure.canvas.draw()
@@ -72,3 +79,51 @@ def test_hours_asked_about_are_named_above_the_band() -> None:
     for pair in (named, chances):
         assert not pair[0].overlaps(pair[1])
     assert all(frame.x0 < box.x0 < box.x1 < frame.x1 and box.y1 < frame.y1 for box in chances)
+
+
+def suspected(probability: list[float], prior: list[float]) -> xr.Dataset:
+    """All that the pictures of suspects are drawn from."""
+    causes = ["untracked_steady", "offset", "lost_capacity", "gain"][: len(prior)]
+    return xr.Dataset(
+        {"probability": ("cause", probability), "prior": ("cause", prior),
+         "gain_bits": ("test", [0.5]), "gain_error_bits": ("test", [0.1]),
+         "minutes": ("test", [10.0]), "waiting_hours": ("test", [0.0]),
+         "start": ("interval", [0.0, 86400.0]), "interval_hours": ("interval", [24.0, 24.0]),
+         "counted_ah": ("interval", [3.0, 5.0])},
+        {"cause": causes, "test": ["known_load"]},
+        {"title": "what the display does not see: Lake cabin, second evening after the last full"},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("prior", [0.0, 0.09, 0.13, 0.18, 0.22, 0.5, 0.62, 0.66, 0.7, 0.74, 0.9])
+def test_no_tick_runs_through_the_label_of_a_bar(prior: float) -> None:
+    data = suspected([0.72, 0.15, 0.09, 0.04], [prior] * 4)
+    figure = Figure(figsize=(6.0, 3.0), layout="constrained")
+    ax = plot_probabilities(data, figure.subplots())
+    figure.canvas.draw()
+    tick = ax.transData.transform((100.0 * prior, 0.0))[0]
+    half_width = ax.lines[0].get_markeredgewidth() * figure.dpi / 144.0
+    assert len(ax.texts) == 4
+    for text in ax.texts:
+        box = text.get_window_extent()
+        assert not box.x0 <= tick + half_width or not tick - half_width <= box.x1
+        assert ax.get_window_extent().x0 < box.x0
+        assert box.x1 < ax.get_window_extent().x1
+
+
+def test_the_count_between_full_charges_names_its_line_without_covering_it() -> None:
+    figure = suspects_figure(suspected([0.9, 0.1], [0.2, 0.1]))
+    figure.canvas.draw()
+    assert not any(ax.get_legend() for ax in figure.axes)
+    assert figure.axes[1].get_title() == "Counted too much since the last full charge"
+    for ax in figure.axes:
+        box = ax.title.get_window_extent()
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1
+
+
+def test_a_source_that_should_give_nothing_is_drawn_within_the_frame() -> None:
+    dataset = charging(BOAT, CELL, None, {}, 0, 1000, "solar")
+    assert float(dataset["expected_by_soc_a"].max()) < 0.01  # by night
+    low, high = charging_figure(dataset).axes[0].get_ylim()
+    assert low <= -1.0
+    assert high >= 1.0

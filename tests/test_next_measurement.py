@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from socband.models import load_cell
 from socband.next_measurement import TESTS, expected_information_gain, rank_tests
 from socband.site import read_setup
 from socband.suspects import Options, judge
+from socband.suspects_draws import least_share, predictions
 
 EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "workshop-van.toml"
 
@@ -65,6 +67,53 @@ def test_offset_against_untracked_load_is_settled_with_everything_off():
     assert rates == sorted(rates, reverse=True)
     after = judge(setup, cell, None, done | {"display_off": 0.0}, members=6000, options=options)
     assert after.probability["untracked_steady"] > 0.99
+
+
+def test_a_missing_battery_against_lost_capacity_is_settled_at_the_batteries_own_leads():
+    """Both leave half a bank; only the current in each battery's own lead tells them apart: none in
+    one of them, or much the same in all. Two causes to begin with: one bit at the most."""
+    setup, cell = read_setup(EXAMPLE), load_cell("lfp-prismatic-100ah")
+    assert setup.bank.strings_in_parallel == 2
+    two = CauseSettings(weight={"missing_battery": 0.5, "lost_capacity": 0.5})
+    options = Options(causes=two)
+    half = {"capacity": 0.49 * setup.bank.rated_capacity_ah}
+    verdict = judge(setup, cell, None, half, members=6000, options=options)
+    likely = verdict.probability["missing_battery"]
+    assert 0.1 < likely < 0.9
+    ranked = rank_tests(verdict, setup, cell, half)
+    assert ranked[0].key == "clamp_each_lead"
+    entropy = -likely * np.log2(likely) - (1.0 - likely) * np.log2(1.0 - likely)
+    assert abs(ranked[0].gain_bits - entropy) < 3.0 * ranked[0].error_bits  # all there is to know
+    for least, missing in ((0.1, True), (9.0, False), (18.0, False)):
+        read = half | {"lead_least": least, "lead_most": 19.0}
+        after = judge(setup, cell, None, read, members=6000, options=options)
+        assert (after.probability["missing_battery"] > 0.99) == missing
+        assert (after.probability["missing_battery"] < 0.01) != missing
+        assert "clamp_each_lead" not in [t.key for t in rank_tests(after, setup, cell, read)]
+
+
+def test_a_single_battery_has_no_lead_of_its_own_to_be_clamped_against_another():
+    setup, cell = read_setup(EXAMPLE), load_cell("lfp-prismatic-100ah")
+    one = replace(setup, bank=replace(setup.bank, strings_in_parallel=1))
+    verdict = judge(one, cell, None, {}, members=2000)
+    assert "clamp_each_lead" not in [test.key for test in rank_tests(verdict, one, cell, {})]
+
+
+def test_unequal_batteries_share_a_current_as_their_sizes_over_their_resistances():
+    """100 Ah of 1.3 times the resistance beside 180 Ah: 0.43 of the current (Ohm's law)."""
+    boat, cell = read_setup(EXAMPLE.with_name("long-boat.toml")), load_cell("lfp-prismatic-100ah")
+    assert least_share(boat) == pytest.approx((100.0 / 1.3) / 180.0)
+    draws = judge(boat, cell, None, {}, members=2000).draws
+    read = {"lead_least": 0.0, "lead_most": 20.0}
+    mean, std = predictions(draws, read, boat, cell)["lead_least"]
+    missing = draws.causes == "missing_battery"
+    assert missing.any()
+    assert np.all(mean[missing] == 0.0)
+    # assumed: 0.85 of the share, give or take 0.15 of it, and the meter's 0.08 A and 1.5 %
+    assert mean[~missing] == pytest.approx(0.85 * 0.42735 * 20.0, rel=1e-4)
+    assert std[~missing] == pytest.approx(
+        np.hypot(0.15 * 0.42735 * 20.0, np.hypot(0.08, 0.3)), rel=1e-4
+    )
 
 
 def test_every_test_says_by_itself_what_to_do():

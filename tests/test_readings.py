@@ -126,6 +126,24 @@ def test_readings_and_setup_together_are_no_bank_emptied_at_once(tmp_path, capsy
         )
 
 
+def test_leads_are_those_of_several_batteries_and_the_least_is_not_the_most(tmp_path):
+    bank = 'cell = "lfp-prismatic-100ah"\ncells_in_series = 4\nrated_capacity_ah = 200\n'
+    path = tmp_path / "setup.toml"
+    found = []
+    for strings, least in ((2, 3.0), (2, 12.0), (1, 3.0)):
+        path.write_text(f"[bank]\n{bank}strings_in_parallel = {strings}\n")
+        problems = against_setup({"lead_least": least, "lead_most": 11.0}, read_setup(path))
+        found.append([f"{p.found}; {p.expected}" for p in problems])
+    several = "a bank of several, such as bank.strings_in_parallel = 2"
+    assert found == [
+        [],
+        ["12; no more than lead_most, 11"],
+        [f"one battery in the setup file; {several}"],
+    ]
+    with pytest.raises(InputError, match="lead_most= with it"):
+        parse_readings(["lead_least=3"], "suspects")
+
+
 def test_all_problems_of_a_list_come_at_once():
     with pytest.raises(InputError) as caught:
         parse_readings(["nonsense", "volts=-3", "wat=1"])

@@ -70,6 +70,23 @@ def variance_shares(causes: Mapping[str, Array], y: Array) -> dict[str, float]:
     return dict(sorted(shares.items(), key=lambda item: -item[1]))
 
 
+def share_std(x: Array, y: Array, blocks: int = 20) -> float:
+    """Standard error of `first_order_share` by leaving out one block of the members after another.
+
+    The jackknife (Quenouille 1956, 10.1093/biomet/43.3-4.353) needs blocks that are independent:
+    members that resampling made of one draw, and so of one y, go together.
+    """
+    _, draw = np.unique(y, return_inverse=True)
+    count = int(draw.max()) + 1
+    if count < 2 * blocks:
+        return 0.0 if count == 1 else float("nan")
+    # by chance and not along y: a block that is a slice of y would be no sample of it
+    order = np.random.default_rng([0, 41]).permutation(count)
+    block = (order % blocks)[draw]
+    left = np.array([first_order_share(x[block != b], y[block != b]) for b in range(blocks)])
+    return float(np.sqrt((blocks - 1) / blocks * np.sum((left - left.mean()) ** 2)))
+
+
 def error_budget(
     setup: Setup,
     cell: CellModel,
@@ -91,9 +108,11 @@ def error_budget(
 
     Returns:
         Dataset: `error` (day, quantile), display less true charge, 0..1; `variance_share` (cause)
-        on the last of these days, largest first; `variance_together`, the rest of the variance,
-        which goes with several of them together and with none alone (an offset counts for more in
-        a bank that holds less), or for which the slices of a cause are too coarse, 1 to 2 %;
+        on the last of these days, largest first, and its standard error `variance_share_std` for so
+        many members (NaN where too few of them differ); `variance_together`, the rest of the
+        variance, which goes with several of them together and with none alone (an offset counts
+        for more in a bank that holds less), or for which the slices of a cause are too coarse, 1 to
+        2 %;
         attributes `display_soc`, `days`, `within` and `longest_days`, the longest time at which the
         90 % band of the error is within that (`days` at most; 0 if not even right after a full
         charge).
@@ -138,6 +157,8 @@ def error_budget(
                       {"units": "1", "long_name": "displayed less true charge"}),
             "variance_share": ("cause", list(shares.values()),
                                {"units": "1", "long_name": "share of the error's variance"}),
+            "variance_share_std": ("cause", [share_std(causes[name], last) for name in shares],
+                                   {"units": "1", "long_name": "standard error of the share"}),
             "variance_together": ((), together,
                                   {"units": "1", "long_name": "share of several only together"}),
             "error_std": ((), float(last.std()), {"units": "1", "long_name": "its deviation"}),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -50,7 +51,7 @@ def budget_text(dataset: xr.Dataset) -> str:
         text = (
             f"It stays {wanted} (90 % sure) for {max(24.0 * longest, 1.0):.0f} h only. A full "
             f"charge that often is hardly practical; what helps is to know the first of these "
-            f"causes better: {dataset['cause'].values[0]}."
+            f"causes better: {' or '.join(_leaders(dataset))}."
         )
     return "\n".join([*lines, "", wrapped(text)])
 
@@ -60,27 +61,63 @@ def _share_lines(dataset: xr.Dataset) -> list[str]:
     days, std = dataset.attrs["days"], float(dataset["error_std"])
     if std == 0.0:
         return [wrapped(f"The setup file leaves no doubt about the display after {days:g} days.")]
-    lines = [f"Where the doubt after {days:g} days comes from (alone: one deviation)"]
+    members = int(dataset.attrs["members"])
+    lines = [
+        f"Where the doubt after {days:g} days comes from (alone: one deviation;",
+        f"±: two standard errors of a share, with {members} members)",
+    ]
     rest = 0.0
-    for cause, share in zip(dataset["cause"].values, dataset["variance_share"].values, strict=True):
+    for cause, share, error in _shares(dataset):
         if share < LEAST_SHARE:
             rest += share
             continue
         alone = f"{100 * std * np.sqrt(share):.1f} %"
-        lines.append(f"  {cause:<36}{100 * share:4.0f} %   alone {alone}")
+        doubt = f"{np.ceil(200 * error):2.0f}" if np.isfinite(error) else " ?"
+        lines.append(f"  {cause:<36}{100 * share:4.0f} % ± {doubt}   alone {alone}")
     if rest >= LEAST_SHARE:
         lines.append(f"  {'all others':<36}{100 * rest:4.0f} %")
     together = float(dataset["variance_together"])
     if together >= LEAST_TOGETHER:
         lines.append(f"  {'several together, none of them alone':<36}{100 * together:4.0f} %")
+    for tied in _not_in_order(dataset):
+        which = f"The order of {', '.join(tied[:-1])} and {tied[-1]} is not known"
+        lines.append(wrapped(f"{which}: --members draws more.", "  "))
     if float(dataset["variance_share"].sum()) > 1.0 + LEAST_TOGETHER:
         lines.append("  (more than 100 %: what is known ties some of them together)")
     return lines
 
 
+def _shares(dataset: xr.Dataset) -> list[tuple[str, float, float]]:
+    """Cause, its share and the standard error of that, largest first."""
+    keys = ("cause", "variance_share", "variance_share_std")
+    return list(zip(*(dataset[key].values for key in keys), strict=True))
+
+
+def _not_in_order(dataset: xr.Dataset) -> list[list[str]]:
+    """Runs of causes of which other members might turn the order round: neighbours that lie within
+    two standard errors of their difference."""
+    shown = [row for row in _shares(dataset) if row[1] >= LEAST_SHARE]
+    runs: list[list[str]] = []
+    for (first, more, error), (second, less, other) in pairwise(shown):
+        if more - less > 2.0 * np.hypot(error, other):
+            continue
+        if runs and runs[-1][-1] == first:
+            runs[-1].append(second)
+        else:
+            runs.append([first, second])
+    return runs
+
+
+def _leaders(dataset: xr.Dataset) -> list[str]:
+    """The cause of the largest share, and those that may have a larger one."""
+    leading = str(dataset["cause"].values[0])
+    runs = _not_in_order(dataset)
+    return runs[0] if runs and runs[0][0] == leading else [leading]
+
+
 def budget_json(dataset: xr.Dataset) -> dict[str, Any]:
     """The same as plain numbers."""
-    causes = zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
+    shares = _shares(dataset)
     return plain(
         {
             **{key: dataset.attrs[key] for key in ("display_soc", "days", "within")},
@@ -89,7 +126,8 @@ def budget_json(dataset: xr.Dataset) -> dict[str, Any]:
                 for day, row in zip(dataset["day"].values, dataset["error"].values, strict=True)
             ],
             "error_std": float(dataset["error_std"]),
-            "variance_share": dict(causes),
+            "variance_share": {cause: share for cause, share, _ in shares},
+            "variance_share_std": {cause: error for cause, _, error in shares},
             "variance_together": float(dataset["variance_together"]),
             "longest_days": dataset.attrs["longest_days"],
             "members": dataset.attrs["members"],

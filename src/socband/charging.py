@@ -10,7 +10,8 @@ own charge and temperature; other explanations say nothing would come. The readi
     asleep: the battery's protection has opened, no current, a voltage far below any cell's or none;
     held: a live source at its limit, and a battery that refuses charge.
 
-A current beyond all that a source of the kind can give tells nothing of it: `other_source`.
+A current beyond all that a source of the kind can give tells nothing of it: `other_source`. A
+smaller one speaks against a source that gives nothing, unless another may give it.
 
 The bank's voltage is evidence of its charge and of a live source (`charging_weigh`). Where most of
 the posterior lies with banks that the display does not allow, the two contradict each other.
@@ -27,7 +28,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
-from socband.charging_state import BankNow, Sound, bank_now, resting, sound_source
+from socband.charging_state import (
+    BankNow,
+    Sound,
+    bank_now,
+    last_temperature_c,
+    resting,
+    sound_source,
+)
 from socband.charging_weigh import volts_of, weigh
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.posterior_resample import systematic
@@ -76,7 +84,8 @@ def charging(
 
     Args:
         setup, cell: the bank; a source of this kind in the setup file gives current and limits.
-        log: narrows the true charge, or None.
+        log: narrows the true charge, and its last temperature, if it has any, stands before that of
+            the setup file; or None.
         readings: amps, volts, temperature, panel_volts, fuse_in and fuse_out, display_soc,
             since_full. Without amps all is said for the complaint itself, that no current flows.
         seed, members: of the ensemble.
@@ -158,6 +167,7 @@ def charging(
     volts = volts_of(readings)
     cold = float(np.mean(bank.temperature_c[~bank.beside] < cell.charge_min_c))
     now_c = readings.get("temperature", float(np.median(bank.temperature_c)))
+    logged_c = last_temperature_c(log)
     others = [other.name for other in setup.sources if other.kind != source]
     dataset.attrs = {
         "source_kind": source,
@@ -168,11 +178,15 @@ def charging(
         "not_a_fault": min(max(1.0 - faulty, 0.0), 1.0),
         "held_up": found.held_up,
         "contradiction": found.contradiction,
+        "from_elsewhere": found.elsewhere,
         "soc_by_voltage": found.soc_by_voltage,
         "display_soc": float("nan") if shown_soc is None else shown_soc,
         "temperature_p50": now_c,
+        "log_temperature_c": logged_c,
         "temperature_assumed": int(
-            "temperature" not in readings and setup.assumes("ambient.temperature_c")
+            "temperature" not in readings
+            and not np.isfinite(logged_c)
+            and setup.assumes("ambient.temperature_c")
         ),
         "chance_cold": max(cold, probability[EXPLANATIONS.index("too_cold")]),
         "most_a": float(quantiles_of(sounds[-1][1].most_a)[4]),

@@ -89,7 +89,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
         wrapped(f"True charge: {charge}."),
-        *(present_lines(a) if "present_at_end" in a else []),
+        *(present_lines(a, logged_temperature(a)) if "present_at_end" in a else []),
         *([wrapped(contradiction(dataset))] if a["contradiction"] > 0.5 else []),
         "",
         "What would explain it" if a["amps_given"] else "What would explain it, if none flows",
@@ -101,6 +101,8 @@ def charging_text(dataset: xr.Dataset) -> str:
             lines.append(
                 wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
             )
+    if a["from_elsewhere"] >= 0.02:
+        lines.append(wrapped(from_elsewhere(dataset)))
     rule = _resting(a)
     if held:
         rule += " The voltage is one at which a source holds the bank: it works."
@@ -200,6 +202,15 @@ def too_much(dataset: xr.Dataset) -> str:
     )
 
 
+def from_elsewhere(dataset: xr.Dataset) -> str:
+    """What a charger that gives nothing would mean for a current that flows."""
+    a = dataset.attrs
+    return (
+        f"With a chance of {100 * a['from_elsewhere']:.0f} % the source gives nothing, and the "
+        f"{a['amps']:g} A come from another ({a['other_sources']}): read again with that off."
+    )
+
+
 def hinges_on_temperature(dataset: xr.Dataset) -> bool:
     """Is the temperature a mere assumption under which some banks are too cold to be charged?"""
     a = dataset.attrs
@@ -214,6 +225,13 @@ def assumed_temperature(dataset: xr.Dataset) -> str:
         f"hinges on it: {100 * a['chance_cold']:.0f} % that the battery is too cold to take "
         "charge. Read it at the battery: --reading temperature="
     )
+
+
+def logged_temperature(attrs: Mapping[str, Any]) -> str:
+    """That a log's own temperature is taken, where it is; behind a sentence."""
+    if not np.isfinite(attrs["log_temperature_c"]) or "temperature=" in attrs["readings"]:
+        return ""
+    return f"; its temperature is the log's there, {attrs['log_temperature_c']:.0f} °C"
 
 
 def contradiction(dataset: xr.Dataset) -> str:
@@ -311,6 +329,8 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
                 )
             ],
             "soc": as_percentiles(dataset["soc_after"].values),
+            **({"present_taken_at": "the log's last row"} if "present_at_end" in a else {}),
+            "temperature_c": a["temperature_p50"],
             "expected_current_a": as_percentiles(dataset["expected_a"].values),
             "checks": [
                 {k: v for k, v in vars(check).items() if k != "once"}
@@ -340,18 +360,17 @@ def charging_plot(dataset: xr.Dataset, ax: Any) -> Any:
     ax.set_xlabel("true charge [%]")
     ax.set_ylabel(f"{dataset.attrs['source_kind']} current [A]")
     ax.set_xlim(0, 100)
-    ax.set_ylim(bottom=min(-1.0, amps - 1.0))
+    ax.set_ylim(min(-1.0, amps - 1.0), max(ax.get_ylim()[1], 1.0))  # also where none is to come
     ax.grid(alpha=0.25)
-    ax.legend(loc="center left", fontsize=8)
     return ax
 
 
 def charging_figure(dataset: xr.Dataset) -> Any:
     """The picture of `charging_plot`, readable at the width of a phone."""
-    from socband.plots import new_figure
+    from socband.plots import legend_below, new_figure
 
     figure, (ax,) = new_figure()
     charging_plot(dataset, ax)
     title = dataset.attrs["title"]
     ax.set_title(title[0].upper() + title[1:], fontsize=10, wrap=True)
-    return figure
+    return legend_below(figure)

@@ -36,6 +36,7 @@ TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's l
 # above it a source that has been to its limit may not have begun again (assumed)
 FINISHED_SOC = 0.97
 BESIDE_EACH = 3  # few of them fit a voltage near full
+SENSOR_STD_K = 2.0  # of a temperature in a log, by where the sensor sits (assumed, as in `replay`)
 OFF_PLATE = 0.15  # by how much of its current a source differs from its plate (assumed)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 # Missing charges between which the curve hardly moves: a fifth apart near full, 1 % further down.
@@ -121,8 +122,13 @@ def bank_now(
             soc=draws.soc[keep], resistance_factor=draws.values[P["resistance_factor"]][keep]
         )
     ambient_c = setup.ambient.temperature_c.median + members.temperature_offset_k
+    logged_c = last_temperature_c(log)
+    if np.isfinite(logged_c):
+        ambient_c = logged_c + SENSOR_STD_K * normal_scores(seed, "sensor of the log", n)
     # each battery is as warm as its own heater holds it
     warmest_c = bank_of(setup, cell, members, ambient_c, seed).state[:, :, S_T].max(axis=1)
+    if np.isfinite(logged_c) and log.temperature_is_of_cell:
+        warmest_c = ambient_c  # the heater's warmth is in it
     if "temperature" in readings:
         warmest_c = readings["temperature"] + normal_scores(seed, "thermometer", n)
     bank = setup.bank
@@ -138,6 +144,14 @@ def bank_now(
     stranger, log_prior = _pooled(soc, beside, probability)
     warm, ohm = (np.tile(each, 1 + BESIDE_EACH) for each in (warmest_c, ohm))
     return BankNow(soc, warm, ohm, beside, stranger, log_prior)
+
+
+def last_temperature_c(log: Log | None) -> float:
+    """The last that a log says [°C]; NaN without one, or without a temperature in it."""
+    if log is None or log.temperature_c is None:
+        return float("nan")
+    said = log.temperature_c[np.isfinite(log.temperature_c)]
+    return float(said[-1]) if len(said) else float("nan")
 
 
 def _pooled(soc: Array, beside: Array, probability: Array) -> tuple[Array, Array]:

@@ -38,6 +38,7 @@ Array = np.ndarray
 LOG_ODD = float(np.log(0.03)) - 8.0  # of a voltage that a state does not explain
 ODD_AMPS = 0.03  # probability of a current that a state does not explain (assumed)
 BEYOND = 3.0  # standard deviations above what the source could give: none of its own (assumed)
+GIVES_NOTHING = ("no_supply", "open_path", "dead_charger")  # states in which no current comes
 ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anything below (assumed)
 
 
@@ -56,6 +57,7 @@ class Weighed:
             that the display allows, or refuses charge, or the voltage is explained by nothing.
         soc_by_voltage: what voltage and current alone say of the charge, 0..1, half way; NaN
             without a voltage, or with one that no charge explains.
+        elsewhere: probability that this source gives nothing, and another what was read.
     """
 
     weight: Array
@@ -63,6 +65,7 @@ class Weighed:
     held_up: float
     contradiction: float
     soc_by_voltage: float
+    elsewhere: float
 
 
 def volts_of(readings: Mapping[str, float]) -> float | None:
@@ -160,7 +163,8 @@ def weigh(
     """
     n, series, amps = len(bank), setup.bank.cells_in_series, readings.get("amps", 0.0)
     voltage = _Voltage.of(setup, cell, kind, readings, bank, seed, rules)
-    weights, reasons, held_up, contradicts = [], [], [], []
+    weights, reasons, held_up, contradicts, elsewhere = [], [], [], [], []
+    another = any(other.kind != kind for other in setup.sources)
     states = [
         (state, prior * share, sound)
         for state, prior in rules.prior.items()
@@ -189,16 +193,25 @@ def weigh(
         if state == "sound":
             # a sound source that gives far less than it should is a fault of its own kind
             reason[(sound.why == "charging") & (amps < 0.5 * sound.current_a)] = "low_current"
-        log_amps, other = _log_amps(state, amps, sound, setup.bank.rated_capacity_ah, rules)
+        log_amps, odd_a, beyond = _log_amps(
+            state, amps, sound, setup.bank.rated_capacity_ah, rules, another
+        )
+        other = np.where(beyond, odd_a, 0.0)
         other[reason == "cold_charge"] = 0.0  # a hazard, whatever the current comes from
+        not_its_own = np.full(n, "other_source", dtype="<U12")
+        silent = state in GIVES_NOTHING and amps > 0.0
+        if silent:
+            hazard = sound.why == "cold_charge"
+            other[hazard], not_its_own[hazard] = odd_a[hazard], "cold_charge"
         with np.errstate(divide="ignore"):
             parts = [(reason, np.log1p(-other))]
             if other.any():
-                parts.append((np.full(n, "other_source", dtype="<U12"), np.log(other)))
+                parts.append((not_its_own, np.log(other)))
         for why, log_share in parts:
             weights.append(total + log_amps + log_share)
             reasons.append(why)
             held_up.append(limited)
+            elsewhere.append(np.where(silent & (why == state) & (other == 0.0), odd_a, 0.0))
             contradicts.append(np.ones(n) if state == "held" else np.maximum(odd, bank.stranger))
     weight = normalised(np.concatenate(weights))
     return Weighed(
@@ -207,27 +220,35 @@ def weigh(
         float(weight @ np.concatenate(held_up)),
         0.0 if voltage is None else float(weight @ np.concatenate(contradicts)),
         float("nan") if voltage is None else _by_voltage(voltage, bank, sounds[-1][1]),
+        float(weight @ np.concatenate(elsewhere)),
     )
 
 
 def _log_amps(
-    state: str, amps: float, sound: Sound, rated_capacity_ah: float, rules: Rules
-) -> tuple[Array, Array]:
-    """(n,) log density of the current that was read, but for a constant, and the share of it that
-    no source of this kind gives: it is more than that, and the state does not explain it."""
+    state: str, amps: float, sound: Sound, rated_capacity_ah: float, rules: Rules, another: bool
+) -> tuple[Array, Array, Array]:
+    """(n,) log density of the current that was read, but for a constant; the share of it that the
+    state does not explain; and whether no source of this kind gives as much.
+
+    Args:
+        another: is there a source of another kind, which may give what this one does not?
+    """
     loads_a = rules.loads_std_a(rated_capacity_ah)
     anyhow_a = rules.anyhow_per_h * rated_capacity_ah
     odd = np.full(len(sound.current_a), np.log(ODD_AMPS) - np.log(anyhow_a))
+    most_a = sound.most_a + BEYOND * np.hypot(loads_a, OFF_PLATE * sound.most_a)
+    beyond = amps > most_a
     mean, std = np.zeros(len(odd)), np.full(len(odd), loads_a)
     if state == "sound":
         mean, std = sound.current_a, sound.spread_a
         odd[sound.at_limit == 1.0] -= 5.0  # Ohm's law says what flows there, whatever the source
     elif state == "held":
         odd -= 5.0  # a bank that takes a current does not refuse it
+    elif amps > 0.0 and (state == "asleep" or not another):
+        odd[~beyond] -= 5.0  # into an open protection, or out of nothing, no current flows
     fits = np.log(1.0 - ODD_AMPS) - 0.5 * ((amps - mean) / std) ** 2 - np.log(std)
     total = np.logaddexp(fits, odd)
-    most_a = sound.most_a + BEYOND * np.hypot(loads_a, OFF_PLATE * sound.most_a)
-    return total, np.where(amps > most_a, np.exp(odd - total), 0.0)
+    return total, np.exp(odd - total), beyond
 
 
 def _by_voltage(voltage: _Voltage, bank: BankNow, sound: Sound) -> float:

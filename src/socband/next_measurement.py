@@ -137,6 +137,16 @@ TESTS: tuple[Test, ...] = (
         "recharge at once",
         "capacity=... capacity_hours=10",
     ),
+    Test(
+        "clamp_each_lead",
+        "clamp meter on each battery's own lead in turn under a steady load: least and most",
+        10,
+        0,
+        {"lead_least": 0.0, "lead_most": 10.0},
+        "a DC clamp meter, zeroed beside the cable, and a load that stays the same meanwhile",
+        _CURRENTS,
+        "lead_least=... lead_most=...",
+    ),
 )
 
 LN2 = float(np.log(2.0))
@@ -223,7 +233,10 @@ def rank_tests(
     numbers = {name: j for j, name in enumerate(CAUSES)}
     groups = np.array([numbers[h.cause] for h in draws.hypotheses])[draws.index]
     ranked = []
+    strings = setup.bank.strings_in_parallel
     for j, test in enumerate(tests):
+        if "lead_least" in test.readings and strings < 2:
+            continue  # one battery has no share
         heavy_done = abs(readings.get("clamp", 0.0)) > 20.0
         if test.key == "clamp_at_post" and "clamp" in readings and not heavy_done:
             continue
@@ -238,6 +251,8 @@ def rank_tests(
         conditions = dict(test.readings)
         if "load" in conditions:  # a load the bank can carry
             conditions["load"] = setup.bank.rated_capacity_ah / 8.0
+        if "lead_most" in conditions:
+            conditions["lead_most"] = setup.bank.rated_capacity_ah / 8.0 / strings
         if test.key == "clamp_heavy_load":
             conditions["clamp"] = -setup.bank.rated_capacity_ah / 5.0
         said = predictions(draws, conditions, setup, cell, meters)

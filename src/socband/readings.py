@@ -97,6 +97,17 @@ KINDS: dict[str, ReadingKind] = {
         "A", 0, 2000, "how much the displayed current changed by it", ("load",)
     ),
     "load_sag": ReadingKind("V", 0, 100, "how much the bank voltage fell at once", ("load",)),
+    "lead_least": ReadingKind(
+        "A",
+        0,
+        2000,
+        "of batteries in parallel: current in the own lead of the one that carries least, by a "
+        "clamp meter under a steady load",
+        ("lead_most",),
+    ),
+    "lead_most": ReadingKind(
+        "A", 0.1, 2000, "current in the own lead of the battery that carries most", ("lead_least",)
+    ),
     "display_soc": ReadingKind("%", 0, 100, "charge on the display, in percent"),
     "since_full": ReadingKind("h", 0, 1e5, "hours since the display last said full"),
     "amps": ReadingKind("A", -2000, 2000, "charge current into the bank now, + charging"),
@@ -237,16 +248,30 @@ def _missing(found: Mapping[str, float], named: set[str]) -> list[Problem]:
 
 def against_setup(readings: Mapping[str, float], setup: Setup) -> list[Problem]:
     """What readings and setup say together that no bank can do."""
+    problems = _leads_against_setup(readings, setup)
     given = [name for name in ("since_full", "display_soc") if name in readings]
     present = setup.present
     display = readings.get("display_soc", 100.0 * (present.display_soc or 0.0)) / 100.0
     if not given or ("display_soc" not in readings and present.display_soc is None):
-        return []
+        return problems
     hours = readings.get("since_full", present.hours_since_full.interval(0.998)[1])
     assumed_ah = setup.monitor.assumed_capacity_ah.median
-    return drained_problems(
+    return problems + drained_problems(
         f"--reading {given[0]}", display, hours, assumed_ah, setup.bank.rated_capacity_ah
     )
+
+
+def _leads_against_setup(readings: Mapping[str, float], setup: Setup) -> list[Problem]:
+    """Leads of batteries in parallel where there is one battery, or the two the wrong way round."""
+    if "lead_least" not in readings:
+        return []
+    if setup.bank.strings_in_parallel < 2:
+        several = "a bank of several, such as bank.strings_in_parallel = 2"
+        return [Problem("--reading lead_least", "one battery in the setup file", several)]
+    least, most = readings["lead_least"], readings["lead_most"]
+    if least > most:
+        return [Problem("--reading lead_least", f"{least:g}", f"no more than lead_most, {most:g}")]
+    return []
 
 
 def with_readings(setup: Setup, readings: Mapping[str, float]) -> Setup:

@@ -39,6 +39,9 @@ class Meters:
         full_std: how far from full a watched full charge is, 0..1.
         capacity_share: of a discharge to cut-off.
         load_share: how well a "known" load is known.
+        lead_share, lead_share_std: what the battery that carries least carries, over the share it
+            should have of the one that carries most, where all take part (leads, contacts and cells
+            differ), and the standard deviation of that.
     """
 
     clamp_a: float = CLAMP_STD_A
@@ -50,6 +53,8 @@ class Meters:
     full_std: float = 0.008
     capacity_share: float = 0.02
     load_share: float = 0.03
+    lead_share: float = 0.85
+    lead_share_std: float = 0.15
 
 
 GOOD_METERS = Meters()
@@ -197,9 +202,25 @@ def predictions(
             # cells of this kind differ in resistance beyond what the resistance factor says
             std = np.hypot(meters.sag_v, 0.1 * ohm * amps)
             put("load_sag", ohm * amps, std)
+    if "lead_most" in readings and "lead_least" in readings and bank.strings_in_parallel > 1:
+        most = readings["lead_most"]
+        share = np.where(draws.causes == "missing_battery", 0.0, least_share(setup))
+        meter_a = np.hypot(meters.clamp_a, meters.clamp_share * most)
+        put("lead_least", share * meters.lead_share * most,
+            np.hypot(meter_a, share * meters.lead_share_std * most))  # fmt: skip
     if "display_soc" in readings and np.all(np.isfinite(draws.display_soc)):
         put("display_soc", 100.0 * draws.display_soc, 100.0 * meters.display_soc)
     return out
+
+
+def least_share(setup: Setup) -> float:
+    """Current of the smallest battery in parallel over that of the largest, 0..1: batteries of one
+    voltage share a current as their conductances, so as their sizes over their resistances."""
+    sizes = [
+        b.rated_capacity_ah / (b.resistance_factor.median if b.resistance_factor else 1.0)
+        for b in setup.batteries
+    ]
+    return min(sizes) / max(sizes) if sizes else 1.0
 
 
 def bank_ohm(draws: Draws, setup: Setup, cell: CellModel) -> Array:

@@ -294,10 +294,12 @@ def plot_probabilities(dataset: xr.Dataset, ax: Axes) -> Axes:
     places = np.arange(len(keep))
     ax.barh(places, p, color=LIKELY, height=0.6)
     ax.plot(prior, places, "|", color=SHOWN, markersize=14, markeredgewidth=2)
-    for place, value in zip(places, p, strict=True):
+    for place, value, tick in zip(places, p, prior, strict=True):
         inside = value > 60.0
+        ends = sorted((value, value + (-LABEL_WIDTH if inside else LABEL_WIDTH)))
+        beside = tick if ends[0] < tick < ends[1] else value  # of bar and tick alike
         ax.text(
-            value - 1.5 if inside else value + 1.5,
+            beside - 1.5 if inside else beside + 1.5,
             place,
             f"{value:.0f} %",
             va="center",
@@ -314,6 +316,7 @@ def plot_probabilities(dataset: xr.Dataset, ax: Axes) -> Axes:
 
 
 SHOWN_IN_PLOT = 0.02
+LABEL_WIDTH = 13.0  # of a bar's label and the room before it, along the axis [%]
 
 
 def _two_lines(text: str) -> str:
@@ -335,14 +338,11 @@ def plot_drift(dataset: xr.Dataset, ax: Axes) -> Axes:
     days = np.stack([start, end, end], axis=1).ravel()
     error = np.stack([np.zeros_like(counted), counted, np.zeros_like(counted)], axis=1).ravel()
     ax.axhline(0.0, color="black", lw=0.8)
-    ax.plot(days, error, color=SHOWN, lw=1.6, label="counted too much since the last full charge")
+    ax.plot(days, error, color=SHOWN, lw=1.6)
     ax.fill_between(days, 0.0, error, color=BAND, alpha=0.3, lw=0)
     ax.plot(end, counted, "o", ms=4, color=SHOWN)
     ax.set_xlabel("days from the start of the log")
     ax.set_ylabel("error of the count [Ah]")
-    low, high = ax.get_ylim()
-    ax.set_ylim(low, high + 0.2 * (high - low))  # room for the legend
-    ax.legend(loc="upper left", fontsize=8)
     ax.grid(alpha=0.25)
     return ax
 
@@ -383,9 +383,11 @@ def suspects_figure(dataset: xr.Dataset) -> Any:
     FigureCanvasAgg(figure)
     axes = figure.subplots(len(heights), 1, height_ratios=heights)
     title = dataset.attrs["title"]
-    title = fill(title[0].upper() + title[1:], 60)
+    title = fill(title[0].upper() + title[1:], 50)
     plot_probabilities(dataset, axes[0]).set_title(title, fontsize=11)
     if has_log:
-        plot_drift(dataset, axes[1]).set_title("Counted between full charges", fontsize=11)
+        plot_drift(dataset, axes[1]).set_title(
+            "Counted too much since the last full charge", fontsize=11
+        )
     plot_tests(dataset, axes[-1]).set_title("What to measure next", fontsize=11)
     return figure
