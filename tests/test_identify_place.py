@@ -12,6 +12,7 @@ from socband.cell import simulate
 from socband.fit_report import fit_text
 from socband.identify import is_dynamic
 from socband.identify_anchor import Anchor
+from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command
 from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import NAMES, SIZE, Fit, Record
@@ -158,6 +159,33 @@ def test_no_score_asks_for_a_place_above_full_or_below_empty():
 def test_a_score_against_a_full_that_is_only_assumed_is_said_to_be_one():
     (said,) = notes_on_scores([("x", Anchor(1.0, "assumed full"))])
     assert "the guess's fault" in said
+
+
+def test_a_record_of_a_part_of_the_charge_tells_no_capacity():
+    """Moved half of it and stayed on the flat, or began below full: the cell holds what the note
+    says, twice as much. From full to 7 % and a rest it holds some 5 % more."""
+    cell = load_cell("lfp-26650-2ah")
+
+    def told(start_soc, share):
+        amps = np.concatenate([np.zeros(5), np.full(600, -share * cell.capacity_ah * 0.6),
+                               np.zeros(400)])  # fmt: skip
+        time_s = 10.0 * np.arange(amps.size)
+        h0 = 1.0 if start_soc == 1.0 else 0.0
+        voltage_v = simulate(cell, time_s, amps, 25.0, start_soc, h0).voltage_v
+        notes: list[str] = []
+        log = Log("x", time_s, amps, voltage_v)
+        found = Capacities.from_records([], [(log, 25.0)], notes)
+        return found, abs(cell.capacity_ah / found.reference_ah - 1.0), notes[0]
+
+    for start_soc, share in ((1.0, 0.5), (0.8, 0.5), (0.6, 0.52)):
+        part, off, note = told(start_soc, share)
+        assert "perhaps twice as much" in note
+        assert 0.9 < off < 2.0 * part.spread + 0.01
+    whole, off, note = told(1.0, 0.93)
+    assert 0.05 < off < 2.0 * whole.spread
+    assert "stays above 3 V" in note
+    assert whole.spread == pytest.approx(0.05)
+    assert "twice" not in note
 
 
 def test_what_is_far_from_other_cells_is_said_of_a_guessed_charge_alone():
