@@ -106,6 +106,7 @@ def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(fa
     assert replay_json(found)["pulled_beyond_setup"] == ["capacity_fraction"]
     text = " ".join(replay_text(found).split())
     assert "The log speaks for a capacity of about" in text
+    assert "hardly any chance (1% at most)" in text
     assert "`suspects`" in text
 
 

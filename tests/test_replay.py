@@ -219,7 +219,10 @@ def test_no_display_no_display_line(folder: Path) -> None:
         (["rested@2=3.3"], ["--evidence rested", "whole bank"]),  # of one cell
         (["rested@2.4=13.9"], ["13.9 V at 2.4 h", "the log has", "0.12 V apart"]),  # of a full bank
         (["rested@1=13.2"], ["rested voltage at 1 h", "the log has -36.8 A", "at most 10 A"]),
-        (["full@4=true"], ["full charge at 4 h", "hardly any bank"]),  # of a bank at 31 %
+        (
+            ["full@4=true"],
+            ["full charge at 4 h", "hardly any bank", "full@2=unsure"],
+        ),  # of a bank at 31 %
         (["capacity=5000"], ["capacity test at 5 h", "hardly any bank"]),  # of 200 Ah
         (["clamp@2.4=-1900"], ["clamp-meter reading at 2.4 h", "hardly any bank"]),
         (["clamp@0=-1900"], ["clamp-meter reading at 0 h", "hardly any bank"]),  # of the first row

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.errors import InputError, Problem
-from socband.evidence import ClampReading, Evidence, RestedVoltage
+from socband.evidence import ClampReading, Evidence, FullCharge, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import counted_soc
 from socband.narrowing import MOST_MISFIT, Mark, marks, row_of
@@ -153,16 +153,18 @@ def _refuse_contradictions(
         if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
             pieces = [p for p in evidence if row_of(posterior.time_s, p) == row]
             what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
-            clamp = any(isinstance(p, ClampReading) for p in pieces)
+            hint = "is the time right?"
+            if any(isinstance(p, ClampReading) for p in pieces):
+                hint = "where the current changes, say what was shown: clamp@2=-8/-7.5"
+            elif any(isinstance(p, FullCharge) for p in pieces):
+                hint += " was the bank really full, and not only shown so? else full@2=unsure"
             problems.append(
                 Problem(
                     "--evidence",
                     f"{what}, which hardly any bank explains that the log and the monitor's errors "
                     "allow",
                     "readings that fit together, or wider uncertainties",
-                    "where the current changes, say what was shown: clamp@2=-8/-7.5"
-                    if clamp
-                    else "is the time right?",
+                    hint,
                 )
             )
     if problems:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.narrowing import KINDS, MOST_MISFIT
+from socband.replay import PULLED
 from socband.site_check import capacity_setting_note
 from socband.summary import quantiles_of, wall_clock
 from socband.tonight import CAUTIONS
@@ -244,9 +245,10 @@ def _pulled_lines(dataset: xr.Dataset) -> list[str]:
     said = " and a ".join(words[name].format(value) for name, value in values.items())
     return [
         wrapped(
-            f"The log speaks for a {said}, which the setup file holds for next to impossible. So "
-            "something may be wrong that this band does not know of, and it may be off by more "
-            "than it says: ask `suspects` with the same files, and measure what it proposes."
+            f"The log speaks for a {said}, to which the setup file gives hardly any chance "
+            f"({PULLED:.0%} at most). So something may be wrong that this band does not know of, "
+            "and it may be off by more than it says: ask `suspects` with the same files, and "
+            "measure what it proposes."
         )
     ]
 
