@@ -240,7 +240,7 @@ def test_a_full_charge_far_off_counts_as_far_off() -> None:
     np.testing.assert_allclose(state[k.LOGLIK], wanted)
 
 
-@pytest.mark.parametrize("true_probability", [0.5, 0.02])
+@pytest.mark.parametrize("true_probability", [0.6, 0.5, 0.02])
 def test_a_false_full_far_from_full_is_no_news(true_probability: float) -> None:
     """A bank at 40 ± 3 %: that somebody called it full, and may have erred, moves nothing."""
     state = np.zeros((k.STATE_ROWS, 1))

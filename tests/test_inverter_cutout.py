@@ -12,7 +12,7 @@ from socband.models import load_cell
 from socband.plots import tonight_figure
 from socband.report import chance_words
 from socband.site import Setup, setup_from_table
-from socband.tonight import tonight, tonight_json
+from socband.tonight import WHAT_IF_MEMBERS, tonight, tonight_json
 from socband.tonight_report import tonight_text
 
 CELL = load_cell("lfp-prismatic-100ah")
@@ -88,6 +88,25 @@ def test_nothing_has_to_go_off_is_never_said_without_the_inverter() -> None:
     assert 0.9 < off["radio"]["inverter_cuts_out"] <= cuts
     assert off[INVERTER]["inverter_cuts_out"] == 0.0
     assert tonight_json(night)["enough"]["inverter_cuts_out"] == cuts
+
+
+def test_a_load_that_trips_nothing_leaves_the_cut_out_as_it_is() -> None:
+    """A clock of a milliwatt beside a kettle that may trip it: the few members that the switch-offs
+    are told from, and all, are not the same sample."""
+    clock = {"name": "clock", "power_w": 0.001}
+    asked = {"until": ["07:00"], "horizon_hours": 12.0}
+    doubt = {"probability": 0.4, "current_a": {"dist": "expon", "scale": 0.6}}
+    setup = boat(11.1, 0.5, question=asked, loads=[KETTLE, clock], untracked_load=doubt)
+    night = tonight(setup, CELL, WHAT_IF_MEMBERS + 3000, 3)
+    cuts = float(night["inverter_cuts_out"][0])
+    few = np.mean(night["inverter_cutout_hours"].values[:WHAT_IF_MEMBERS] <= 10.0)
+    assert 0.05 < cuts < 0.95
+    assert abs(few - cuts) > 0.001
+    off = dict(zip(night["load"].values, night["off_inverter_cuts_out"].values, strict=True))
+    assert off["clock"] == pytest.approx(cuts, abs=0.0005)
+    assert night.attrs["enough_inverter_cuts_out"] == pytest.approx(
+        off.get(night.attrs["enough_off"], cuts)
+    )
 
 
 def test_a_switch_off_that_shortens_the_night_says_why() -> None:

@@ -117,6 +117,7 @@ def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(fa
     assert pulled[1]["median"] == pytest.approx(0.55, abs=0.06)
     text = " ".join(replay_text(found).split())
     assert "The log speaks for a capacity of some 1" in text
+    assert "hardly any chance" in text
     assert "`suspects`" in text
     measured = [CapacityTest(21_600.0, 0.55 * RATED_AH, 4.0)]
     found = replay(setup_from_table(table), cell, log, Settings(members=600), measured)

@@ -39,7 +39,8 @@ BESIDE_EACH = 3  # few of them fit a voltage near full
 SENSOR_STD_K = 2.0  # of a temperature in a log, by where the sensor sits (assumed, as in `replay`)
 OFF_PLATE = 0.15  # by how much of its current a source differs from its plate (assumed)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
-# Missing charges between which the curve hardly moves: a fifth apart near full, 1 % further down.
+# Missing charges between which the curve hardly moves: each a quarter more than the one before near
+# full, 1 % of the charge apart further down.
 MISSING_EDGES = np.concatenate(
     [np.geomspace(LEAST_MISSING, MOST_MISSING, 28), np.arange(0.06, 1, 0.01)]
 )

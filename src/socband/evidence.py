@@ -207,6 +207,9 @@ def _slope(z: Array, miss_v: Array, soc: Array, ocv: Array) -> Array:
     return np.where(away, np.minimum(tangent, chord), tangent)
 
 
+CLAIMED = 0.9  # a full charge that sure is claimed; one less sure may have been false (assumed)
+
+
 @dataclass(frozen=True)
 class FullCharge:
     """The monitor, or the owner, says the bank is full.
@@ -267,7 +270,7 @@ class FullCharge:
     def deviations(self, state: Array, context: Context) -> Array:
         """(n,) by how many of its standard deviations each member misses a full bank, where that is
         what is claimed; 0 where it may as well have been a false one: any charge goes with it."""
-        if self.true_probability <= 0.5:
+        if self.true_probability < CLAIMED:
             return np.zeros(state.shape[1])
         return np.abs(1.0 - state[k.Z]) / np.sqrt(_p(state, 0, 0) + self.full_std**2)
 

@@ -154,7 +154,8 @@ def fit_text(fitted: Fitted) -> str:
         shown = "  ".join("    -" if v is None else f"{v:5.1f}" for v in rms)
         rest = row.get("rested_rms_mv")
         tail = "" if rest is None else f"     {rest:4.1f}"
-        lines.append(f"  {row['name'][:33]:33s}  {row['used_for']:5s} {shown}{tail}")
+        used = row["used_for"] + "*" * (row["used_for"] == "score" and row.get("guessed", False))
+        lines.append(f"  {row['name'][:33]:33s}  {used:6s}{shown}{tail}")
     lines.append("")
     lines += [wrapped(note, "  - ", "    ") for note in fitted.notes]
     return "\n".join(lines)

@@ -30,7 +30,7 @@ from socband.identify_ocv import (
     ocv_and_gap,
     refuse_other_chemistry,
 )
-from socband.identify_place import placed_by_voltage
+from socband.identify_place import notes_on_scores, placed_by_voltage, scored
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import few_rests, rested_ocv, rests_of
 from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
@@ -56,9 +56,11 @@ class Fitted:
 
     Attributes:
         cell: the model, numbers rounded as in its file.
-        records: one row a record: name, used_for, temperature_c, rms_mv, low_mv, rest rows.
+        records: one row a record: name, used_for, temperature_c, rms_mv and raw_rms_mv by range of
+            charge [mV], rested_rms_mv where it has rests, true_charge (how it is known), guessed
+            (whether that is a guess); of a scored one whose place is, see `identify_place.scored`.
         fit: the raw parameter vector and its covariance.
-        notes: what is missing or assumed.
+        notes: what is missing or assumed: the model's own, and what its scores may be worth.
     """
 
     cell: CellModel
@@ -212,11 +214,16 @@ def fit_cell(
         ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
     )  # fmt: skip
     rows = score_records(cell, records, "fit")
-    rows += score_records(cell, [record for record, _ in tied[len(records) :]], "score")
-    rows = [row | {"true_charge": at.how} for row, (_, at) in zip(rows, tied, strict=True)]
+    unseen = tied[len(records) :]
+    rows += [scored(cell, record, at) for record, at in unseen]
+    rows = [
+        row | {"true_charge": at.how, "guessed": at.guessed}
+        for row, (_, at) in zip(rows, tied, strict=True)
+    ]
     doubts = doubts_on(rows, fit, moving and bool(branches), frame.charge_assumed)
     cell = replace(cell, notes=(*cell.notes, *doubts))
-    return Fitted(cell, rows, fit, cell.notes)
+    on_scores = notes_on_scores([(record.name, at) for record, at in unseen])
+    return Fitted(cell, rows, fit, (*cell.notes, *on_scores))
 
 
 def _steps_at_25_c(

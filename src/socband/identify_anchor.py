@@ -37,11 +37,13 @@ class Anchor:
         start_soc: true charge at the first row.
         how: "file", "both ends", "full", "empty", "assumed full", or "voltage".
         top_soc: where it is most charged, if its voltages place it.
+        doubt_soc: by how much they may err, half the width of a 90 % band.
     """
 
     start_soc: float
     how: str
     top_soc: float = 1.0
+    doubt_soc: float = 0.0
 
     @property
     def guessed(self) -> bool:
@@ -156,6 +158,6 @@ def notes_on(anchors: list[tuple[str, Anchor]]) -> list[str]:
             found.append(
                 f"{name}: neither a full nor an empty cell is seen in it; placed where its voltages"
                 f" fit the low-rate branches best, {100 * at.top_soc:.0f} % at its most charged,"
-                " which may be off by 5 % and more"
+                f" which may be off by {100 * at.doubt_soc:.0f} % and more"
             )
     return found

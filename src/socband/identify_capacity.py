@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband.datasets import counted_capacity_ah
-from socband.identify_anchor import EMPTY_V
+from socband.identify_anchor import EMPTY_V, anchor
 from socband.identify_family import ASSUMED_CAPACITY, assumed_fraction
 from socband.identify_ocv import Branch
 from socband.logs import Log, charge_ah
@@ -16,6 +16,11 @@ from socband.logs import Log, charge_ah
 _REFERENCE_C = 25.0
 _SPREAD = 0.01  # of a measured capacity: another cell of the kind
 _NOT_EMPTIED = 0.05  # and of what a run moved that ended above `EMPTY_V`: some 5 % are left there
+# And of one that ends on the flat part of the curve, or begins there: the cell may hold as much
+# again and more. A cell rests at 3.18 V after a discharge to 10 % (four shipped models), and rises.
+_FLAT_V = 3.2
+_ANYTHING = 0.5
+_NEAR_BOTTOM = 0.005  # of what was moved
 
 
 @dataclass(frozen=True)
@@ -67,8 +72,15 @@ class Capacities:
             told[at_c] = [max(moved)]
             told_by = "most charge moved in a record"
             said = "no low-rate discharge: the capacity is the most charge that any record moved"
-            if float(most.voltage_v.min()) > EMPTY_V:
-                said += f"; it stays above {EMPTY_V:g} V, so the cell holds more"
+            emptiest_v = _emptiest_v(most, max(moved))
+            if emptiest_v > _FLAT_V or anchor(most, max(moved)).how == "assumed full":
+                said += (
+                    "; it shows no full or no empty cell: the cell holds more, perhaps twice as"
+                    f" much, ± {100 * _ANYTHING:.0f} % is a guess"
+                )
+                spread = _ANYTHING
+            elif emptiest_v > EMPTY_V:
+                said += f"; at its emptiest it stays above {EMPTY_V:g} V, so the cell holds more"
                 spread = _NOT_EMPTIED
             notes.append(said)
         measured = {t: float(np.mean(v)) for t, v in sorted(told.items())}
@@ -103,3 +115,14 @@ class Capacities:
 
 def _between(table: dict[float, float], temperature_c: float) -> float:
     return float(np.interp(temperature_c, list(table), list(table.values())))
+
+
+def _emptiest_v(log: Log, moved_ah: float) -> float:
+    """Highest voltage where a record is least charged [V], at rest if it has one there.
+
+    Under a load a cell is below 3 V long before it is empty; of a record that is on charge there
+    the lowest voltage has to do.
+    """
+    charge = charge_ah(log)
+    bottom = (charge - charge.min() <= _NEAR_BOTTOM * moved_ah) & (log.current_a <= 0.0)
+    return float(log.voltage_v[bottom].max() if bottom.any() else log.voltage_v.min())

@@ -58,7 +58,8 @@ class Posterior:
         hindsight_quantiles: (t, q) with what is known at the end, looking back; None if not asked.
         missed: deviations by which members missed a reading (`missed_by`), by the step before.
         misfit: (t,) voltage-model error that fits the voltages, ensemble mean, in units of its own
-            deviation; far from 0 no bank of the ensemble shows such voltages.
+            deviation, as it stands at the end of every few steps (`Settings.chunk`); far from 0 no
+            bank of the ensemble shows such voltages.
         resampled_at_s: when resampling and moves took place, with their acceptance rate.
     """
 

@@ -50,7 +50,7 @@ PULLABLE = ("capacity_fraction", "offset_a", "gain_error")
 _DOUBTS = (
     (ClampReading, "where the current changes, say what was shown: clamp@2=-8/-7.5;"),
     (CapacityTest, "from full to cut-off, of the whole bank?"),
-    (FullCharge, "a full charge that may have been a false one is full@2=unsure;"),
+    (FullCharge, "was the bank really full, and not only shown so? Else full@2=unsure;"),
 )
 
 

@@ -112,7 +112,7 @@ def tonight(
     snapshot = drawn.take(np.flatnonzero(on))
     theirs = Run(night.report[on], night.soc[on])
     ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
-    lasts = float(ahead["lasts_until"][0])
+    lasts, cuts = float(ahead["lasts_until"][0]), float(ahead["inverter_cuts_out"][0])
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
@@ -129,6 +129,10 @@ def tonight(
     promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display, current = setup.present.display_soc, setup.present.current_a
+
+    def cut_out(off: Sequence[str] = ()) -> float:
+        return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
+
     dataset = ahead.assign(
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
@@ -151,7 +155,9 @@ def tonight(
         ),
         off_gain_hours=xr.DataArray(bought["mean_gain_hours"].values, dims="load"),
         off_chance_change=xr.DataArray(bought["chance_gain"].values, dims="load"),
-        off_inverter_cuts_out=xr.DataArray(bought["inverter_cuts_out"].values, dims="load"),
+        off_inverter_cuts_out=xr.DataArray(
+            of_all(bought["inverter_cuts_out"].values, cut_out(), cuts), dims="load"
+        ),
         off_beyond=xr.DataArray(
             bought["beyond"].values,
             dims="load",
@@ -174,9 +180,7 @@ def tonight(
         enough_off="; ".join(enough.off),
         enough_chance=float(of_all(enough.chance, bought.attrs["chance_now"], lasts)),
         enough_reached=int(enough.reached),
-        enough_inverter_cuts_out=chance(
-            nights.cutout_hours(enough.off) <= bought.attrs["until_hours"], weight
-        ),
+        enough_inverter_cuts_out=float(of_all(cut_out(enough.off), cut_out(), cuts)),
         behind_inverter="; ".join(load.name for load in setup.loads if load.through_inverter),
         inverter_cutout_v=np.nan if setup.inverter is None else setup.inverter.cutout_v.median,
         title=f"The night ahead: {setup.about.title}",
