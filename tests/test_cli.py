@@ -15,6 +15,7 @@ import pytest
 
 from socband import __version__
 from socband.cli import build_app, main
+from socband.report import wrapped
 
 ROOT = Path(__file__).resolve().parent.parent
 CABIN = str(ROOT / "examples" / "lake-cabin.toml")
@@ -361,3 +362,13 @@ def test_sigterm_ends_the_command_and_its_workers(monkeypatch: pytest.MonkeyPatc
     finally:
         worker.kill()
         signal.signal(signal.SIGTERM, before)
+
+
+def test_a_line_never_ends_between_a_number_and_its_unit():
+    """Whatever the width leaves: every length of the text before it is tried."""
+    for unit in ("%", "h", "Ah", "°C", "A", "V", "W"):
+        for length in range(40, 80):
+            text = wrapped("x" * length + f" about 95 {unit}. After 12 hours")
+            assert f"95 {unit}." in text
+            assert " ".join(text.split()) == "x" * length + f" about 95 {unit}. After 12 hours"
+    assert "\n" in wrapped("y" * 72 + " in 12 Volts")  # a word is no unit

@@ -9,6 +9,7 @@ import pytest
 
 from socband import forecast as f
 from socband import kernels_columns as k
+from socband import nights as of_night
 from socband import whatif as w
 from socband.cell import voltage
 from socband.forward import prepare, run
@@ -86,8 +87,11 @@ def test_forecast_dataset():
     assert np.all(np.diff(survival) <= 0.0)
     inside = np.isfinite(lvd)
     usable = ds["usable_charge_ah"].values
-    assert np.all(usable[inside] < ds["charge_left_ah"].values[inside] * 1.1 + 3.0)
+    left, least = ds["charge_left_ah"].values, ds["usable_least_ah"].values
+    assert np.all(usable[inside] <= left[inside])
     assert np.all(np.isinf(usable[~inside]))
+    np.testing.assert_array_equal(least[inside], usable[inside])
+    assert np.all((least > 0.0) & (least <= left))
     again = f.forecast(setup, CELL, members, NOW, seed=1, threads=1)
     np.testing.assert_array_equal(again["lvd_hours"], lvd)
     other = f.forecast(setup, CELL, members, NOW, seed=2)
@@ -112,6 +116,29 @@ def test_closed_form_of_a_steady_load():
     slack = 6 * scale * CELL.voltage_error.std_soc * 200.0 / 8.0 + 0.02 * 200.0 / 8.0
     np.testing.assert_array_less(np.abs(got - want), slack)
     assert abs(np.median(got / want) - 1.0) < 0.03
+
+
+def test_usable_is_what_is_there_now_and_not_what_the_sun_brings():
+    """80 Ah at 10 A, with 5 A coming in: gone in some 16 h, in which the loads get twice as much;
+    what they get of the charge itself is what a night without the source takes out of it."""
+    steady = {"loads": [{"name": "steady", "current_a": 10.0}],
+              "untracked_load": {"probability": 0.0},
+              "sources": [{"name": "shore", "kind": "shore", "current_a": 5.0}],
+              "limits": {"disconnect_v": 8.4, "delay_s": 1.0, "reconnect_v": 12.4}}  # fmt: skip
+    setup = setup_from_table(table(**steady))
+    members = members_of(setup, 60)
+    ds = f.forecast(setup, CELL, members, NOW, seed=1)
+    hours, left = ds["lvd_hours"].values, ds["charge_left_ah"].values
+    assert np.isfinite(hours).all()
+    assert np.median(10.0 * hours / left) > 1.8  # of which half comes from the source
+    np.testing.assert_allclose(
+        ds["usable_charge_ah"], np.minimum(5.0 * hours, left), rtol=0.01, atol=0.1
+    )
+    # where nothing ends within an hour, what was drawn until then is known
+    short = setup_from_table(table(**steady, question={"until": ["22:00"], "horizon_hours": 1.0}))
+    ds = f.forecast(short, CELL, members, NOW, seed=1)
+    assert np.isinf(ds["usable_charge_ah"]).all()
+    np.testing.assert_allclose(ds["usable_least_ah"], 5.0, rtol=0.02)
 
 
 def test_switch_offs_ranked_on_common_random_numbers(night):
@@ -177,7 +204,7 @@ def test_no_night_is_run_twice_and_a_short_look_says_the_same(night, monkeypatch
         ran.append((tuple(off), plan.horizon_s))
         return run(plan, off, threads)
 
-    monkeypatch.setattr(w, "run", counted)
+    monkeypatch.setattr(of_night, "run", counted)
     nights = w.Nights(night)
     w.switch_offs(nights, until_h=14.5)
     w.smallest_set(nights, 0.9, until_h=14.5)

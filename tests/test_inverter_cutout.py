@@ -8,10 +8,14 @@ import numpy as np
 import pytest
 
 from socband.demand import INVERTER
+from socband.forward import prepare, run
+from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import load_cell
+from socband.nights import counted_loads
 from socband.plots import tonight_figure
 from socband.report import chance_words
 from socband.site import Setup, setup_from_table
+from socband.snapshot import take_snapshot
 from socband.tonight import WHAT_IF_MEMBERS, tonight, tonight_json
 from socband.tonight_report import tonight_text
 
@@ -19,6 +23,7 @@ CELL = load_cell("lfp-prismatic-100ah")
 KETTLE = {"name": "kettle", "power_w": 2500.0, "through_inverter": True, "at": ["23:00"],
           "for_min": 3.0}  # fmt: skip
 RADIO = {"name": "radio", "power_w": 20.0, "through_inverter": True}
+UNTIL_SIX = RADIO | {"hours": ["00:00-06:00", "21:00-24:00"]}  # at 07:00 nobody wants it
 SURE = {"offset_a": 0.0, "gain_error": 0.0, "dead_band_a": 0.0, "drift_a_per_k": 0.0,
         "re_zero": {"false_probability": 0.0}}  # fmt: skip
 
@@ -40,6 +45,9 @@ def boat(cutout_v: float, display: float = 0.6, **sections: Any) -> Setup:
             "question": {"until": ["22:30", "07:00"], "horizon_hours": 20.0},
         } | sections
     )  # fmt: skip
+
+
+MEMBERS = take_snapshot(boat(11.9), CELL, 20, 0).members
 
 
 def said(night: Any) -> str:
@@ -74,10 +82,12 @@ def test_an_inverter_that_the_kettle_trips_is_said_with_what_stops(trips: Any) -
 
 
 def test_nothing_has_to_go_off_is_never_said_without_the_inverter() -> None:
-    """Asked about a morning that the bank reaches, without the kettle's inverter."""
+    """Asked about a morning that the bank reaches, and at which nothing behind the inverter is
+    wanted: only the bank counts, and that is said."""
     asked = {"until": ["07:00"], "horizon_hours": 20.0}
-    night = tonight(boat(11.9, question=asked), CELL, 400, 0)
+    night = tonight(boat(11.9, question=asked, loads=[KETTLE, UNTIL_SIX]), CELL, 400, 0)
     text = said(night)
+    assert "Counted is the bank alone: nothing behind the inverter is wanted at 07:00." in text
     assert "nothing has to go off. But that is the bank alone: the chance that the inverter" in text
     cuts = night["inverter_cuts_out"].values[0]
     assert cuts > 0.95
@@ -88,6 +98,8 @@ def test_nothing_has_to_go_off_is_never_said_without_the_inverter() -> None:
     assert 0.9 < off["radio"]["inverter_cuts_out"] <= cuts
     assert off[INVERTER]["inverter_cuts_out"] == 0.0
     assert tonight_json(night)["enough"]["inverter_cuts_out"] == cuts
+    assert tonight_json(night)["enough"]["with_inverter"] is False
+    assert tonight_json(night)["inverter"]["counts_for"] == []
 
 
 def test_a_load_that_trips_nothing_leaves_the_cut_out_as_it_is() -> None:
@@ -110,17 +122,120 @@ def test_a_load_that_trips_nothing_leaves_the_cut_out_as_it_is() -> None:
 
 
 def test_a_switch_off_that_shortens_the_night_says_why() -> None:
-    """Without the kettle the inverter's 30 W and the radio go on all night: some 4 A, for which
+    """Without the kettle the inverter's 30 W and the radio go on until six: some 4 A, for which
     36 Ah are not enough until the morning."""
     asked = {"until": ["07:00"], "horizon_hours": 20.0}
     fridge = {"name": "fridge", "power_w": 25.0}
-    night = tonight(boat(11.9, 0.37, question=asked, loads=[KETTLE, RADIO, fridge]), CELL, 1000, 0)
+    loads = [KETTLE, UNTIL_SIX, fridge]
+    night = tonight(boat(11.9, 0.37, question=asked, loads=loads), CELL, 1000, 0)
     change = dict(zip(night["load"].values, night["off_chance_change"].values, strict=True))
     assert change["kettle"] < -0.05
     text = said(night)
     assert "With kettle off the chance is lower: the inverter then cuts out less often (" in text
     assert "so that what else it feeds, and its own draw, go on." in text
     assert "With fridge off" not in text
+
+
+@pytest.mark.parametrize("radio", [RADIO, UNTIL_SIX | {"essential": True}])
+def test_gains_and_chances_are_those_of_what_hangs_on_the_inverter(radio: dict) -> None:
+    """A radio that is wanted at 07:00, or must never go off: the night ends with the inverter. The
+    gain is, member by member, that of the two nights run one by one."""
+    asked = {"until": ["07:00"], "horizon_hours": 20.0}
+    setup = boat(11.9, question=asked, loads=[KETTLE, radio])
+    night = tonight(setup, CELL, 400, 0)
+
+    def stops(off: tuple[str, ...]) -> np.ndarray:
+        alone = prepare(setup, CELL, take_snapshot(setup, CELL, 400, 0).members, seed=0)
+        there = run(alone, off)
+        return np.minimum(there.column(O_LVD), there.column(O_INVERTER)) / 3600.0
+
+    whole, without = stops(()), stops(("kettle",))
+    until_h = float(night["until_hours"][0])
+    gained = np.minimum(without, 20.0) - np.minimum(whole, 20.0)
+    off = {entry["load"]: entry for entry in tonight_json(night)["switch_offs"]}
+    assert off["kettle"]["gain_hours"] == pytest.approx(gained.mean(), abs=1e-6)
+    assert off["kettle"]["gain_hours"] > 6.0  # the inverter trips at 23:00, two hours from now
+    assert off["kettle"]["chance"] == pytest.approx(np.mean(without > until_h), abs=0.005)
+    assert float(night["served_until"][0]) == np.mean(whole > until_h) < 0.05
+    assert float(night["lasts_until"][0]) > 0.99
+    answer = tonight_json(night)
+    assert answer["served_until"] == {"07:00": float(night["served_until"][0])}
+    assert answer["inverter"]["counts_for"] == ["radio"]
+    assert answer["enough"]["off"] == ["kettle"]
+    text = said(night)
+    assert "the bank lasts until 07:00 (10.0 h from now) is more than 99 %, and that its" in text
+    assert f"its inverter does too {chance_words(float(night['served_until'][0]), 400)}." in text
+    assert "Counted are bank and inverter together" in text
+    assert ("must not go off hangs on the inverter: radio." in text) is ("essential" in radio)
+    assert "switch off: kettle. The chance is then more than 99 %." in text
+    assert "the bank alone" not in text
+    assert max(map(len, tonight_text(night).splitlines())) <= 80
+
+
+def test_whom_the_cut_out_ends_the_night_for() -> None:
+    """Essential before wanted; a load that is off, or done by then, counts for nothing."""
+
+    def counted(loads: list[dict], until_h: float, off: tuple[str, ...] = ()) -> tuple[str, ...]:
+        setup = boat(11.9, loads=loads)
+        return counted_loads(prepare(setup, CELL, MEMBERS, seed=0).demand, until_h, off)
+
+    assert counted([KETTLE, RADIO], 10.0) == ("radio",)
+    assert counted([KETTLE, RADIO], 10.0, ("radio",)) == ()
+    assert counted([KETTLE, RADIO], 10.0, (INVERTER,)) == ()
+    assert counted([KETTLE, UNTIL_SIX], 10.0) == ()
+    assert counted([KETTLE, UNTIL_SIX], 9.0) == ("radio",)  # 06:00, the very end of its hours
+    assert counted([KETTLE | {"essential": True}, RADIO], 10.0) == ("kettle",)
+    assert counted([{"name": "fan", "power_w": 5.0, "essential": True}], 10.0) == ()
+
+
+def test_what_is_left_behind_an_inverter_that_counts_no_more_is_named() -> None:
+    """With a lamp off nothing is wanted at 07:00: the kettle may still trip the inverter."""
+    asked = {"until": ["07:00"], "horizon_hours": 20.0}
+    lamp = RADIO | {"name": "lamp", "power_w": 2.0}  # 22 Wh; the kettle takes 0.14 kWh
+    night = tonight(boat(11.9, question=asked, loads=[KETTLE, lamp]), CELL, 400, 0)
+    assert float(night["served_until"][0]) < 0.05
+    assert night.attrs["enough_off"] == "lamp"
+    assert "To be 90 % sure, switch off: lamp." in said(night)
+    assert "But that is the bank alone: the chance that the inverter cuts out" in said(night)
+    assert "Behind it is then still: kettle." in said(night)
+    only = boat(11.9, question=asked, loads=[KETTLE | {"essential": True}, RADIO])
+    night = tonight(only, CELL, 400, 0)
+    assert not night.attrs["enough_reached"]
+    assert "No switching off makes it 90 % sure: with radio off, the chance is" in said(night)
+
+
+def test_a_heater_is_not_switched_off_in_the_frost_without_a_word() -> None:
+    heater = {"name": "warm air", "like": "diesel-heater"}
+    for degrees, offered in ((-8.0, heater), (12.0, heater), (-8.0, heater | {"essential": True})):
+        setup = boat(8.0, loads=[offered, RADIO], ambient={"temperature_c": degrees})
+        text = said(tonight(setup, CELL, 200, 0))
+        wanted = degrees < 0.0 and "essential" not in offered
+        assert ("Frost: think of people, pipes and the bank before warm air goes" in text) is wanted
+        assert ("never cut its power while it burns" in text) is wanted
+    named = boat(8.0, loads=[{"name": "Fan heater", "power_w": 200.0}])
+    assert [load.is_heater for load in named.loads] == [True]
+    assert not any(load.is_heater for load in HOLDS.loads)
+
+
+@pytest.mark.parametrize(("degrees", "first"), [(15.0, "small heater"), (-8.0, "lamp")])
+def test_in_the_frost_a_heater_is_the_last_to_go(degrees: float, first: str) -> None:
+    """52 Ah at 80 W last some eight hours of ten; without either load more than ten."""
+    loads = [{"name": "small heater", "power_w": 38.0}, {"name": "lamp", "power_w": 42.0}]
+    asked = {"until": ["07:00"], "horizon_hours": 30.0}
+    setup = boat(8.0, 0.52, loads=loads, ambient={"temperature_c": degrees}, question=asked)
+    night = tonight(setup, CELL, 300, 0)
+    assert float(night["served_until"][0]) < 0.5
+    assert night["off_chance"].values.min() > 0.95
+    assert night.attrs["enough_off"] == first
+
+
+def test_hours_that_are_none_carry_no_sign() -> None:
+    """A milliwatt for ten hours gains nothing that a screen shows."""
+    clock = {"name": "clock", "power_w": 0.001}
+    heavy = {"name": "fan", "power_w": 200.0}
+    text = tonight_text(tonight(boat(8.0, loads=[heavy, clock]), CELL, 200, 0))
+    row = next(row for row in text.splitlines() if row.startswith("  clock"))
+    assert row.endswith("   0.0 h")
 
 
 HOLDS = boat(8.0, loads=[KETTLE | {"power_w": 500.0}, RADIO])
@@ -142,3 +257,16 @@ def test_the_picture_shows_the_inverter_where_it_goes_before_the_bank(trips: Any
 
     assert "inverter still on" in lines(trips)
     assert "inverter still on" not in lines(tonight(HOLDS, CELL, 300, 0))
+
+
+def test_the_picture_says_the_inverters_chance_beside_its_line() -> None:
+    asked = {"until": ["07:00"], "horizon_hours": 20.0}
+    night = tonight(boat(11.9, question=asked), CELL, 400, 0)
+    lower = tonight_figure(night).axes[1]
+    both = float(night["inverter_lasts_until"][0])
+    assert both == np.mean(
+        np.minimum(night["lvd_hours"], night["inverter_cutout_hours"]).values > 10.0
+    )
+    assert [text.get_text() for text in lower.texts] == [f"{100 * both:.0f} %", "100 %"]
+    holds = tonight_figure(tonight(HOLDS, CELL, 300, 0)).axes[1]
+    assert len(holds.texts) == 2  # one for each hour asked about

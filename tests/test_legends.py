@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from socband.charging import charging
 from socband.charging_report import charging_figure
 from socband.models import load_cell
 from socband.plots import replay_figure, tonight_figure
+from socband.quantity import Quantity
 from socband.site import read_setup
 from socband.summary import QUANTILES
 from socband.suspects_report import plot_probabilities, suspects_figure
@@ -70,10 +72,12 @@ def test_hours_asked_about_are_named_above_the_band() -> None:
     figure = night()
     figure.canvas.draw()
     upper, lower = figure.axes
-    hundred = upper.transData.transform((0.0, 100.0))[1]
     named = [text.get_window_extent() for text in upper.texts]
     assert len(named) == 2
-    assert all(box.y0 > hundred for box in named)
+    assert all(box.y0 >= upper.get_window_extent().y1 for box in named)
+    assert upper.get_ylim()[1] < 105.0  # no room left empty above full
+    title = upper.title.get_window_extent()
+    assert not any(box.overlaps(title) for box in named)
     chances = [text.get_window_extent() for text in lower.texts]
     frame = lower.get_window_extent()
     for pair in (named, chances):
@@ -127,3 +131,19 @@ def test_a_source_that_should_give_nothing_is_drawn_within_the_frame() -> None:
     low, high = charging_figure(dataset).axes[0].get_ylim()
     assert low <= -1.0
     assert high >= 1.0
+
+
+def test_the_hour_asked_about_stays_in_the_picture_near_its_right_edge() -> None:
+    """A night that ends before the hour that is asked about, which is then all there is to see."""
+    heavy = replace(BOAT.loads[0], name="oven", power_w=Quantity.from_number(900.0))
+    asked = replace(BOAT.question, until=BOAT.question.until[-1:])
+    figure = tonight_figure(
+        tonight(replace(BOAT, loads=(heavy,), sources=(), question=asked), CELL, 200, 0)
+    )
+    figure.canvas.draw()
+    upper, lower = figure.axes
+    assert lower.get_xlim()[1] < 13.0  # 11.25 h and a little
+    for ax in (upper, lower):
+        frame = ax.get_window_extent()
+        (box,) = [text.get_window_extent() for text in ax.texts]
+        assert frame.x0 < box.x0 < box.x1 < frame.x1

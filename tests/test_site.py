@@ -13,6 +13,7 @@ import pytest
 from socband.errors import InputError
 from socband.quantity import Quantity
 from socband.site import ClockTime, Hours, read_setup, setup_from_table
+from socband.site_check import capacity_setting_note
 
 BANK = {"cell": "some-cell", "cells_in_series": 4, "rated_capacity_ah": 200}
 FULL = """
@@ -321,3 +322,38 @@ def test_what_a_load_leaves_out_is_assumed_and_said():
     assert "loads" not in said
     none = {one.key: one.description for one in setup_from_table({"bank": bank}).assumptions}
     assert none["loads"] == "none"
+
+
+def test_capacity_factors_scale_what_is_assumed_of_the_bank_and_check_says_so():
+    """By hand: 0.4 of 100 Ah and 200 Ah in full are 0.8 of what is printed."""
+
+    def bank(factor, **more):
+        table = {"bank": BANK} | {
+            "batteries": [
+                {"name": "weak", "rated_capacity_ah": 100, "capacity_factor": factor},
+                {"name": "sound", "rated_capacity_ah": 200},
+            ]
+        }
+        table["bank"] = table["bank"] | {"rated_capacity_ah": 300} | more
+        return setup_from_table(table)
+
+    whole, weak = bank(1.0), bank(0.4)
+    u = [0.05, 0.5, 0.95]
+    np.testing.assert_allclose(
+        weak.bank.capacity_fraction.ppf(u), 0.8 * whole.bank.capacity_fraction.ppf(u)
+    )
+    assert weak.share_by_factors == pytest.approx(0.8)
+    said = next(str(a) for a in weak.assumptions if a.key == "bank.capacity_fraction")
+    assert "of that 0.8, as the capacity_factors of the [[batteries]] say: some 228 Ah" in said
+    assert "capacity_factors" not in str(whole.assumptions)
+    # ratios above and below an average take nothing away; a distribution counts by its middle
+    assert bank(1.4).bank.capacity_fraction == whole.bank.capacity_fraction
+    spread = bank({"dist": "norm", "loc": 0.4, "scale": 0.02})
+    assert spread.bank.capacity_fraction.median == pytest.approx(weak.bank.capacity_fraction.median)
+    # told what the whole bank holds, only `check` asks whether the two agree
+    assert "reckoned with 285 Ah" in capacity_setting_note(bank(0.4, capacity_fraction=0.95))
+    assert "some 240 Ah at most" in capacity_setting_note(bank(0.4, capacity_fraction=0.95))
+    assert capacity_setting_note(bank(0.4, capacity_fraction=0.8)) == ""
+    assert capacity_setting_note(bank(1.0, capacity_fraction=0.95)) == ""
+    with pytest.raises(InputError, match="capacity_factor"):
+        bank("weak")

@@ -278,6 +278,76 @@ def test_the_first_battery_to_open_is_named_beside_the_disconnect():
     assert tonight_json(plain)["first_battery_open_hours"]["p05"] is None
 
 
+def test_batteries_that_open_together_are_said_to() -> None:
+    """Two alike: no row says the same time twice."""
+    same = [{"name": name, "rated_capacity_ah": 100.0, "cutoff_v": 11.6} for name in "ab"]
+    loads = [{"name": "fan", "power_w": 400.0}]
+    dataset = tonight(setup_from_table(table(batteries=same, loads=loads)), CELL, 300, 1)
+    np.testing.assert_allclose(dataset["first_battery_open_hours"], dataset["lvd_hours"], atol=0.02)
+    text = tonight_text(dataset)
+    assert "as the first battery opens; the others go with it" in text
+    assert "One opens in" not in text
+    assert "carry on alone" not in text
+
+
+def test_weak_batteries_count_against_what_is_printed_on_them() -> None:
+    """0.4 of one and all of another 100 Ah are 140 Ah at most, and that is said; where the file
+    says what the whole bank holds, factors only share it."""
+    weak = [{"name": "weak", "rated_capacity_ah": 100.0, "capacity_factor": 0.4},
+            {"name": "sound", "rated_capacity_ah": 100.0}]  # fmt: skip
+    sound = [weak[1], weak[1] | {"name": "other"}]
+    fresh = {"display_soc": 1.0, "hours_since_full": 0.0, "clock": "21:30"}
+    sure = {"offset_a": 0.0, "re_zero": {"false_probability": 0.0}}
+
+    def night(batteries, **bank):
+        bank = table()["bank"] | bank
+        sections = {"batteries": batteries, "bank": bank, "present": fresh, "monitor": sure}
+        return tonight(setup_from_table(table(**sections)), CELL, 400, 1)
+
+    one, two = night(weak), night(sound)
+    ratio = one["charge_left_ah"].values / two["charge_left_ah"].values
+    np.testing.assert_allclose(ratio, 0.7, rtol=1e-6)
+    words = " ".join(tonight_text(one).split())
+    assert "Reckoned with some 133 Ah in place of the rated 200 Ah: the capacity_fac" in words
+    assert max(map(len, tonight_text(one).splitlines())) <= 80
+    assert "Reckoned with" not in tonight_text(two)
+    told = night(weak, capacity_fraction=0.9)
+    np.testing.assert_allclose(
+        told["charge_left_ah"], night(sound, capacity_fraction=0.9)["charge_left_ah"]
+    )
+    assert "Reckoned with" not in tonight_text(told)
+
+
+def test_usable_charge_is_told_where_the_night_outlasts_the_horizon() -> None:
+    """A clock of 1 W draws 48 Wh in 48 h, some 3.6 Ah; and JSON tells what the screen does."""
+    night = tonight(
+        setup_from_table(table(loads=[{"name": "clock", "power_w": 1.0}])), CELL, 300, 1
+    )
+    assert "Of it usable     >4 Ah   drawn within 48 h, which it outlasts" in tonight_text(night)
+    answer = tonight_json(night)
+    assert answer["usable_charge_ah"]["p50"] is None
+    assert answer["usable_at_least_ah"]["p50"] == pytest.approx(48.0 / 13.2, rel=0.05)
+    ends = tonight(setup_from_table(table()), CELL, 300, 1)
+    shown = tonight_json(ends)["usable_charge_ah"]
+    middle = np.median(ends["usable_charge_ah"].values)
+    assert shown["p50"] == pytest.approx(middle, rel=0.02)
+    assert f"Of it usable   {middle:4.0f} Ah   90 % sure: {shown['p05']:.0f} to" in tonight_text(
+        ends
+    )
+
+
+def test_no_night_uses_more_than_its_bank_holds() -> None:
+    """A sun that carries the bank over days: still no more than what is left now."""
+    panels = {"name": "roof", "kind": "solar", "power_w": 400.0, "clearness": 0.6}
+    loads = [{"name": "fan", "power_w": 90.0}]
+    night = tonight(setup_from_table(table(sources=[panels], loads=loads)), CELL, 400, 1)
+    assert np.mean(np.isfinite(night["lvd_hours"])) > 0.5
+    row = next(r for r in tonight_text(night).splitlines() if "Of it usable" in r)
+    left = next(r for r in tonight_text(night).splitlines() if " Ah   90 % sure" in r)
+    numbers = [[float(n) for n in re.findall(r"(\d+)", r.replace("90 %", ""))] for r in (row, left)]
+    assert all(usable <= there for usable, there in zip(*numbers, strict=True))
+
+
 def test_hours_of_an_untracked_load_are_said_to_carry_no_doubt():
     load = {"probability": 0.5, "current_a": 1.0, "hours": ["22:00-06:00"]}
     text = tonight_text(tonight(setup_from_table(table(untracked_load=load)), CELL, 200, 1))

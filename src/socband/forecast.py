@@ -70,9 +70,12 @@ def dataset_of(
     Variables: `lvd_hours` (member; inf beyond the horizon), `which_limit` (member; flags),
     `inverter_cutout_hours`, `first_battery_open_hours`, `full_hours` (member), `soc` (quantile,
     time), `survival` (time), `inverter_survival` (time; neither bank nor inverter has cut out),
-    `lasts_until`, `inverter_cuts_out` (until; it does before), `lvd_quantile_hours` (quantile),
+    `lasts_until`, `inverter_lasts_until` (until; neither has by then), `inverter_cuts_out` (until;
+    it does before), `lvd_quantile_hours` (quantile),
     `charge_left_ah` (member; above empty, at this temperature), `usable_charge_ah` (member; what
-    the loads get until the disconnect, inf if it lies beyond the horizon), `usable_energy_wh`.
+    of that the loads get until the disconnect, without what sources bring; inf if it lies beyond
+    the horizon), `usable_least_ah` (member; the same, or what was drawn within the horizon),
+    `usable_energy_wh` (member; all that the loads get until then, of sources too).
     """
     import xarray as xr
 
@@ -84,13 +87,18 @@ def dataset_of(
     asked = asked_hours(plan)
     cold = temperature_factors(cell, plan.ambient[:, 0])[4]
     left = members.soc * members.capacity_fraction * plan.rated_ah * cold
-    usable = np.where(inside, result.column(k.O_OUT), np.inf)
+    # of the charge that is there now, the most that is missing on the way
+    fell = (members.soc - result.soc.min(axis=1)) * members.capacity_fraction * plan.rated_ah * cold
+    spent = np.minimum(np.maximum(fell, -result.column(k.O_CHARGE)), result.column(k.O_OUT))
+    least = np.clip(spent, 0.0, np.maximum(left, 0.0))
+    usable = np.where(inside, least, np.inf)
     energy = np.where(inside, result.column(k.O_LOAD_J) * plan.cells_in_series / 3600.0, np.inf)
     time_h = plan.grid_s / 3600.0
     survival = np.array([chance(lvd > t, weight) for t in time_h])
     lasts = np.array([chance(lvd > h, weight) for h in asked.values()])
     cutout = result.column(k.O_INVERTER) / 3600.0
     inverter = np.array([chance(np.minimum(lvd, cutout) > t, weight) for t in time_h])
+    both = np.array([chance(np.minimum(lvd, cutout) > h, weight) for h in asked.values()])
     cuts = np.array([chance(cutout <= h, weight) for h in asked.values()])
     hours = {"units": "h"}
     ds = xr.Dataset(
@@ -112,8 +120,12 @@ def dataset_of(
             "usable_charge_ah": (
                 "member",
                 usable,
-                {"units": "A h", "long_name": "charge the loads get until the disconnect"},
+                {
+                    "units": "A h",
+                    "long_name": "of the charge now, what the loads get until the disconnect",
+                },
             ),
+            "usable_least_ah": ("member", least, {"units": "A h"}),
             "usable_energy_wh": ("member", energy, {"units": "W h"}),
             "soc": (
                 ("quantile", "time"),
@@ -122,6 +134,7 @@ def dataset_of(
             ),
             "survival": ("time", survival, {"units": "1", "long_name": "chance of still running"}),
             "inverter_survival": ("time", inverter, {"units": "1"}),
+            "inverter_lasts_until": ("until", both, {"units": "1"}),
             "inverter_cuts_out": ("until", cuts, {"units": "1"}),
             "lvd_quantile_hours": ("quantile", quantiles_of(lvd, QUANTILES, weight), hours),
             "lasts_until": ("until", lasts, {"units": "1", "long_name": "chance to last"}),

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 # Colours that stay apart for colour-blind readers and in grey (Okabe & Ito 2008).
 BAND, LIKELY, SHOWN, TRUTH, ALARM = "#56B4E9", "#0072B2", "#D55E00", "#000000", "#CC79A7"
 ROOM_FOR_A_LINE = 18.0  # of words above 100 % [%]
+LINE_PT = 12.0  # of words above the frame [pt]
+NEAR_LEFT, NEAR_RIGHT = 0.15, 0.85  # of the axis: words beside a line there would leave the frame
 SEEN_APART = 0.01  # of a chance: closer, two lines are one
+NUMBERS_APART = 0.03  # of a chance: closer, their numbers would lie on each other
 ON_WHITE = {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.8}  # words that cross a line
 
 
@@ -120,20 +123,20 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
         promised = 100.0 * dataset["promised_soc"].values
         ax.plot(hours, promised, color=SHOWN, ls="--", lw=1.4, label="what the display promises")
     asked = list(zip(dataset["until"].values, dataset["until_hours"].values, strict=True))
-    top = 102.0 + ROOM_FOR_A_LINE * len(asked)
-    ax.set_ylim(0.0, top)
+    end = night_end_hours(dataset)
     ax.set_yticks(range(0, 101, 20))
-    for line, (until, at) in enumerate(asked):  # one below the other, above all data
+    for line, (until, at) in enumerate(reversed(asked)):  # one above the other, above the frame
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.annotate(
             f"until {until}",
-            (at, top),
-            xytext=(4, -2 - 13 * line),
+            (at, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 3 + LINE_PT * line),
             textcoords="offset points",
             fontsize=9,
             color=ALARM,
-            va="top",
-            bbox=ON_WHITE,
+            va="bottom",
+            ha="left" if at < NEAR_LEFT * end else "right" if at > NEAR_RIGHT * end else "center",
         )
     return ax
 
@@ -146,10 +149,12 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
     ax.plot(hours, 100.0 * bank, color=LIKELY, lw=1.6)
     if np.max(bank - inverter) > SEEN_APART:
         ax.plot(hours, 100.0 * inverter, color=TRUTH, lw=1.2, ls=":", label="inverter still on")
+        _inverter_chance(dataset, ax)
     asked = zip(dataset["until_hours"].values, dataset["lasts_until"].values, strict=True)
     for line, (at, chance) in enumerate(asked):  # several may lie close
         last = line + 1 == len(dataset["until"])
-        left = not last and at > 0.12 * hours[-1]
+        end = night_end_hours(dataset)
+        left = at > (NEAR_RIGHT if last else NEAR_LEFT) * end
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)
         ax.annotate(
@@ -170,15 +175,45 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
     return ax
 
 
+def _inverter_chance(dataset: xr.Dataset, ax: Axes) -> None:
+    """What is left of the inverter at the first hour asked about, where the bank's chance differs
+    by so much that both can be read."""
+    at, bank, both = (
+        float(dataset[key].values[0])
+        for key in ("until_hours", "lasts_until", "inverter_lasts_until")
+    )
+    if bank - both < NUMBERS_APART:
+        return
+    ax.plot([at], [100.0 * both], "o", color=TRUTH, ms=4)
+    left = at > NEAR_LEFT * night_end_hours(dataset)
+    ax.annotate(
+        f"{100.0 * both:.0f} %",
+        (at, 100.0 * both),
+        xytext=(-6 if left else 6, -16 if both > 0.15 else 6),  # the bank's own stands above
+        ha="right" if left else "left",
+        textcoords="offset points",
+        fontsize=10,
+        color=TRUTH,
+        bbox=ON_WHITE,
+    )
+
+
+def night_end_hours(dataset: xr.Dataset) -> float:
+    """Where a picture of the night ends: once the bank is off for sure, behind the hours asked."""
+    hours = dataset["time"].values
+    off = np.flatnonzero(dataset["survival"].values < 0.005)
+    end = hours[off[0]] if len(off) else hours[-1]
+    return max(float(end), 1.05 * float(dataset["until_hours"].max()))
+
+
 def tonight_figure(dataset: xr.Dataset) -> Figure:
     """The night ahead at a glance; readable at the width of a phone."""
     figure, (upper, lower) = new_figure(rows=2, height=5.2)
     night_fan(dataset, upper)
-    upper.set_title(fill(dataset.attrs["title"], 60), fontsize=10)
+    above = LINE_PT * dataset.sizes["until"]  # of the hours asked about
+    upper.set_title(fill(dataset.attrs["title"], 60), fontsize=10, pad=6.0 + above)
     night_survival(dataset, lower)
-    last = np.flatnonzero(dataset["survival"].values < 0.005)
-    end = dataset["time"].values[last[0]] if len(last) else dataset["time"].values[-1]
-    end = max(end, 1.05 * float(dataset["until_hours"].max()))
+    end = night_end_hours(dataset)
     lower.set_xlim(0.0, end)
     clock_ticks(lower, end, dataset.attrs)
     return legend_below(figure)

@@ -3,6 +3,7 @@ beyond quantiles of what it holds."""
 
 from __future__ import annotations
 
+import re
 import sys
 import textwrap
 from collections.abc import Mapping, Sequence
@@ -28,19 +29,22 @@ FULL_DOUBT = 0.01  # of full and of empty nobody knows better where they lie (as
 CLOCK_OFF_H = 1.5  # two clocks further apart mean two moments; a clock change is less (assumed)
 SHORT_MISFIT_H = 0.5  # voltages that fit no bank for less say little of the band (assumed)
 MOST_MARKS = 8  # places where the band narrowed that a screen shows, the largest ones
+_WITH_UNIT = re.compile(r"(?<=\d) (?=(?:%|°C|A/K|Ah|kWh|Wh|mV|mA|[AVWhKs]|min|ohm)(?!\w))")
+_JOINED = "\ue000"  # stands for the space between a number and its unit: no text has it
 LONG_GAP_H, SPLIT_GAP_H = 1.0, 12.0  # silence of a log worth a line; worth two logs (assumed)
 
 
 def wrapped(text: str, indent: str = "", hang: str | None = None) -> str:
-    """A paragraph that fits the screen; hyphenated words and file names stay whole."""
+    """A paragraph that fits the screen; hyphenated words and file names stay whole, and a number
+    stays with its unit."""
     return textwrap.fill(
-        text,
+        _WITH_UNIT.sub(_JOINED, text),
         WIDTH,
         initial_indent=indent,
         subsequent_indent=indent if hang is None else hang,
         break_on_hyphens=False,
         break_long_words=False,
-    )
+    ).replace(_JOINED, " ")
 
 
 def clock_after(attrs: Mapping[str, Any], hours: float) -> str:

@@ -35,7 +35,7 @@ from socband.site_parts import (
     ReZero,
     UntrackedLoad,
 )
-from socband.site_priors import Assumption, fill_missing, item_name
+from socband.site_priors import Assumption, fill_missing, item_name, share_by_factors
 from socband.site_supply import Battery, Source, supply_problems
 from socband.toml_file import read_toml
 
@@ -93,6 +93,15 @@ class Setup:
     def source(self, kind: str) -> Source | None:
         """The first source of a kind; None without one."""
         return next((source for source in self.sources if source.kind == kind), None)
+
+    @property
+    def share_by_factors(self) -> float:
+        """What the capacity factors of its batteries leave of the rated capacity, at most 1."""
+        return share_by_factors(
+            (battery.rated_capacity_ah, 1.0 if factor is None else factor.median)
+            for battery in self.batteries
+            for factor in (battery.capacity_factor,)
+        )
 
     def assumes(self, key: str) -> bool:
         """Whether a key, or one that ends so, was left out and filled in."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from socband.errors import Problem
 from socband.quantity import Quantity
+from socband.site_priors import LEAST_LOST
 
 if TYPE_CHECKING:
     from socband.site import Setup
@@ -29,6 +30,7 @@ MOST_MEAN_C = 5.0  # times the capacity an hour: no house bank gives or takes mo
 # clearly off where it lies beside all sound ones by this factor (both assumed).
 _STILL_SOUND = 0.8
 CLEARLY_OFF = 1.2
+_BESIDE_FACTORS = 1.1  # a whole bank so much above what its batteries' factors add up to (assumed)
 _ROUNDED = 0.02  # a display may stand so far below full at once (assumed)
 
 
@@ -191,6 +193,29 @@ def sound_capacity_settings_ah(bank: Bank) -> tuple[float, float]:
 
 
 def capacity_setting_note(setup: Setup) -> str:
+    """What a capacity that two keys tell differently does to the answers; "" where none does."""
+    return _setting_note(setup) or _factors_note(setup)
+
+
+def _factors_note(setup: Setup) -> str:
+    """That weak batteries take nothing from a `bank.capacity_fraction` given beside them."""
+    share, given = setup.share_by_factors, setup.bank.capacity_fraction.median
+    if (
+        share > 1.0 - LEAST_LOST
+        or setup.assumes("bank.capacity_fraction")
+        or given < _BESIDE_FACTORS * share
+    ):
+        return ""
+    rated_ah = setup.bank.rated_capacity_ah
+    return (
+        f"bank.capacity_fraction, {given:.3g}, is that of the whole bank, which is reckoned with "
+        f"{given * rated_ah:.0f} Ah; the capacity_factors of the [[batteries]] only share that "
+        "among them. If they are meant against what is printed on each, the bank holds some "
+        f"{share * rated_ah:.0f} Ah at most: give bank.capacity_fraction as {share:.2g} or less."
+    )
+
+
+def _setting_note(setup: Setup) -> str:
     """What a capacity setting far from the bank's does to the display; "" where it is near."""
     bank, assumed_ah = setup.bank, setup.monitor.assumed_capacity_ah.median
     low_ah, high_ah = sound_capacity_settings_ah(bank)

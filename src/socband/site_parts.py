@@ -126,6 +126,7 @@ class Load:
             temperature [°C]: what a thermostat does.
         at, for_min: a one-off event instead of hours: the next such times of day, for so long
             [min].
+        heats: it keeps people, pipes or the bank warm: said before it is switched off in the frost.
     """
 
     name: Name
@@ -143,6 +144,13 @@ class Load:
     duty_at_c: optional(number(-50.0, 60.0)) = None
     at: optional(Clocks) = None
     for_min: optional(number(0.0, 1440.0)) = None
+    heats: Flag = False
+
+    @property
+    def is_heater(self) -> bool:
+        """Said to heat, called so, or on more the colder it is."""
+        called = any(word in self.name.casefold() for word in ("heat", "furnace"))
+        return self.heats or called or (self.duty_per_k or 0.0) < 0.0
 
 
 @_table

@@ -7,11 +7,12 @@ authors, not read in a source.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
 
+from socband.errors import InputError
 from socband.quantity import Quantity
 
 
@@ -223,6 +224,8 @@ _UNSAID: tuple[tuple[str, str, str, str], ...] = (
     ("cutoff_v", "reconnect_v", "none", "assumed: once open, it closes when it is charged"),
 )
 
+LEAST_LOST = 0.005  # of the rated capacity: less is none
+
 _UNITS = {
     "a_per_k": "A/K",
     "fraction": "of rated",
@@ -236,6 +239,44 @@ _UNITS = {
     "c": "°C",
     "s": "s",
 }
+
+
+def share_by_factors(batteries: Iterable[tuple[float, float]]) -> float:
+    """What their own capacity factors leave of the rated capacity of batteries, at most 1.
+
+    Args:
+        batteries: rated capacity [Ah] and capacity factor of each.
+    """
+    pairs = list(batteries)
+    total = sum(rated for rated, _ in pairs)
+    return min(sum(rated * factor for rated, factor in pairs) / total, 1.0) if total else 1.0
+
+
+def _capacity_prior(tree: Mapping[str, Any]) -> _Prior:
+    """The prior of the bank's capacity, where one says of its batteries that they are weak.
+
+    Who writes 0.4 for a worn battery means what is printed on it: were factors but ratios here too,
+    the sound batteries would be promised to hold what that one has lost.
+    """
+    prior = _PRIORS["bank.capacity_fraction"]
+    pairs = []
+    for item in tree.get("batteries", ()):
+        rated = item.get("rated_capacity_ah") if isinstance(item, Mapping) else None
+        try:
+            factor = Quantity.from_value(item.get("capacity_factor", 1.0)).median
+            pairs.append((Quantity.from_value(rated).median, factor))
+        except (InputError, AttributeError):
+            return prior  # it is reported where it is checked
+    share = share_by_factors(pairs)
+    if share > 1.0 - LEAST_LOST:
+        return prior
+    middle_ah = share * sum(rated for rated, _ in pairs) * Quantity.from_value(prior.value).median
+    value = {k: v * share if k in ("loc", "scale") else v for k, v in prior.value.items()}
+    why = (
+        f"{prior.source}; of that {share:.2g}, as the capacity_factors of the [[batteries]] say: "
+        f"some {middle_ah:.0f} Ah in all. Give this key if you know what the whole bank holds"
+    )
+    return _Prior(value, why)
 
 
 class Filled(NamedTuple):
@@ -254,6 +295,7 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
         now: what the clock is if the file does not say.
     """
     priors = dict(_PRIORS)
+    priors["bank.capacity_fraction"] = _capacity_prior(tree)
     priors["present.clock"] = _Prior(now.strftime("%H:%M"), "assumed: this computer's clock")
     loads = [load for load in tree.get("loads", ()) if isinstance(load, Mapping)]
     if "inverter" in tree or any(load.get("through_inverter") is True for load in loads):

@@ -85,7 +85,9 @@ class Battery:
     Attributes:
         name: what it is called.
         rated_capacity_ah: [Ah].
-        capacity_factor: its present capacity over that of an average battery of this bank.
+        capacity_factor: its present capacity over that of an average battery of this bank. Beside a
+            `bank.capacity_fraction` only ratios count; without one, factors below 1 on average
+            count against the rated capacity.
         resistance_factor: the same for its resistance.
         lead_resistance_ohm: its own leads and fuse [ohm].
         warmer_k: how much warmer than the bank it is now [K].

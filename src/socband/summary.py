@@ -67,7 +67,22 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
         "long_name": "time until the first battery of the bank opens",
     },
     "full_hours": {"units": "h", "long_name": "time until the bank is full"},
-    "usable_energy_wh": {"units": "W h", "long_name": "energy the loads get until the disconnect"},
+    "usable_energy_wh": {
+        "units": "W h",
+        "long_name": "energy the loads get until the disconnect, of sources too",
+    },
+    "usable_least_ah": {
+        "units": "A h",
+        "long_name": "of the charge now, what the loads get until the disconnect or the horizon",
+    },
+    "inverter_lasts_until": {
+        "units": "1",
+        "long_name": "chance that bank and inverter last until that time of day",
+    },
+    "served_until": {
+        "units": "1",
+        "long_name": "chance that the bank lasts, and its inverter where that counts",
+    },
     "lvd_quantile_hours": {
         "units": "h",
         "long_name": "quantiles of the time until low-voltage disconnect",

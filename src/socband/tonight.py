@@ -16,17 +16,13 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
+from socband.nights import Nights, counted_loads, frost_chance
 from socband.site import Setup
 from socband.site_parts import Load
+from socband.site_priors import LEAST_LOST
 from socband.snapshot import check_still_on, take_snapshot
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
-from socband.whatif import (
-    Nights,
-    comes_back,
-    smallest_set,
-    still_on,
-    switch_offs,
-)
+from socband.whatif import comes_back, smallest_set, still_on, switch_offs
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -73,9 +69,15 @@ def tonight(
 
         - `soc_now`, `charge_left_ah` (member); `variance_share` (cause); `promised_soc` (time; see
           there);
-        - what a switch-off buys (load): `off_chance`, `off_gain_hours`, and `off_beyond`, the share
+        - `served_until` (until): the chance that what counts lasts until then, the bank and, where
+          `nights.counted_loads` names a load, its inverter too; `inverter_counts_for` (an
+          attribute, "; " between) names them for the first hour, and `inverter_counts_always` says
+          whether they are essential;
+        - what a switch-off buys (load), in lasting as in `served_until`: `off_chance`,
+          `off_gain_hours`, and `off_beyond`, the share
           that then lasts beyond the horizon, at which its gain is cut; the fewest that are enough,
-          in the attributes `enough_off`, `enough_chance`, `enough_reached`; by how much the chance
+          in the attributes `enough_off`, `enough_chance`, `enough_reached`, and
+          `enough_with_inverter`, whether the inverter still counts then; by how much the chance
           changes, `off_chance_change`; the chance that the inverter cuts out by itself before the
           first hour asked, `off_inverter_cuts_out`, and with the fewest off,
           `enough_inverter_cuts_out`;
@@ -91,11 +93,14 @@ def tonight(
         reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
         `too_cold_to_charge` (chance that the sources described bring nothing now because a battery
-        is too cold; 0 without sources),
+        is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between), `frost`
+        (chance that the air falls below 0 °C within the day),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
-        untracked load is taken to draw; "" if all day or if there is none).
+        untracked load is taken to draw; "" if all day or if there is none), and
+        `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
+        its batteries' capacity factors; else NaN).
     """
     import xarray as xr
 
@@ -112,7 +117,12 @@ def tonight(
     snapshot = drawn.take(np.flatnonzero(on))
     theirs = Run(night.report[on], night.soc[on])
     ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
-    lasts, cuts = float(ahead["lasts_until"][0]), float(ahead["inverter_cuts_out"][0])
+    cuts = float(ahead["inverter_cuts_out"][0])
+    asked = [float(hours) for hours in ahead["until_hours"].values]
+    counted = [counted_loads(plan.demand, hours) for hours in asked]
+    served = np.where(
+        [bool(names) for names in counted], ahead["inverter_lasts_until"], ahead["lasts_until"]
+    )
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
@@ -134,6 +144,7 @@ def tonight(
         return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
 
     dataset = ahead.assign(
+        served_until=("until", served),
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
         ),
@@ -149,7 +160,7 @@ def tonight(
             list(shares.values()), dims="cause", coords={"cause": list(shares)}
         ),
         off_chance=xr.DataArray(
-            of_all(bought["chance"].values, bought.attrs["chance_now"], lasts),
+            of_all(bought["chance"].values, bought.attrs["chance_now"], float(served[0])),
             dims="load",
             coords={"load": bought["load"].values},
         ),
@@ -178,9 +189,14 @@ def tonight(
     ).assign_attrs(
         want=want,
         enough_off="; ".join(enough.off),
-        enough_chance=float(of_all(enough.chance, bought.attrs["chance_now"], lasts)),
+        enough_chance=float(of_all(enough.chance, bought.attrs["chance_now"], float(served[0]))),
         enough_reached=int(enough.reached),
         enough_inverter_cuts_out=float(of_all(cut_out(enough.off), cut_out(), cuts)),
+        enough_with_inverter=int(bool(counted_loads(plan.demand, asked[0], enough.off))),
+        inverter_counts_for="; ".join(counted[0]),
+        inverter_counts_always=int(
+            any(load.essential for load in setup.loads if load.through_inverter)
+        ),
         behind_inverter="; ".join(load.name for load in setup.loads if load.through_inverter),
         inverter_cutout_v=np.nan if setup.inverter is None else setup.inverter.cutout_v.median,
         title=f"The night ahead: {setup.about.title}",
@@ -191,6 +207,8 @@ def tonight(
         sources_described=int(bool(setup.sources)),
         loads_described=int(described),
         too_cold_to_charge=_too_cold(plan),
+        heaters="; ".join(load.name for load in setup.loads if load.is_heater),
+        frost=frost_chance(plan.ambient[on]),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
         batteries=setup.bank.strings_in_parallel,
         shore_a=charger_a_of(setup),
@@ -198,6 +216,7 @@ def tonight(
         charge_min_c=cell.charge_min_c,
         members=len(snapshot.members),
         rated_capacity_ah=setup.bank.rated_capacity_ah,
+        capacity_by_factors_ah=_by_factors_ah(setup),
         hours_since_full=setup.present.hours_since_full.median,
         hours_since_full_assumed=int(setup.assumes("present.hours_since_full")),
         temperature_c=setup.ambient.temperature_c.median,
@@ -266,6 +285,13 @@ def promised_soc(
     return np.where(known, np.median(night.soc, axis=0), np.nan)
 
 
+def _by_factors_ah(setup: Setup) -> float:
+    """What the bank likely holds [Ah] where its batteries' capacity factors decide it; else NaN."""
+    if setup.share_by_factors > 1.0 - LEAST_LOST or not setup.assumes("bank.capacity_fraction"):
+        return np.nan
+    return setup.bank.capacity_fraction.median * setup.bank.rated_capacity_ah
+
+
 def _untracked_hours(setup: Setup) -> str:
     load = setup.untracked_load
     return "" if load.hours.is_always or load.probability == 0.0 else str(load.hours)
@@ -290,6 +316,8 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "display_soc": dataset.attrs["display_soc"],
             "soc": as_percentiles(quantiles_of(dataset["soc_now"].values)),
             "charge_left_ah": as_percentiles(quantiles_of(dataset["charge_left_ah"].values)),
+            "usable_charge_ah": as_percentiles(quantiles_of(dataset["usable_charge_ah"].values)),
+            "usable_at_least_ah": as_percentiles(quantiles_of(dataset["usable_least_ah"].values)),
             "lvd_hours": as_percentiles(quantiles_of(lvd)),
             "first_battery_open_hours": as_percentiles(
                 quantiles_of(dataset["first_battery_open_hours"].values)
@@ -298,6 +326,9 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "comes_back_by_itself": float(np.mean(dataset["comes_back"].values)),
             "lasts_until": dict(
                 zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
+            ),
+            "served_until": dict(
+                zip(dataset["until"].values, dataset["served_until"].values, strict=True)
             ),
             "inverter": _inverter_json(dataset),
             "switch_offs": [
@@ -315,6 +346,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "off": [name for name in dataset.attrs["enough_off"].split("; ") if name],
                 "chance": dataset.attrs["enough_chance"],
                 "reached": bool(dataset.attrs["enough_reached"]),
+                "with_inverter": bool(dataset.attrs["enough_with_inverter"]),
                 "inverter_cuts_out": dataset.attrs["enough_inverter_cuts_out"],
             },
             "wake_hours": {
@@ -350,6 +382,7 @@ def _inverter_json(dataset: xr.Dataset) -> dict[str, Any] | None:
     stops = np.minimum(cutout, dataset["lvd_hours"].values)
     return {
         "loads": behind.split("; "),
+        "counts_for": [name for name in dataset.attrs["inverter_counts_for"].split("; ") if name],
         "cuts_out_before": dict(
             zip(dataset["until"].values, dataset["inverter_cuts_out"].values, strict=True)
         ),

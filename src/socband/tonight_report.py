@@ -5,23 +5,22 @@ A view of its dataset: nothing is computed here beyond quantiles of what it hold
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.demand import INVERTER
 from socband.report import caution_lines, chance_words, clock_after, wrapped
 from socband.summary import quantiles_of
+from socband.switch_off_report import LEAST_CHANGE, switch_off_lines
 from socband.tonight import CAUTIONS
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
-LEAST_CHANGE = 0.005  # a chance that changes by less is the same (a chance in words has no more)
-LEAST_GAIN_H = 0.05  # as many hours are shown as none
+TOGETHER_H = 0.05  # a battery that opens so near the disconnect goes with it
+TOGETHER_SHARE = 0.9  # of the members: so nearly always that the two are told as one
 
 
 def tonight_text(dataset: xr.Dataset) -> str:
@@ -45,29 +44,19 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_usable_rows(dataset),
         *_disconnect_rows(dataset),
         "",
+        *_weak_batteries_lines(attrs),
         *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
     ]
-    draws = dataset.sizes["member"]
-    for until, chance, hours in zip(
-        dataset["until"].values,
-        dataset["lasts_until"].values,
-        dataset["until_hours"].values,
-        strict=True,
-    ):
-        lines.append(
-            wrapped(
-                f"The chance that it lasts until {until} ({hours:.1f} h from now) is "
-                f"{chance_words(float(chance), draws)}."
-            )
-        )
+    lines += _lasts_lines(dataset)
     lines += _inverter_lines(dataset)
     cold = attrs["too_cold_to_charge"]
     if cold > 0.005:
+        words = chance_words(cold, dataset.sizes["member"])
         lines.append(
             wrapped(
                 f"Too cold to take charge now (below {attrs['charge_min_c']:g} °C): "
-                f"{chance_words(cold, draws)}. Then no source charges it until it is "
+                f"{words}. Then no source charges it until it is "
                 "warmer; what is connected can still carry the loads."
                 + (
                     " The temperature is only assumed: read it at the battery (--temperature)."
@@ -98,9 +87,39 @@ def tonight_text(dataset: xr.Dataset) -> str:
     if attrs["untracked_hours"]:
         text = f"The untracked load's hours, {attrs['untracked_hours']}, are taken as certain."
         lines.append(wrapped(text))
-    lines += [*_switch_off_lines(dataset), *_waking_lines(dataset)]
+    lines += [*switch_off_lines(dataset), *_waking_lines(dataset)]
     lines += ["", *caution_lines(CAUTIONS)]
     return "\n".join(lines)
+
+
+def _lasts_lines(dataset: xr.Dataset) -> list[str]:
+    """The chance of every hour asked about, of the bank and of what hangs on its inverter."""
+    draws, lines = dataset.sizes["member"], []
+    for until, bank, served, hours in zip(
+        *(dataset[key].values for key in ("until", "lasts_until", "served_until", "until_hours")),
+        strict=True,
+    ):
+        counts = bank - served > LEAST_CHANGE
+        text = (
+            f"The chance that {'the bank' if counts else 'it'} lasts until {until} ({hours:.1f} h "
+            f"from now) is {chance_words(float(bank), draws)}"
+        )
+        if counts:
+            text += f", and that its inverter does too {chance_words(float(served), draws)}"
+        lines.append(wrapped(f"{text}."))
+    return lines
+
+
+def _weak_batteries_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What the bank is reckoned with where all that is said of it are its batteries' factors."""
+    if np.isnan(attrs["capacity_by_factors_ah"]):
+        return []
+    text = (
+        f"Reckoned with some {attrs['capacity_by_factors_ah']:.0f} Ah in place of the rated "
+        f"{attrs['rated_capacity_ah']:g} Ah: the capacity_factors of the [[batteries]] are taken "
+        "against what is printed on them. bank.capacity_fraction says it better, if you know it."
+    )
+    return [wrapped(text), ""]
 
 
 def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
@@ -134,109 +153,18 @@ def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
 
 
 def _usable_rows(dataset: xr.Dataset) -> list[str]:
-    """What the loads get until the disconnect, where it lies within the horizon."""
-    low, _, middle, _, high = quantiles_of(dataset["usable_charge_ah"].values)
-    if np.isinf(middle):
-        return []
-    most = f"to {high:.0f} Ah" if np.isfinite(high) else "Ah or more"
-    return [_row("Of it usable", f"{middle:.0f} Ah", f"90 % sure: {low:.0f} {most}")]
-
-
-def _switch_off_lines(dataset: xr.Dataset) -> list[str]:
-    """What each switch-off buys, and the fewest that are enough."""
-    attrs, draws = dataset.attrs, dataset.sizes["member"]
-    if not dataset.sizes.get("load"):
-        return []
-    until = dataset["until"].values[0]
-    lasts = np.mean(np.isinf(dataset["lvd_hours"].values))
-    lines = ["", f"What switching off buys (chance to last until {until}, hours gained)"]
-    for name, chance, gain, beyond in zip(
-        *(dataset[key].values for key in ("load", "off_chance", "off_gain_hours", "off_beyond")),
-        strict=True,
-    ):
-        words = chance_words(float(chance), draws)
-        gained = f"{gain:+6.1f} h"
-        if beyond > 0.005 and gain > 0.0:
-            gained += " at least"  # where the horizon ends nobody looked further
-        if lasts > 0.5:  # where the horizon cuts most nights off, what is gained is unknown
-            word = "lasts" if lasts > 0.995 else "likely"
-            gained = f"{word} {attrs['horizon_hours']:.0f} h either way"
-        lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gained}")
-    if INVERTER in dataset["load"].values:
-        lines.append("  Switching off the inverter takes along all that is behind it.")
-    lines += _lost_lines(dataset, shown=lasts <= 0.5)
-    want = f"{100 * attrs['want']:.0f} %"
-    off = [name for name in attrs["enough_off"].split("; ") if name]
-    reached = chance_words(attrs["enough_chance"], draws)
-    if not off:
-        text = f"To be {want} sure nothing has to go off."
-    elif attrs["enough_reached"]:
-        text = f"To be {want} sure, switch off: {', '.join(off)}. The chance is then {reached}."
-    else:
-        text = (
-            f"No switching off makes it {want} sure: with all of {', '.join(off)} off, the chance "
-            f"is {reached}. Charge, or plan without the bank."
-        )
-    return [*lines, wrapped(text + _without_inverter(dataset, bool(off)))]
-
-
-def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:
-    """Why the bank lasts less well without some loads.
-
-    Args:
-        shown: whether the hours gained are.
-    """
-    cuts = float(dataset["inverter_cuts_out"].values[0])
-    draws = dataset.sizes["member"]
-    lines = []
-    lasts = float(dataset["lasts_until"].values[0])
-    for name, off, change, gain, then in zip(
-        *(
-            dataset[key].values
-            for key in (
-                *("load", "off_chance", "off_chance_change"),
-                *("off_gain_hours", "off_inverter_cuts_out"),
-            )
-        ),
-        strict=True,
-    ):
-        seen = chance_words(float(off), draws) != chance_words(lasts, draws)
-        lower = change < 0.0 and (seen or change < -LEAST_CHANGE)
-        if not lower and (gain >= -LEAST_GAIN_H or not shown):
-            continue
-        less = "the chance is lower" if lower else "the night is shorter"
-        text = f"With {name} off {less}: "
-        if then < cuts - LEAST_CHANGE:
-            text += (
-                f"the inverter then cuts out less often ({chance_words(float(then), draws)}), so "
-                "that what else it feeds, and its own draw, go on."
-            )
-        else:
-            text += "chargers, heaters or a battery's own switch come in at other times then."
-        lines.append(wrapped(text, "  "))
-    return lines
-
-
-def _without_inverter(dataset: xr.Dataset, some_off: bool) -> str:
-    """That the bank lasts without its inverter, where that is likely, behind what is enough."""
-    attrs, draws = dataset.attrs, dataset.sizes["member"]
-    # with nothing off it is what is said above, of all members
-    nothing_off = float(dataset["inverter_cuts_out"].values[0])
-    cuts = attrs["enough_inverter_cuts_out"] if some_off else nothing_off
-    if cuts <= max(1.0 - attrs["want"], LEAST_CHANGE):
-        return ""
-    text = (
-        " But that is the bank alone: the chance that the inverter cuts out before "
-        f"{dataset['until'].values[0]} is {'then ' if some_off else ''}{chance_words(cuts, draws)}."
-    )
-    if some_off:
-        return text
-    off = dict(zip(dataset["load"].values, dataset["off_inverter_cuts_out"].values, strict=True))
-    off.pop(INVERTER, None)
-    best = min(off, key=off.get, default=None)
-    if best is not None and off[best] < 0.5 * cuts:
-        text += f" With {best} off it is {chance_words(float(off[best]), draws)}."
-    return text
+    """What of the charge the loads get until the disconnect; of nights that outlast the horizon it
+    is known only that it lies between what was drawn until then and all there is."""
+    least = dataset["usable_least_ah"].values
+    usable, left = dataset["usable_charge_ah"].values, dataset["charge_left_ah"].values
+    low, _, middle, _, _ = quantiles_of(least)
+    _, _, most, _, high = quantiles_of(np.where(np.isfinite(usable), usable, left))
+    label = "Of it usable"
+    if np.mean(np.isfinite(usable)) < 0.5:
+        within = f"drawn within {dataset.attrs['horizon_hours']:.0f} h, which it outlasts"
+        return [_row(label, f">{middle:.0f} Ah", within)]
+    sign = "" if f"{middle:.0f}" == f"{most:.0f}" else ">"
+    return [_row(label, f"{sign}{middle:.0f} Ah", f"90 % sure: {low:.0f} to {high:.0f} Ah")]
 
 
 def _inverter_lines(dataset: xr.Dataset) -> list[str]:
@@ -366,12 +294,22 @@ def _disconnect_rows(dataset: xr.Dataset) -> list[str]:
             _row("", "", f"that is {clock_after(dataset.attrs, lvd[0])} {last}"),
         ]
     opens = quantiles_of(dataset["first_battery_open_hours"].values)
-    if np.isfinite(opens[0]):
+    if np.isfinite(opens[0]) and _open_together(dataset):
+        rows.append(_row("", "", "as the first battery opens; the others go with it"))
+    elif np.isfinite(opens[0]):
         rows += [
             _hours_row("One opens in", opens, horizon),
             _row("", "", "the first battery to go; the others carry on alone"),
         ]
     return rows + _inverter_rows(dataset)
+
+
+def _open_together(dataset: xr.Dataset) -> bool:
+    """Whether the bank nearly always ends as its first battery opens, of nights that end."""
+    ends, opens = dataset["lvd_hours"].values, dataset["first_battery_open_hours"].values
+    inside = np.isfinite(ends)
+    same = np.abs(ends[inside] - opens[inside]) < TOGETHER_H
+    return bool(np.isfinite(opens[~inside]).sum() == 0 and np.mean(same) > TOGETHER_SHARE)
 
 
 def _hours_row(label: str, hours: np.ndarray, horizon: float) -> str:

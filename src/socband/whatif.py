@@ -7,7 +7,7 @@ therefore the effect of the switch-off and not of another draw.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import comb
 from typing import TYPE_CHECKING
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up, stands_at
-from socband.demand import INVERTER, Demand
+from socband.demand import INVERTER
 from socband.forecast import asked_hours, chance
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import (
@@ -23,12 +23,12 @@ from socband.kernels_columns import (
     L_DISCONNECT,
     L_FULL_V,
     O_FULL,
-    O_INVERTER,
     O_LVD,
     O_SOC,
     O_WHICH,
 )
 from socband.models import CellModel
+from socband.nights import Nights, optional_loads
 from socband.summary import quantiles_of
 from socband.unknowns import uniforms
 
@@ -38,58 +38,6 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 AT_ONCE_S = 0.01  # a disconnect so soon after its delay is one at the start
-
-
-@dataclass(frozen=True)
-class Nights:
-    """The same night over and over, with loads off; no night is run twice.
-
-    Attributes:
-        plan: from `prepare`.
-        threads: see `run`.
-        known: (n,) hours to the disconnect, by the loads that are off; may be given where known.
-        cutouts: (n,) hours to the inverter's own cut-out, likewise.
-    """
-
-    plan: Plan
-    threads: int | None = None
-    known: dict[frozenset[str], Array] = field(default_factory=dict)
-    cutouts: dict[frozenset[str], Array] = field(default_factory=dict)
-
-    def _run(self, key: frozenset[str], off: Sequence[str]) -> None:
-        bare = replace(self.plan, grid_s=np.zeros(0))  # the charge on the way is not asked for
-        night = run(bare, off, self.threads)
-        self.known[key] = night.column(O_LVD) / 3600.0
-        self.cutouts[key] = night.column(O_INVERTER) / 3600.0
-
-    def cutout_hours(self, off: Sequence[str] = ()) -> Array:
-        """(n,) hours to the inverter's own cut-out with loads off; inf if it never does while the
-        bank is on."""
-        key = self.plan.demand.all_off(off)
-        if key not in self.cutouts:
-            self._run(key, off)
-        return self.cutouts[key]
-
-    def lvd_hours(self, off: Sequence[str] = ()) -> Array:
-        """(n,) hours to the disconnect with loads off; inf beyond the horizon."""
-        key = self.plan.demand.all_off(off)
-        if key not in self.known:
-            self._run(key, off)
-        return self.known[key]
-
-    def lasts(self, hours: float, off: Sequence[str] = ()) -> Array:
-        """(n,) whether the bank lasts for so long; looks no further than that if it need not."""
-        horizon_s = min(3600.0 * hours + 1.0, self.plan.horizon_s)
-        key = self.plan.demand.all_off(off)
-        if key in self.known or horizon_s == self.plan.horizon_s:
-            return self.lvd_hours(off) > hours
-        bare = replace(self.plan, grid_s=np.zeros(0), horizon_s=horizon_s)
-        return run(bare, off, self.threads).column(O_LVD) / 3600.0 > hours
-
-
-def optional_loads(demand: Demand) -> tuple[str, ...]:
-    """Names of the loads that may be switched off; the inverter, which takes all behind it, too."""
-    return tuple(n for n, fixed in zip(demand.names, demand.essential, strict=True) if not fixed)
 
 
 def _nights(nights: Nights | Plan) -> Nights:
@@ -112,7 +60,8 @@ def switch_offs(
 
     Args:
         nights: a plan from `prepare`, or what is known of its nights already.
-        until_h: hours the bank should last; the first of the setup's question if None.
+        until_h: hours that bank, and inverter where it counts (`nights.counted_loads`), should
+            last; the first of the setup's question if None.
         weight: (n,) of the members.
 
     Returns:
@@ -127,11 +76,12 @@ def switch_offs(
     nights, until_h = _nights(nights), _until(nights, until_h)
     plan = nights.plan
     horizon_h = plan.horizon_s / 3600.0
-    base = nights.lvd_hours()  # inf beyond the horizon, which may lie at the very hour asked about
+    # inf beyond the horizon, which may lie at the very hour asked about
+    base = nights.stop_hours(until_h)
     now = chance(base > until_h, weight)
     rows = []
     for name in optional_loads(plan.demand):
-        alone = nights.lvd_hours((name,))
+        alone = nights.stop_hours(until_h, (name,))
         gain = np.minimum(alone, horizon_h) - np.minimum(base, horizon_h)
         rows.append(
             (
@@ -184,15 +134,16 @@ def smallest_set(
     until_h: float | None = None,
     weight: Array | None = None,
 ) -> Enough:
-    """The fewest loads to switch off so that the bank lasts with chance `want`.
+    """The fewest loads to switch off so that bank and inverter last with chance `want`.
 
-    Of sets equally small the one with the greatest chance; where there are more than `MOST_SETS` of
-    a size, those that add one load to the best of one fewer. The inverter counts as one.
+    See `nights.counted_loads` for when the inverter counts. Of sets equally small that are enough
+    the one that takes away least (`Nights.sacrifice`); where there are more than `MOST_SETS` of a
+    size, those that add one load to the best of one fewer. The inverter counts as one.
 
     All optional loads off is taken for the best there is, and looked at first. More load lengthens
     a night only where it trips something: an inverter that cuts out drops what is behind it and its
-    own draw, a charger that rested sets in. That is no set to advise. A bank may also last because
-    its inverter does not: `Nights.cutout_hours` tells.
+    own draw, a charger that rested sets in. That is no set to advise. Where the inverter does not
+    count, a bank may also last because that cuts out: `Nights.cutout_hours` tells.
 
     Args:
         want: 0..1.
@@ -215,7 +166,7 @@ def smallest_set(
     if best < want:
         return Enough(everything, best, False)
     off: tuple[str, ...] = ()
-    for size in range(1, len(everything)):
+    for size in range(1, len(everything) + 1):  # as many others may give up less than everything
         if comb(len(names), size) <= MOST_SETS:
             sets = list(combinations(names, size))
         else:  # one more than the best of one fewer
@@ -225,9 +176,12 @@ def smallest_set(
             for one in sets
             if len(one) == size and (INVERTER not in one or implied.isdisjoint(one))
         ]
-        value, off = max(((reached(one), one) for one in sets), key=lambda pair: pair[0])
-        if value >= want:
-            return Enough(off, value, True)
+        values = {one: reached(one) for one in sets}
+        enough = [one for one, value in values.items() if value >= want]
+        if enough:
+            off = min(enough, key=lambda one: nights.sacrifice(until_h, one))
+            return Enough(off, values[off], True)
+        off = max(values, key=lambda one: values[one])
     return Enough(everything, best, True)
 
 
