@@ -50,7 +50,7 @@ def switch_off_lines(dataset: xr.Dataset) -> list[str]:
     elif attrs["enough_reached"]:
         text = f"To be {want} sure, switch off: {', '.join(off)}. The chance is then {reached}."
     else:
-        everything = f"{'all of ' if len(off) > 1 else ''}{', '.join(off)}"
+        everything = " and ".join([*([", ".join(off[:-1])] if off[1:] else []), off[-1]])
         text = (
             f"No switching off makes it {want} sure: with {everything} off, the chance "
             f"is {reached}. Charge, or plan without the bank."
