@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from socband.models import CellModel
 
 _STEP = 0.01  # of the charge, between two places that are tried
-_NEARBY = (-0.06, -0.03, 0.0, 0.03, 0.06)  # of the best of them, tried with a short fit
+_NEARBY, _FARTHER = (-0.03, 0.0, 0.03), 2  # of the best of them, tried with a short fit each
 # Half the width of a 90 % band. Drives simulated with two cells against their own branches were
 # placed up to 1 % off where they move 40 % of the charge and more, 4 % at 25 %, 9 % at 15 % (by
 # hand, twelve in all). What a real cell does that no model does comes on top (assumed).
@@ -77,11 +77,16 @@ def placed(record: Record, frame: Frame) -> Record:
         left = record_residuals(tables, moved, weights_of(tables, [moved])[0])
         return float(left @ left)
 
-    best = float(min(np.append(np.arange(0.0, most, _STEP), most), key=cost))
-    near = [by for step in _NEARBY if 0.0 <= (by := best + step) <= most]
-    if len(near) > 1:
-        best = min(near, key=lambda by: fit_shortly([lower(by)], frame).cost)
-    return lower(best)
+    rough = float(min(np.append(np.arange(0.0, most, _STEP), most), key=cost))
+    steps = [step for step in _NEARBY if 0.0 <= rough + step <= most]
+    if len(steps) == 1:
+        return lower(rough)
+    fitted = {step: fit_shortly([lower(rough + step)], frame).cost for step in steps}
+    best = min(fitted, key=fitted.__getitem__)
+    if best and 0.0 <= rough + _FARTHER * best <= most:  # on the way further out
+        farther = fit_shortly([lower(rough + _FARTHER * best)], frame).cost
+        best *= _FARTHER if farther < fitted[best] else 1
+    return lower(rough + best)
 
 
 def scored(cell: CellModel, record: Record, at: Anchor) -> dict[str, Any]:
