@@ -334,6 +334,9 @@ def test_many_loads_are_added_one_by_one(monkeypatch: pytest.MonkeyPatch) -> Non
             asked.append(tuple(off))
             return np.arange(8) < len(off)
 
+        def chills(self, off: tuple[str, ...]) -> bool:
+            return False
+
         def sacrifice(self, until_h: float, off: tuple[str, ...]) -> float:
             return float("h" not in off)
 

@@ -206,12 +206,14 @@ def test_what_is_left_behind_an_inverter_that_counts_no_more_is_named() -> None:
 
 def test_a_heater_is_not_switched_off_in_the_frost_without_a_word() -> None:
     heater = {"name": "warm air", "like": "diesel-heater"}
-    for degrees, offered in ((-8.0, heater), (12.0, heater), (-8.0, heater | {"essential": True})):
+    kept = heater | {"essential": True}
+    for degrees, offered in ((-8.0, heater), (1.5, heater), (12.0, heater), (-8.0, kept)):
         setup = boat(8.0, loads=[offered, RADIO], ambient={"temperature_c": degrees})
         text = said(tonight(setup, CELL, 200, 0))
-        wanted = degrees < 0.0 and "essential" not in offered
-        assert ("Frost: think of people, pipes and the bank before warm air goes" in text) is wanted
-        assert ("never cut its power while it burns" in text) is wanted
+        may_go = offered is heater
+        frost = may_go and degrees < 2.0
+        assert ("Frost: think of people, pipes and the bank before warm air goes" in text) is frost
+        assert ("never cut its power while it burns" in text) is may_go
     named = boat(8.0, loads=[{"name": "Fan heater", "power_w": 200.0}])
     assert [load.is_heater for load in named.loads] == [True]
     assert not any(load.is_heater for load in HOLDS.loads)
@@ -227,6 +229,57 @@ def test_in_the_frost_a_heater_is_the_last_to_go(degrees: float, first: str) -> 
     assert float(night["served_until"][0]) < 0.5
     assert night["off_chance"].values.min() > 0.95
     assert night.attrs["enough_off"] == first
+
+
+def test_in_the_frost_more_other_loads_go_before_a_heater_does() -> None:
+    """88 W empty 52 Ah in eight hours of ten: the heater goes, or both lamps."""
+    loads = [{"name": "small heater", "power_w": 44.0}]
+    loads += [{"name": name, "power_w": 22.0} for name in ("lamp", "other lamp")]
+    asked = {"until": ["07:00"], "horizon_hours": 30.0}
+    off = {}
+    for degrees in (15.0, -8.0):
+        setup = boat(8.0, 0.52, loads=loads, ambient={"temperature_c": degrees}, question=asked)
+        off[degrees] = tonight(setup, CELL, 300, 0).attrs["enough_off"]
+    assert off[15.0] == "small heater"
+    assert off[-8.0] == "lamp; other lamp"
+
+
+def test_a_switch_off_comes_with_what_to_think_of_before() -> None:
+    asked = {"until": ["07:00"], "horizon_hours": 20.0}
+    fan = {"name": "fan", "power_w": 200.0}
+    night = tonight(boat(8.0, loads=[fan, RADIO], question=asked), CELL, 200, 0)
+    assert night.attrs["enough_off"] == "fan"
+    assert "Before anything goes off: medical devices, alarms" in said(night)
+    assert "essential = true" in said(night)
+    light = tonight(boat(8.0, loads=[RADIO], question=asked), CELL, 200, 0)
+    assert not light.attrs["enough_off"]
+    assert "Before anything goes off" not in said(light)
+
+
+def test_an_inverter_that_is_off_does_not_cut_out() -> None:
+    """The kettle would trip it; with the inverter off nothing can, and nothing is behind it."""
+    asked = {"until": ["07:00"], "horizon_hours": 20.0}
+    fan = {"name": "fan", "power_w": 60.0}
+    night = tonight(boat(11.9, 0.5, question=asked, loads=[KETTLE, RADIO, fan]), CELL, 300, 0)
+    off = dict(zip(night["load"].values, night["off_inverter_cuts_out"].values, strict=True))
+    assert float(night["inverter_cuts_out"][0]) > 0.5
+    assert off[INVERTER] == 0.0
+    told = night.assign_attrs(enough_off=INVERTER, enough_with_inverter=0, enough_reached=1,
+                              enough_inverter_cuts_out=0.5)  # fmt: skip
+    assert "Behind it is then still" not in said(told)
+
+
+def test_a_refrigerator_that_idles_in_the_cold_is_said() -> None:
+    """0.41 - 0.015 · (20 - 0) = 0.11 of the time at 0 °C."""
+    cold = boat(
+        8.0, loads=[{"name": "box", "like": "small-fridge"}], ambient={"temperature_c": 0.0}
+    )
+    text = said(tonight(cold, CELL, 200, 0))
+    assert "standing in the cold with the bank: box 11 % of the time (usually 41)" in text
+    warm = boat(
+        8.0, loads=[{"name": "box", "like": "small-fridge"}], ambient={"temperature_c": 18.0}
+    )
+    assert "standing in the cold" not in said(tonight(warm, CELL, 200, 0))
 
 
 def test_hours_that_are_none_carry_no_sign() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,19 +16,38 @@ from socband.demand import INVERTER, Demand
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 
+if TYPE_CHECKING:
+    from socband.site import Setup
+
 Array = np.ndarray
 
 LEAST_FROST = 0.05  # a chance of frost that counts
+FROST_BELOW_C = 2.0  # air that a thermometer elsewhere calls no colder may be below 0 °C (assumed)
+MUCH_LESS = 0.6  # of its usual duty; a thermostat that runs so much less is said (assumed)
 NOMINAL_CELL_V = 3.2  # what turns a load given in amperes into watts where loads are compared
 
 
 def frost_chance(ambient: Array) -> float:
-    """Share of the members whose air falls below 0 °C within a day.
+    """Share of the members whose air comes within `FROST_BELOW_C` of frost within a day.
 
     Args:
         ambient: (n, 3), mean and half swing first; see `Plan`.
     """
-    return float(np.mean(ambient[:, 0] - ambient[:, 1] < 0.0))
+    return float(np.mean(ambient[:, 0] - ambient[:, 1] <= FROST_BELOW_C))
+
+
+def idle_in_the_cold(setup: Setup) -> dict[str, tuple[float, float]]:
+    """Loads whose thermostat is reckoned to run much less at the bank's temperature than usually:
+    duty now and usual duty by name, 0..1. They may stand elsewhere, where it is warm."""
+    air_c = setup.ambient.temperature_c.median
+    found = {}
+    for load in setup.loads:
+        if load.duty_per_k and load.duty_at_c is not None and not load.is_heater:
+            usual = load.duty.median
+            now = float(np.clip(usual + load.duty_per_k * (air_c - load.duty_at_c), 0.0, 1.0))
+            if now < MUCH_LESS * usual:
+                found[load.name] = (now, usual)
+    return found
 
 
 def optional_loads(demand: Demand) -> tuple[str, ...]:
@@ -100,6 +120,8 @@ class Nights:
         """(n,) hours to the inverter's own cut-out with loads off; inf if it never does while the
         bank is on."""
         key = self.plan.demand.all_off(off)
+        if INVERTER in off:  # what is off does not cut out
+            return np.full(len(self.plan.ambient), np.inf)
         if key not in self.cutouts:
             self._run(key, off)
         return self.cutouts[key]
@@ -135,6 +157,12 @@ class Nights:
             stops_s = np.minimum(stops_s, night.column(O_INVERTER))
         return stops_s / 3600.0 > hours
 
+    def chills(self, off: Sequence[str]) -> bool:
+        """Does a heater go off with these, in the frost?"""
+        heaters = {load.name for load in self.plan.setup.loads if load.is_heater}
+        gone = self.plan.demand.all_off(off)
+        return frost_chance(self.plan.ambient) >= LEAST_FROST and not heaters.isdisjoint(gone)
+
     def sacrifice(self, until_h: float, off: Sequence[str]) -> tuple[bool, float]:
         """What switching these off takes away, to be compared, the smallest first.
 
@@ -143,9 +171,7 @@ class Nights:
         """
         plan = self.plan
         gone = plan.demand.all_off(off)
-        heaters = {load.name for load in plan.setup.loads if load.is_heater}
-        cold = frost_chance(plan.ambient) >= LEAST_FROST and not heaters.isdisjoint(gone)
         volts = NOMINAL_CELL_V * plan.cells_in_series
         mean_w = plan.demand.mean_power_w(volts, 3600.0 * until_h, plan.ambient[:, 0]).mean(axis=0)
         drawn = sum(w for name, w in zip(plan.demand.names, mean_w, strict=True) if name in gone)
-        return INVERTER in off or cold, float(drawn) * until_h
+        return INVERTER in off or self.chills(off), float(drawn) * until_h

@@ -14,6 +14,10 @@ from socband.report import chance_words, wrapped
 if TYPE_CHECKING:
     import xarray as xr
 
+BEFORE = (
+    "Before anything goes off: medical devices, alarms and frost protection need another supply. "
+    "What must not go off says essential = true in the setup file, and is not named then."
+)
 LEAST_CHANGE = 0.005  # a chance that changes by less is the same (a chance in words has no more)
 LEAST_GAIN_H = 0.05  # as many hours are shown as none
 
@@ -55,7 +59,8 @@ def switch_off_lines(dataset: xr.Dataset) -> list[str]:
             f"No switching off makes it {want} sure: with {everything} off, the chance "
             f"is {reached}. Charge, or plan without the bank."
         )
-    return [*lines, wrapped(text + _without_inverter(dataset, bool(off)))]
+    lines.append(wrapped(text + _without_inverter(dataset, bool(off))))
+    return [*lines, wrapped(BEFORE)] if off else lines
 
 
 def stop_hours(dataset: xr.Dataset) -> np.ndarray:
@@ -83,19 +88,20 @@ def _what_lasts_lines(dataset: xr.Dataset) -> list[str]:
 
 
 def _frost_lines(dataset: xr.Dataset) -> list[str]:
-    """What to think of before a heater goes off in the frost."""
+    """What to think of before a heater goes off, in the frost above all."""
     heaters = dataset.attrs["heaters"].split("; ")
     offered = [name for name in dataset["load"].values if name in heaters]
-    if not offered or dataset.attrs["frost"] < LEAST_FROST:
+    if not offered:
         return []
-    return [
-        wrapped(
+    text = ""
+    if dataset.attrs["frost"] >= LEAST_FROST:
+        text = (
             f"Frost: think of people, pipes and the bank before {' or '.join(offered)} goes off. "
-            "A heater that burns fuel is stopped by its own switch and must run down: never cut "
-            "its power while it burns.",
-            "  ",
         )
-    ]
+    text += (
+        "A heater that burns fuel is stopped by its own switch and must run down: never cut its "
+    )
+    return [wrapped(f"{text}power while it burns.", "  ")]
 
 
 def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:
@@ -138,7 +144,7 @@ def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:
 def _without_inverter(dataset: xr.Dataset, some_off: bool) -> str:
     """That the bank lasts without its inverter, where that is likely, behind what is enough."""
     attrs, draws = dataset.attrs, dataset.sizes["member"]
-    if attrs["enough_with_inverter"]:
+    if attrs["enough_with_inverter"] or INVERTER in attrs["enough_off"].split("; "):
         return ""
     # with nothing off it is what is said above, of all members
     nothing_off = float(dataset["inverter_cuts_out"].values[0])

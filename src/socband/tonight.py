@@ -16,7 +16,7 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
-from socband.nights import Nights, counted_loads, frost_chance
+from socband.nights import Nights, counted_loads, frost_chance, idle_in_the_cold
 from socband.site import Setup
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
@@ -209,6 +209,10 @@ def tonight(
         too_cold_to_charge=_too_cold(plan),
         heaters="; ".join(load.name for load in setup.loads if load.is_heater),
         frost=frost_chance(plan.ambient[on]),
+        idle_in_the_cold="; ".join(
+            f"{name} {100 * now:.0f} % of the time (usually {100 * usual:.0f})"
+            for name, (now, usual) in idle_in_the_cold(setup).items()
+        ),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
         batteries=setup.bank.strings_in_parallel,
         shore_a=charger_a_of(setup),
@@ -224,6 +228,11 @@ def tonight(
         untracked_hours=_untracked_hours(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
+
+
+def _where_all_end(values: np.ndarray) -> np.ndarray:
+    """Quantiles, or NaN where some nights outlast the horizon: those that end are no sample."""
+    return quantiles_of(values if np.isfinite(values).all() else np.full(len(values), np.nan))
 
 
 def of_all(chances: np.ndarray | float, now: float, now_of_all: float) -> np.ndarray:
@@ -316,7 +325,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "display_soc": dataset.attrs["display_soc"],
             "soc": as_percentiles(quantiles_of(dataset["soc_now"].values)),
             "charge_left_ah": as_percentiles(quantiles_of(dataset["charge_left_ah"].values)),
-            "usable_charge_ah": as_percentiles(quantiles_of(dataset["usable_charge_ah"].values)),
+            "usable_charge_ah": as_percentiles(_where_all_end(dataset["usable_charge_ah"].values)),
             "usable_at_least_ah": as_percentiles(quantiles_of(dataset["usable_least_ah"].values)),
             "lvd_hours": as_percentiles(quantiles_of(lvd)),
             "first_battery_open_hours": as_percentiles(

@@ -47,6 +47,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_weak_batteries_lines(attrs),
         *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
+        *_idle_lines(attrs),
     ]
     lines += _lasts_lines(dataset)
     lines += _inverter_lines(dataset)
@@ -138,6 +139,15 @@ def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
     return [wrapped(text), ""]
 
 
+def _idle_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """Loads reckoned to idle in the cold, as the bank's temperature is taken for theirs."""
+    if not attrs["idle_in_the_cold"]:
+        return []
+    loads = attrs["idle_in_the_cold"].replace("; ", ", ")
+    text = f"Reckoned as standing in the cold with the bank: {loads}. In a room that is warm it "
+    return [wrapped(f"{text}draws more: then give the load duty_per_k = 0."), ""]
+
+
 def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
     """What the night is reckoned with where the setup names no load."""
     if attrs["loads_described"]:
@@ -160,6 +170,8 @@ def _usable_rows(dataset: xr.Dataset) -> list[str]:
     low, _, middle, _, _ = quantiles_of(least)
     _, _, most, _, high = quantiles_of(np.where(np.isfinite(usable), usable, left))
     label = "Of it usable"
+    if not dataset.attrs["loads_described"] and dataset.attrs["draws_now_a"] <= 0.0:
+        return [_row(label, "", "not reckoned: no load is described")]
     if np.mean(np.isfinite(usable)) < 0.5:
         within = f"drawn within {dataset.attrs['horizon_hours']:.0f} h, which it outlasts"
         return [_row(label, f">{middle:.0f} Ah", within)]

@@ -140,7 +140,8 @@ def smallest_set(
     the one that takes away least (`Nights.sacrifice`); where there are more than `MOST_SETS` of a
     size, those that add one load to the best of one fewer. The inverter counts as one.
 
-    All optional loads off is taken for the best there is, and looked at first. More load lengthens
+    In the frost sets without a heater come first, however large. All optional loads off is taken
+    for the best there is, and looked at first. More load lengthens
     a night only where it trips something: an inverter that cuts out drops what is behind it and its
     own draw, a charger that rested sets in. That is no set to advise. Where the inverter does not
     count, a bank may also last because that cuts out: `Nights.cutout_hours` tells.
@@ -158,12 +159,20 @@ def smallest_set(
     if now >= want:
         return Enough((), now, True)
     demand = nights.plan.demand
-    names = optional_loads(demand)
+    every = optional_loads(demand)
     # with the inverter off, what is behind it need not be switched off as well
-    implied = demand.all_off((INVERTER,)) - {INVERTER} if INVERTER in names else frozenset()
-    everything = tuple(name for name in names if name not in implied)
-    best = reached(everything)
-    if best < want:
+    implied = demand.all_off((INVERTER,)) - {INVERTER} if INVERTER in every else frozenset()
+
+    def without_implied(names: Sequence[str]) -> tuple[str, ...]:
+        return tuple(n for n in names if INVERTER not in names or n not in implied)
+
+    # in the frost a heater goes off only where nothing else is enough, however many that are
+    for names in (tuple(name for name in every if not nights.chills((name,))), every):
+        everything = without_implied(names)
+        best = reached(everything)
+        if best >= want:
+            break
+    else:
         return Enough(everything, best, False)
     off: tuple[str, ...] = ()
     for size in range(1, len(everything) + 1):  # as many others may give up less than everything
