@@ -16,6 +16,7 @@ from socband.errors import InputError
 from socband.logs import Log
 from socband.models import load_cell
 from socband.site import read_setup
+from socband.site_fields import ClockTime
 
 EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "workshop-van.toml"
 MEMBERS = 2000
@@ -611,3 +612,15 @@ def test_a_battery_s_heater_is_reckoned_beside_a_sensor_in_the_room_and_not_on_i
         found.append(dataset.attrs["temperature_p50"])
     assert found[0] > 2.0
     assert found[1] == pytest.approx(-6.0, abs=0.5)
+
+
+def test_the_hour_that_a_panel_is_reckoned_for_is_said(bank):
+    """A stale clock in the file turns the verdict: it has to be in sight."""
+    setup, cell = bank
+    present = replace(setup.present, clock=ClockTime.from_hour(19.0))
+    found = charging(replace(setup, present=present), cell, None, {"amps": 0.0}, 0, 1000, "solar")
+    text = " ".join(charging_text(found).split())
+    assert "Reckoned for 19:00 ([present] clock), with the sun up from" in text
+    told = {"amps": 0.0, "panel_volts": 19.0}  # then the panel itself says that it sees the sun
+    found = charging(replace(setup, present=present), cell, None, told, 0, 1000, "solar")
+    assert "Reckoned for" not in charging_text(found)

@@ -85,6 +85,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),
+        *([wrapped(f"Reckoned for {a['sun']}.")] if a["sun"] else []),
         *([wrapped(too_much(dataset))] if beyond_source(dataset) else []),
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),

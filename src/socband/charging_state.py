@@ -19,6 +19,7 @@ from socband.causes import P
 from socband.charging_rules import Rules
 from socband.kernels_bank import S_T
 from socband.readings import CHARGED_V, with_readings
+from socband.site_fields import ClockTime
 from socband.snapshot import take_snapshot
 from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
 
@@ -298,12 +299,24 @@ def sound_source(
     return Sound(current, spread, why, at_limit, bulk * sun)
 
 
+def _day(source: Any) -> tuple[ClockTime, ClockTime]:
+    """Sunrise and sunset; of a panel that nobody described at six (assumed)."""
+    if source is None:
+        return ClockTime.from_hour(6.0), ClockTime.from_hour(18.0)
+    return source.sunrise, source.sunset
+
+
+def sun_words(setup: Setup, source: Any) -> str:
+    """For which hour a panel is reckoned, and when its sun is up."""
+    rise, fall = _day(source)
+    return f"{setup.present.clock} ([present] clock), with the sun up from {rise} to {fall}"
+
+
 def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:
     """(n,) share of full sun now: half-sine of the day times what clouds let through."""
-    rise, fall = (6.0, 18.0)
+    rise, fall = (clock.minute / 60.0 for clock in _day(source))
     clear = 0.15 + 0.85 * uniforms(seed, "clearness", n)
     if source is not None:
-        rise, fall = source.sunrise.minute / 60.0, source.sunset.minute / 60.0
         clear = source.clearness.ppf(uniforms(seed, "clearness", n))
     hour = setup.present.clock.minute / 60.0
     height = np.sin(np.pi * np.clip((hour - rise) / (fall - rise), 0.0, 1.0))
