@@ -10,7 +10,8 @@ of `socband replay` beside the true charge, step by step. Printed are the shares
 for all houses and by cause; and within the 90 % band by range of the true charge. A charge above 1
 counts as 1, as the band ends there.
 
-`--full-std 0 --full-memory-s inf` is a filter to which the error near full is like any other.
+`--full-std 0 --full-memory-s inf` is a filter to which the error near full is like any other, and
+`--no-capacity` an owner who says nothing of what the bank still holds.
 Seeds from 0 to 9 are for development, what is printed on a page is of another.
 """
 
@@ -33,6 +34,7 @@ from socband.posterior import Settings
 from socband.quantity import Quantity
 from socband.replay import replay
 from socband.scoring import LEVELS, SOC_RANGES, score_record
+from socband.site import setup_from_table
 
 DISPLAY_OFF = 0.08  # deviation of the display when the log begins, and what is told of its age
 HOURS_SINCE_FULL = 48.0
@@ -79,6 +81,14 @@ def banded(
     }
 
 
+def without_capacity(house: House) -> House:
+    """The house of an owner who says nothing of its capacity: the setup's own prior."""
+    bank = {"cell": house.cell, "cells_in_series": 4, "rated_capacity_ah": 100.0}
+    assumed = setup_from_table({"bank": bank}).bank.capacity_fraction
+    setup = house.setup
+    return replace(house, setup=replace(setup, bank=replace(setup.bank, capacity_fraction=assumed)))
+
+
 def _banded(houses: list[House], j: int, **given) -> dict[str, object]:
     return banded(houses[j], **given)
 
@@ -111,10 +121,15 @@ def main() -> None:
     usual = Settings()
     parser.add_argument("--full-std", type=float, default=usual.full_std_soc)
     parser.add_argument("--full-memory-s", type=float, default=usual.full_memory_s)
+    parser.add_argument(
+        "--no-capacity", action="store_true", help="the setups say nothing of the capacity"
+    )
     given = parser.parse_args()
     if given.days < 3.0 or given.houses < 1:
         parser.error("--days of at least 3, as long as the houses live, and --houses of at least 1")
     houses = make_houses(given.houses, 7000 + given.seed, longest_days=given.days)
+    if given.no_capacity:
+        houses = [without_capacity(house) for house in houses]
     work = partial(
         _banded,
         seed=given.seed,
@@ -128,8 +143,9 @@ def main() -> None:
     for row in rows:
         if isinstance(row, Exception):
             raise row
+    unsaid = ", no capacity said" if given.no_capacity else ""
     print(f"{given.houses} houses of up to {given.days:g} days, seed {given.seed}, "
-          f"{given.members} members")  # fmt: skip
+          f"{given.members} members{unsaid}")  # fmt: skip
     print("                    houses  in 50 %  in 90 %      width %  MAE %  display's MAE %")
     print(lines(rows, None, "all"))
     named = {cause for causes in GROUPS.values() for cause in causes}

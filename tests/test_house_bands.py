@@ -49,3 +49,14 @@ def test_a_pipe_that_nobody_reads_is_no_failure():
     )
     os.close(write)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_an_owner_who_says_no_capacity_gets_the_assumed_one():
+    """The prior of a setup file without the key; nothing else of the house changes."""
+    (house,) = make_houses(1, 7003, ["none"], longest_days=3.0)
+    bare = hb.without_capacity(house)
+    assert bare.setup.bank.capacity_fraction.dist == "gumbel_l"
+    assert house.setup.bank.capacity_fraction.dist == "norm"
+    same = hb.replace(bare.setup.bank, capacity_fraction=house.setup.bank.capacity_fraction)
+    assert same == house.setup.bank
+    assert bare.log is house.log
