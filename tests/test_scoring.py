@@ -7,6 +7,7 @@ import pytest
 from scipy.special import ndtri
 
 from socband import scoring
+from socband.posterior_resample import effective_sample_size
 from socband.scoring import (
     LEVELS,
     QUANTILES,
@@ -16,7 +17,6 @@ from socband.scoring import (
     crps_quantiles,
     crps_samples,
     disconnect_scores,
-    effective_sample_size,
     interval_score,
     nees,
     nees_bounds,

@@ -35,7 +35,7 @@ from socband.charging_state import (
     last_temperature_c,
     resting,
     sound_source,
-    sun_words,
+    sun_hours,
 )
 from socband.charging_weigh import volts_of, weigh
 from socband.errors import InputError, Problem, did_you_mean, shown
@@ -191,7 +191,7 @@ def charging(
         ),
         "chance_cold": max(cold, probability[EXPLANATIONS.index("too_cold")]),
         "most_a": float(quantiles_of(sounds[-1][1].most_a)[4]),
-        "sun": sun_words(setup, mine) if source == "solar" and not panel_v else "",
+        **(sun_hours(setup, mine) if source == "solar" and not panel_v else {}),
         "cold_charge": int(flows and now_c < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "rests_probability": rest.probability,

@@ -9,6 +9,7 @@ import numpy as np
 
 from socband.charging import FAULTS
 from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks, resting_check
+from socband.site_fields import ClockTime
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -85,7 +86,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),
-        *([wrapped(f"Reckoned for {a['sun']}.")] if a["sun"] else []),
+        *([wrapped(reckoned_for(a))] if "sun_at_hour" in a else []),
         *([wrapped(too_much(dataset))] if beyond_source(dataset) else []),
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
@@ -173,6 +174,13 @@ def _waking(attrs: Mapping[str, Any]) -> str:
     n = attrs["batteries"]
     batteries = f"{n} batteries in parallel" if n > 1 else "one battery"
     return f"{attrs['wake_from_h']:g} to {attrs['wake_to_h']:g} h for {batteries}"
+
+
+def reckoned_for(attrs: Mapping[str, Any]) -> str:
+    """The hour that a panel's current is reckoned for, and when its sun is up."""
+    keys = ("sun_at_hour", "sunrise_hour", "sunset_hour")
+    at, rise, fall = (ClockTime.from_hour(attrs[key]) for key in keys)
+    return f"Reckoned for {at} ([present] clock), with the sun up from {rise} to {fall}."
 
 
 def assumed_size(dataset: xr.Dataset) -> str:

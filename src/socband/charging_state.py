@@ -21,6 +21,7 @@ from socband.kernels_bank import S_T
 from socband.readings import CHARGED_V, with_readings
 from socband.site_fields import ClockTime
 from socband.snapshot import take_snapshot
+from socband.track import SENSOR_STD_K
 from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
 
 if TYPE_CHECKING:
@@ -37,7 +38,6 @@ TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's l
 # above it a source that has been to its limit may not have begun again (assumed)
 FINISHED_SOC = 0.97
 BESIDE_EACH = 3  # few of them fit a voltage near full
-SENSOR_STD_K = 2.0  # of a temperature in a log, by where the sensor sits (assumed, as in `replay`)
 OFF_PLATE = 0.15  # by how much of its current a source differs from its plate (assumed)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 # Missing charges between which the curve hardly moves: each a quarter more than the one before near
@@ -306,10 +306,13 @@ def _day(source: Any) -> tuple[ClockTime, ClockTime]:
     return source.sunrise, source.sunset
 
 
-def sun_words(setup: Setup, source: Any) -> str:
-    """For which hour a panel is reckoned, and when its sun is up."""
-    rise, fall = _day(source)
-    return f"{setup.present.clock} ([present] clock), with the sun up from {rise} to {fall}"
+def sun_hours(setup: Setup, source: Any) -> dict[str, float]:
+    """Hours of day for which a panel is reckoned, and between which its sun is up."""
+    clocks = setup.present.clock, *_day(source)
+    return {
+        name: clock.minute / 60.0
+        for name, clock in zip(("sun_at_hour", "sunrise_hour", "sunset_hour"), clocks, strict=True)
+    }
 
 
 def _sun(setup: Setup, source: Any, seed: int, n: int) -> Array:

@@ -276,13 +276,20 @@ class Demand:
             ]
         )
         watt = self.power_w + self.current_a * bank_voltage_v
-        warmer_k = ambient_c[:, None] - self.kind[:, K_DUTY_AT_C]
-        duty = self.duty + self.kind[:, K_DUTY_PER_K] * warmer_k
-        return watt * np.clip(duty, 0.0, 1.0) * share / horizon_s
+        per_k, at_c = self.kind[:, K_DUTY_PER_K], self.kind[:, K_DUTY_AT_C]
+        return watt * duty_in(ambient_c[:, None], self.duty, per_k, at_c) * share / horizon_s
 
     def scaled(self, factor: float) -> Demand:
         """The same loads, each drawing `factor` times as much."""
         return replace(self, power_w=self.power_w * factor, current_a=self.current_a * factor)
+
+
+def duty_in(
+    air_c: Array | float, duty: Array | float, per_k: Array | float, at_c: Array | float
+) -> Array:
+    """Duty of a load with a thermostat in air of so many degrees [°C], 0..1: the forecast's law
+    (`kernels_demand`). `duty` is that at `at_c`, `per_k` its change with each degree."""
+    return np.clip(duty + per_k * (air_c - at_c), 0.0, 1.0)
 
 
 def load_spans(load: Load, now: datetime, horizon_s: float) -> Array:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.demand import INVERTER, Demand
+from socband.demand import INVERTER, Demand, duty_in
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 
@@ -44,7 +44,7 @@ def idle_in_the_cold(setup: Setup) -> dict[str, tuple[float, float]]:
     for load in setup.loads:
         if load.duty_per_k and load.duty_at_c is not None and not load.is_heater:
             usual = load.duty.median
-            now = float(np.clip(usual + load.duty_per_k * (air_c - load.duty_at_c), 0.0, 1.0))
+            now = float(duty_in(air_c, usual, load.duty_per_k, load.duty_at_c))
             if now < MUCH_LESS * usual:
                 found[load.name] = (now, usual)
     return found
@@ -119,9 +119,9 @@ class Nights:
     def cutout_hours(self, off: Sequence[str] = ()) -> Array:
         """(n,) hours to the inverter's own cut-out with loads off; inf if it never does while the
         bank is on."""
-        key = self.plan.demand.all_off(off)
         if INVERTER in off:  # what is off does not cut out
             return np.full(len(self.plan.ambient), np.inf)
+        key = self.plan.demand.all_off(off)
         if key not in self.cutouts:
             self._run(key, off)
         return self.cutouts[key]
@@ -175,3 +175,19 @@ class Nights:
         mean_w = plan.demand.mean_power_w(volts, 3600.0 * until_h, plan.ambient[:, 0]).mean(axis=0)
         drawn = sum(w for name, w in zip(plan.demand.names, mean_w, strict=True) if name in gone)
         return INVERTER in off or self.chills(off), float(drawn) * until_h
+
+
+def of_all(chances: Array | float, now: float, now_of_all: float) -> Array:
+    """Chances told from a few members, as all of them would tell.
+
+    What changes nothing then has the very chance of all. By the ratio of failures, or of successes
+    where a chance falls.
+
+    Args:
+        chances: with something switched off, of the few, 0..1.
+        now, now_of_all: with nothing switched off, of the few and of all.
+    """
+    chances = np.asarray(chances, dtype=float)
+    fails = (1.0 - chances) * ((1.0 - now_of_all) / (1.0 - now) if now < 1.0 else 1.0)
+    falls = chances * (now_of_all / now if now > 0.0 else 1.0)
+    return np.where(chances >= now, np.maximum(1.0 - fails, 0.0), np.minimum(falls, 1.0))

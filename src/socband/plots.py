@@ -36,7 +36,7 @@ def new_figure(rows: int = 1, width: float = 5.2, height: float = 3.8) -> tuple[
     return figure, list(axes)
 
 
-def legend_below(figure: Figure, columns: int = 2) -> Figure:
+def legend_below(figure: Figure) -> Figure:
     """One legend of all that the figure's axes name, below them, where it covers no data."""
     named = {}
     for ax in figure.axes:
@@ -47,7 +47,7 @@ def legend_below(figure: Figure, columns: int = 2) -> Figure:
             list(named.values()),
             list(named),
             loc="outside lower center",
-            ncols=columns,
+            ncols=2,
             fontsize=8,
             frameon=False,
         )
@@ -151,9 +151,9 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(hours, 100.0 * inverter, color=TRUTH, lw=1.2, ls=":", label="inverter still on")
         _inverter_chance(dataset, ax)
     asked = zip(dataset["until_hours"].values, dataset["lasts_until"].values, strict=True)
+    end = night_end_hours(dataset)
     for line, (at, chance) in enumerate(asked):  # several may lie close
         last = line + 1 == len(dataset["until"])
-        end = night_end_hours(dataset)
         left = at > (NEAR_RIGHT if last else NEAR_LEFT) * end
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)

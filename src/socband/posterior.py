@@ -266,11 +266,10 @@ class _Run:
         quantiles = np.empty((t_all, len(settings.probabilities)))
         mean, std, ess, misfit = (np.empty(t_all) for _ in range(4))
         resampled = []
-        last = 0
+        last, weights = 0, np.full(n, 1.0 / n)
         while last < t_all:
             first, last = last, min(last + settings.chunk, t_all)
             before = state.copy()
-            weights = normalised(self.eta * (state[k.LOGLIK] - base))
             self.foresee(state, weights, first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
             kernels_band.band_rows(
@@ -293,7 +292,7 @@ class _Run:
                 scores, state, parameters, pattern, rate = self.move(
                     scores, state, parameters, pattern, last, rng
                 )
-                base = state[k.LOGLIK].copy()
+                base, weights = state[k.LOGLIK].copy(), np.full(n, 1.0 / n)
                 resampled.append((float(self.track.time_s[last - 1]), rate))
             if progress is not None:
                 progress(last, t_all)

@@ -13,6 +13,12 @@ def normalised(log_weights: Array) -> Array:
     return w / w.sum()
 
 
+def effective_sample_size(weights: Array) -> Array:
+    """Kish's effective sample size (Σw)²/Σw² along the last axis."""
+    w = np.asarray(weights, dtype=float)
+    return w.sum(axis=-1) ** 2 / (w * w).sum(axis=-1)
+
+
 def systematic(weights: Array, rng: np.random.Generator, n: int | None = None) -> Array:
     """Systematic resampling: indices of the n kept, each about n·weight times.
 

@@ -24,7 +24,7 @@ from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.site_fields import ClockTime
 from socband.snapshot import MOST_DEVIATIONS, take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
-from socband.track import Scale, Track, hour_of_first_row, moment_of_present
+from socband.track import SENSOR_STD_K, Scale, Track, hour_of_first_row, moment_of_present
 from socband.unknowns import Members, Unknowns
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def replay(
         current_a, voltage_v, temperature_c, `misfit` (see `Posterior`), true_soc where the log has
         it; over `member` at its end soc, offset_a, gain_error, untracked_a, capacity_fraction and
         `unseen_a`, the current that the display misses on average over a day, offset and untracked
-        load together, positive = the display shows too much; over `mark` where the band narrowed;
+        load together, positive = the display shows too much; over `mark` where evidence arrived;
         over `pulled` those of `PULLABLE` that the log pulls beyond what the setup holds for
         possible: `pulled_probability` that they lie there, and `pulled_median` of where.
         Attributes: `told_apart` (whether offset and untracked load can be), `usual_step_hours`,
@@ -191,7 +191,8 @@ def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Un
     soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
     unknowns = Unknowns.from_setup(setup, soc, cell)
     if measured:
-        sensor = Quantity.from_dist("norm", loc=0.0, scale=2.0, source="assumed: where it is glued")
+        source = "assumed: where it is glued"
+        sensor = Quantity.from_dist("norm", loc=0.0, scale=SENSOR_STD_K, source=source)
         unknowns = replace(unknowns, temperature_offset_k=sensor)
     return unknowns
 

@@ -223,20 +223,19 @@ def _misfit_lines(dataset: xr.Dataset) -> list[str]:
     below = misfit[rows[-1]] < 0.0
     side, fuller = ("below", "emptier") if below else ("above", "fuller")
     if long_h < SHORT_MISFIT_H:
-        text = (
-            f"For a moment, at hour {hours[rows[-1]]:.1f}, the voltage was far {side} that of any "
-        )
         return [
-            wrapped(f"{text}bank in the band: a broken row, or too heavy a load for the model.")
+            wrapped(
+                f"For a moment, at hour {hours[rows[-1]]:.1f}, the voltage was far {side} that of "
+                "any bank in the band: a broken row, or too heavy a load for the model."
+            )
         ]
     reasons = "lost capacity, a load that is not counted, a bad connection"
     if not below:
         reasons = "a charge that is not counted"
     reasons += ", a voltage that is read wrongly"
     if far[-1]:
-        start = rows[-1]
-        while start and far[start - 1]:
-            start -= 1
+        near = np.flatnonzero(~far)
+        start = near[-1] + 1 if len(near) else 0
         text = (
             f"since hour {hours[start]:.1f} the voltage is far {side} that of any bank in it. "
             f"Likely the bank is {fuller} than the band says"

@@ -190,12 +190,6 @@ def coverage_bounds(nominal: float, runs: int, level: float = 0.95) -> tuple[flo
     return float(low), float(high)
 
 
-def effective_sample_size(weights: Array) -> Array:
-    """Kish's effective sample size (Σw)²/Σw² along the last axis."""
-    w = np.asarray(weights, dtype=float)
-    return w.sum(axis=-1) ** 2 / (w * w).sum(axis=-1)
-
-
 # ---------------------------------------------------------------- one record
 
 

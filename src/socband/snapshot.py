@@ -25,12 +25,12 @@ from socband.evidence import (
     RestedVoltage,
 )
 from socband.models import CellModel
-from socband.posterior_resample import normalised, systematic
+from socband.posterior_resample import effective_sample_size, normalised, systematic
 from socband.posterior_settings import Settings
 from socband.since_full import untracked_hours
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
-from socband.snapshot_draw import Snapshot, draw
+from socband.snapshot_draw import Drawn, Snapshot, draw
 from socband.track import Scale
 from socband.unknowns import Members
 
@@ -75,15 +75,15 @@ def take_snapshot(
     draws = n * OVERSAMPLE
     while True:
         rng = np.random.default_rng([seed, 11])
-        every, drift_a, overfull = draw(setup, cell, draws, seed, rng)
-        weighed = _weigh(setup, cell, every, drift_a, overfull, evidence)
+        drawn = draw(setup, cell, draws, seed, rng)
+        weighed = _weigh(setup, cell, drawn, evidence)
         if draws >= MOST_DRAWS or weighed.clear:
             break
         draws = MOST_DRAWS
     if not weighed.enough:
-        _refuse(setup, cell, every, drift_a, overfull, evidence)
+        _refuse(setup, cell, drawn, evidence)
     keep = np.sort(rng.permutation(systematic(normalised(weighed.log_weight), rng))[:n])
-    return replace(every, effective_size=weighed.effective).take(keep)
+    return replace(drawn.snapshot, effective_size=weighed.effective).take(keep)
 
 
 def _check_pieces(setup: Setup, evidence: Sequence[Evidence]) -> None:
@@ -143,18 +143,11 @@ class _Weighed:
         return self.missed <= MOST_DEVIATIONS and judged >= LEAST_EFFECTIVE
 
 
-def _weigh(
-    setup: Setup,
-    cell: CellModel,
-    drawn: Snapshot,
-    drift_a: Array,
-    overfull: Array,
-    evidence: Sequence[Evidence],
-) -> _Weighed:
+def _weigh(setup: Setup, cell: CellModel, drawn: Drawn, evidence: Sequence[Evidence]) -> _Weighed:
     """Weights of the draws under all that is known besides the display."""
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
-    members, temperature_c = drawn.members, drawn.temperature_c
-    alive = (members.soc > 0.0) & ~overfull
+    members, temperature_c = drawn.snapshot.members, drawn.snapshot.temperature_c
+    alive = (members.soc > 0.0) & ~drawn.overfull
     alive &= (
         terminal_v(setup, cell, scale, members, temperature_c) > setup.limits.disconnect_v.median
     )
@@ -163,7 +156,7 @@ def _weigh(
         return _Weighed(log_weight, float(alive.sum()))
     judged = int(alive[:MOST_DRAWS].sum())
     log_weight[alive], missed = _evidence_log_likelihood(
-        setup, cell, scale, members.take(alive), drift_a[alive], evidence, judged
+        setup, cell, scale, members.take(alive), drawn.drift_a[alive], evidence, judged
     )
     return _Weighed(log_weight, _effective(log_weight), missed)
 
@@ -171,31 +164,22 @@ def _weigh(
 def _effective(log_weight: Array) -> float:
     if not np.isfinite(log_weight).any():
         return 0.0
-    weights = np.exp(log_weight - log_weight.max())
-    return float(weights.sum() ** 2 / (weights**2).sum())
+    return float(effective_sample_size(normalised(log_weight)))
 
 
-def _refuse(
-    setup: Setup,
-    cell: CellModel,
-    drawn: Snapshot,
-    drift_a: Array,
-    overfull: Array,
-    evidence: Sequence[Evidence],
-) -> None:
+def _refuse(setup: Setup, cell: CellModel, drawn: Drawn, evidence: Sequence[Evidence]) -> None:
     """Say why what is known does not fit the setup.
 
     Raises:
         InputError: always.
     """
-    weighed = _weigh(setup, cell, drawn, drift_a, overfull, ())
-    if weighed.enough:  # then it is the evidence that does not
+    if _weigh(setup, cell, drawn, ()).enough:  # then it is the evidence that does not
         what = ", ".join(piece.label for piece in evidence)
         typed = len(evidence) > (setup.present.rested_voltage_v is not None)
         where = "--evidence" if typed else "present.rested_voltage_v"
         for piece in evidence:
             if isinstance(piece, ClampReading):
-                _check_lasting(setup, cell, drawn, drift_a, piece)
+                _check_lasting(setup, cell, drawn, piece)
         doubts = [_DOUBTS[kind] for kind in _DOUBTS if any(type(p) is kind for p in evidence)]
         raise InputError(
             Problem(
@@ -206,7 +190,7 @@ def _refuse(
                 " ".join(doubts),
             )
         )
-    if overfull.mean() > 0.5:
+    if drawn.overfull.mean() > 0.5:
         raise InputError(
             Problem(
                 "present",
@@ -218,9 +202,7 @@ def _refuse(
     check_still_on(0.0)
 
 
-def _check_lasting(
-    setup: Setup, cell: CellModel, drawn: Snapshot, drift_a: Array, piece: ClampReading
-) -> None:
+def _check_lasting(setup: Setup, cell: CellModel, drawn: Drawn, piece: ClampReading) -> None:
     """Is a reading refused because the current that it shows unseen would have emptied the bank?
 
     Raises:
@@ -234,14 +216,14 @@ def _check_lasting(
         return
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
     likelihood, missed = _evidence_log_likelihood(
-        setup, cell, scale, drawn.members, drift_a, [piece], MOST_DRAWS
+        setup, cell, scale, drawn.snapshot.members, drawn.drift_a, [piece], MOST_DRAWS
     )
     if not _Weighed(likelihood, _effective(likelihood), missed).enough:
         return
     unseen_a, hours = seen_a - piece.current_a, present.hours_since_full.median
     drew = setup.untracked_load.hours
     on_h = float(untracked_hours(setup, np.array([hours]))[0])
-    left_ah = present.display_soc * float(np.median(drawn.capacity_ah))
+    left_ah = present.display_soc * float(np.median(drawn.snapshot.capacity_ah))
     times = f"{on_h:.3g} h since full" if drew.is_always else f"the hours {drew} since full"
     raise InputError(
         Problem(

@@ -52,9 +52,22 @@ class Snapshot:
         )
 
 
-def draw(
-    setup: Setup, cell: CellModel, draws: int, seed: int, rng: np.random.Generator
-) -> tuple[Snapshot, Array, Array]:
+@dataclass(frozen=True)
+class Drawn:
+    """Draws that nothing else has weighed yet.
+
+    Attributes:
+        snapshot: the n of them.
+        drift_a: (n,) by how much the temperature has shifted the shunt's zero [A].
+        overfull: (n,) whether the bank would be more than full by now.
+    """
+
+    snapshot: Snapshot
+    drift_a: Array
+    overfull: Array
+
+
+def draw(setup: Setup, cell: CellModel, draws: int, seed: int, rng: np.random.Generator) -> Drawn:
     """Draws of the present from the setup.
 
     Args:
@@ -62,10 +75,6 @@ def draw(
         draws: n of them; the first of more are the same.
         seed: of everything random.
         rng: of the hysteresis.
-
-    Returns:
-        The draws; (n,) by how much the temperature has shifted the shunt's zero [A]; (n,) whether
-        the bank would be more than full by now.
     """
     present, monitor = setup.present, setup.monitor
     unknowns = Unknowns.from_setup(setup, cell=cell)
@@ -117,4 +126,4 @@ def draw(
     every = Snapshot(
         members, capacity_ah, temperature_c, causes, float(draws), patterns=unknowns.patterns
     )
-    return every, since.drift_a, overfull
+    return Drawn(every, since.drift_a, overfull)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from socband.causes import CauseSettings, P, drift_to_a, hypotheses
-from socband.posterior_resample import systematic
+from socband.posterior_resample import effective_sample_size, systematic
 from socband.quantity import Quantity
 from socband.suspects_design import LogColumns
 from socband.suspects_model import Likelihood, Yardstick
@@ -96,7 +96,7 @@ def fit(
     log_weight = -objective + log_prior_constant - log_proposal
     top = log_weight.max()
     weight = np.exp(log_weight - top)
-    effective = float(weight.sum() ** 2 / np.sum(weight**2))
+    effective = float(effective_sample_size(weight))
     if effective >= LEAST_EFFECTIVE:
         evidence = float(top + np.log(weight.mean()))
         chosen = drawn[:, systematic(weight / weight.sum(), rng)]

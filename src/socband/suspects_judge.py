@@ -12,7 +12,7 @@ from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
 from socband.cell import temperature_factors
 from socband.errors import InputError, Problem
-from socband.posterior_resample import normalised, systematic
+from socband.posterior_resample import effective_sample_size, normalised, systematic
 from socband.readings import KINDS, with_readings
 from socband.since_full import SinceFull, untracked_hours
 from socband.summary import quantiles_of
@@ -182,7 +182,7 @@ def judge(
         prior=prior,
         size=sizes,
         untracked_mean_a=untracked_mean_a,
-        effective=float(1.0 / np.sum(share**2)),
+        effective=float(effective_sample_size(share)),
         fitting=_fitting(draws, readings, setup, cell, meters),
         fits=fits,
     )

@@ -47,7 +47,7 @@ _SLIPS = (
     (r"\d{1,2}:\d\d", 'times of day stand in quotes: "20:00"'),
     (r"[+-]?[\d.]+\s*(?:[^\W\d_]|°)", "numbers stand without their unit: rated_capacity_ah = 100"),
     (r"[+-]?[\d.]+\s*%", "a share is a number from 0 to 1: 0.55"),
-    (r"[^\W\d_]", 'text stands in quotes: name = "fridge"'),
+    (r"(?!(?:true|false)\s*(?:#|$))[^\W\d_]", 'text stands in quotes: name = "fridge"'),
 )
 
 
@@ -57,9 +57,5 @@ def _slip(text: str, error: str) -> str:
     lines = text.splitlines()
     if at is None or int(at[1]) > len(lines):
         return ""
-    line = lines[int(at[1]) - 1]
-    value = line.partition("=")[2].strip()
-    for pattern, hint in _SLIPS:
-        if re.match(pattern, value) and value.split("#")[0].strip() not in ("true", "false"):
-            return hint
-    return ""
+    value = lines[int(at[1]) - 1].partition("=")[2].strip()
+    return next((hint for pattern, hint in _SLIPS if re.match(pattern, value)), "")

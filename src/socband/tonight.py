@@ -16,7 +16,7 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
-from socband.nights import Nights, counted_loads, frost_chance, idle_in_the_cold
+from socband.nights import Nights, counted_loads, frost_chance, idle_in_the_cold, of_all
 from socband.site import Setup
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
@@ -74,18 +74,18 @@ def tonight(
           attribute, "; " between) names them for the first hour, and `inverter_counts_always` says
           whether they are essential;
         - what a switch-off buys (load), in lasting as in `served_until`: `off_chance`,
-          `off_gain_hours`, and `off_beyond`, the share
-          that then lasts beyond the horizon, at which its gain is cut; the fewest that are enough,
-          in the attributes `enough_off`, `enough_chance`, `enough_reached`, and
-          `enough_with_inverter`, whether the inverter still counts then; by how much the chance
-          changes, `off_chance_change`; the chance that the inverter cuts out by itself before the
-          first hour asked, `off_inverter_cuts_out`, and with the fewest off,
-          `enough_inverter_cuts_out`;
+          `off_gain_hours`, and `off_beyond`, the share that then lasts beyond the horizon, at which
+          its gain is cut; the fewest that are enough, in the attributes `enough_off`,
+          `enough_chance`, `enough_reached`, and `enough_with_inverter`, whether the inverter still
+          counts then; by how much the chance changes, `off_chance_change`; the chance that the
+          inverter cuts out by itself before the first hour asked, `off_inverter_cuts_out`, and with
+          the fewest off, `enough_inverter_cuts_out`;
         - the time to wake after a disconnect, `wake_off_hours`, `wake_on_hours` (member); whether
           the bank would come back by itself, `comes_back` (member; nothing it gives then is counted
           anywhere); `believable_hours` (afterwards): from plugging in after a disconnect until the
           display can be believed again, by the first shore charger of the setup, loads off; no
           entries without one, infinite if it never gets there;
+        - `idle_duty` beside `usual_duty` (idle_load): see `nights.idle_in_the_cold`;
 
         and attributes `timezone` (of `start`; "" if not said), `display_soc`,
         `hours_since_full_assumed`, `widest_unknown` ("" without a display, which then is it itself,
@@ -94,7 +94,7 @@ def tonight(
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
         `too_cold_to_charge` (chance that the sources described bring nothing now because a battery
         is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between), `frost`
-        (chance that the air falls below 0 °C within the day),
+        (chance that the air comes near 0 °C within the day, see `nights.frost_chance`),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
@@ -139,6 +139,7 @@ def tonight(
     promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display, current = setup.present.display_soc, setup.present.current_a
+    idle = idle_in_the_cold(setup)
 
     def cut_out(off: Sequence[str] = ()) -> float:
         return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
@@ -181,6 +182,12 @@ def tonight(
             dims="afterwards",
             attrs={"units": "h", "long_name": "from plugging in to a believable display"},
         ),
+        idle_duty=xr.DataArray(
+            [now for now, _ in idle.values()],
+            dims="idle_load",
+            coords={"idle_load": np.array([*idle], dtype=str)},
+        ),
+        usual_duty=xr.DataArray([usual for _, usual in idle.values()], dims="idle_load"),
         comes_back=xr.DataArray(
             comes_back(plan, night, cell)[on],
             dims="member",
@@ -209,10 +216,6 @@ def tonight(
         too_cold_to_charge=_too_cold(plan),
         heaters="; ".join(load.name for load in setup.loads if load.is_heater),
         frost=frost_chance(plan.ambient[on]),
-        idle_in_the_cold="; ".join(
-            f"{name} {100 * now:.0f} % of the time (usually {100 * usual:.0f})"
-            for name, (now, usual) in idle_in_the_cold(setup).items()
-        ),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
         batteries=setup.bank.strings_in_parallel,
         shore_a=charger_a_of(setup),
@@ -233,22 +236,6 @@ def tonight(
 def _where_all_end(values: np.ndarray) -> np.ndarray:
     """Quantiles, or NaN where some nights outlast the horizon: those that end are no sample."""
     return quantiles_of(values if np.isfinite(values).all() else np.full(len(values), np.nan))
-
-
-def of_all(chances: np.ndarray | float, now: float, now_of_all: float) -> np.ndarray:
-    """Chances told from a few members, as all of them would tell.
-
-    What changes nothing then has the very chance of all. By the ratio of failures, or of successes
-    where a chance falls.
-
-    Args:
-        chances: with something switched off, of the few, 0..1.
-        now, now_of_all: with nothing switched off, of the few and of all.
-    """
-    chances = np.asarray(chances, dtype=float)
-    fails = (1.0 - chances) * ((1.0 - now_of_all) / (1.0 - now) if now < 1.0 else 1.0)
-    falls = chances * (now_of_all / now if now > 0.0 else 1.0)
-    return np.where(chances >= now, np.maximum(1.0 - fails, 0.0), np.minimum(falls, 1.0))
 
 
 def with_what_draws_now(setup: Setup) -> Setup:

@@ -47,7 +47,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_weak_batteries_lines(attrs),
         *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
-        *_idle_lines(attrs),
+        *_idle_lines(dataset),
     ]
     lines += _lasts_lines(dataset)
     lines += _inverter_lines(dataset)
@@ -139,11 +139,16 @@ def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
     return [wrapped(text), ""]
 
 
-def _idle_lines(attrs: Mapping[str, Any]) -> list[str]:
+def _idle_lines(dataset: xr.Dataset) -> list[str]:
     """Loads reckoned to idle in the cold, as the bank's temperature is taken for theirs."""
-    if not attrs["idle_in_the_cold"]:
+    if not dataset.sizes["idle_load"]:
         return []
-    loads = attrs["idle_in_the_cold"].replace("; ", ", ")
+    loads = ", ".join(
+        f"{name} {100 * now:.0f} % of the time (usually {100 * usual:.0f})"
+        for name, now, usual in zip(
+            *(dataset[key].values for key in ("idle_load", "idle_duty", "usual_duty")), strict=True
+        )
+    )
     text = f"Reckoned as standing in the cold with the bank: {loads}. In a room that is warm it "
     return [wrapped(f"{text}draws more: then give the load duty_per_k = 0."), ""]
 

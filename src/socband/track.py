@@ -29,6 +29,7 @@ LEANING_C = 0.05
 GAP_S = 300.0  # a longer silence of the log is a gap: what flowed in it is not known, ...
 USUAL_S = 1800.0  # ... but for a log all of whose rows lie up to so far apart: it stores means
 MOST_IN_GAP = 0.4  # of the capacity; as a standard deviation, more than that of "anything" (0.29)
+SENSOR_STD_K = 2.0  # of a log's temperature, by where its sensor sits (assumed)
 BESIDE_GAP_S = 1800.0  # assumed: what flows for so long on both sides tells what flowed in a gap
 
 

@@ -18,15 +18,7 @@ from socband.cell import ENTROPY, GAP, OCV, CellTables, look_up, stands_at
 from socband.demand import INVERTER
 from socband.forecast import asked_hours, chance
 from socband.forward import Plan, Run, run
-from socband.kernels_columns import (
-    L_DELAY,
-    L_DISCONNECT,
-    L_FULL_V,
-    O_FULL,
-    O_LVD,
-    O_SOC,
-    O_WHICH,
-)
+from socband.kernels_columns import L_DELAY, L_DISCONNECT, L_FULL_V, O_FULL, O_LVD, O_SOC, O_WHICH
 from socband.models import CellModel
 from socband.nights import Nights, optional_loads
 from socband.summary import quantiles_of
@@ -141,10 +133,10 @@ def smallest_set(
     size, those that add one load to the best of one fewer. The inverter counts as one.
 
     In the frost sets without a heater come first, however large. All optional loads off is taken
-    for the best there is, and looked at first. More load lengthens
-    a night only where it trips something: an inverter that cuts out drops what is behind it and its
-    own draw, a charger that rested sets in. That is no set to advise. Where the inverter does not
-    count, a bank may also last because that cuts out: `Nights.cutout_hours` tells.
+    for the best there is, and looked at first. More load lengthens a night only where it trips
+    something: an inverter that cuts out drops what is behind it and its own draw, a charger that
+    rested sets in. That is no set to advise. Where the inverter does not count, a bank may also
+    last because that cuts out: `Nights.cutout_hours` tells.
 
     Args:
         want: 0..1.
@@ -167,7 +159,8 @@ def smallest_set(
         return tuple(n for n in names if INVERTER not in names or n not in implied)
 
     # in the frost a heater goes off only where nothing else is enough, however many that are
-    for names in (tuple(name for name in every if not nights.chills((name,))), every):
+    warm = tuple(name for name in every if not nights.chills((name,)))
+    for names in dict.fromkeys((warm, every)):
         everything = without_implied(names)
         best = reached(everything)
         if best >= want:

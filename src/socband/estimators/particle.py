@@ -16,8 +16,8 @@ from socband import cell as physics
 from socband.estimators import Prior, band_dataset
 from socband.estimators.filter_model import NOISE, FilterModel, Noise
 from socband.logs import Log
-from socband.posterior_resample import systematic
-from socband.scoring import QUANTILES, effective_sample_size
+from socband.posterior_resample import effective_sample_size, systematic
+from socband.scoring import QUANTILES
 
 if TYPE_CHECKING:
     import xarray as xr
