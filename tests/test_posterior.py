@@ -53,6 +53,7 @@ UNKNOWNS = Unknowns(
 )
 
 PLAIN = Settings(
+    lasting_share=0.0,
     eta=1.0,
     error_scale=1.0,
     tau_scale=1.0,

@@ -119,7 +119,7 @@ class _Run:
         self.table = np.ascontiguousarray(CellTables.from_model(cell).table)
         self.common, self.factors = kernel_inputs(cell, settings)
         self.tau_e_s = cell.voltage_error.tau_s * noise.tau_scale
-        self.error_scale = noise.error_scale
+        self.error_scale, self.lasting_share = noise.error_scale, noise.lasting_share
         self.lasting_v = lasting_std_v(cell, settings, float(np.mean(track.temperature_c)))
         self.drive = track.drive.copy()
         self.drive[[k.SIGMA_E_V, k.KEEP_E]] = np.nan  # filled as the run goes on, see `foresee`
@@ -227,7 +227,7 @@ class _Run:
             np.abs(surface - soc) @ weights,
             track.temperature_c[part],
             full_v,
-            settings.lasting_share,
+            self.lasting_share,
         )
         self.drive[k.KEEP_E, part] = kept_of_error(
             track.dt_s[part], self.tau_e_s, settings.full_memory_s, near_full @ weights
@@ -246,7 +246,7 @@ class _Run:
                 temperature_c=float(self.track.temperature_c[at]),
                 eta=self.eta,
                 error_scale=self.error_scale,
-                lasting_share=self.settings.lasting_share,
+                lasting_share=self.lasting_share,
             )
             miss = missed_by(piece, state, context) if first else 0.0
             self.missed[step] = max(self.missed.get(step, 0.0), miss)

@@ -19,6 +19,9 @@ Array = np.ndarray
 POOLED_ETA = 0.25
 POOLED_ERROR_SCALE = 0.93
 POOLED_TAU_SCALE = 0.5
+# Where the truth is another cell, a share of the error is a curve for life: without it offset and
+# capacity are claimed too surely (`benchmarks/simulated_truth.py`, which chose 0.6).
+POOLED_LASTING_SHARE = 0.6
 PROBABILITIES = (0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975)
 
 
@@ -43,10 +46,8 @@ class Settings:
             not follow.
         lasting_share: share of the model error (its deviation, away from steep parts and loads)
             that belongs to the cell's curve, the same whenever that charge comes by again, 0..1.
-            With 0.6 and a doubtful hysteresis, offset and capacity are not claimed too surely
-            where the truth is another cell (`benchmarks/simulated_truth.py`); real records do not
-            ask for it, and houses with a fault that their setup denies come out worse
-            (benchmarks/README.md).
+            None: 0 for a calibrated cell, whose records do not ask for it (benchmarks/README.md),
+            `POOLED_LASTING_SHARE` for another.
         outlier_sigma: an innovation beyond so many deviations counts as a bad reading.
         ess_share: resample when the effective sample size falls below this share.
         moves: Metropolis-Hastings steps after resampling.
@@ -70,7 +71,7 @@ class Settings:
     start_branch_c: tuple[float, float] = (0.2, 0.1)
     bias_walk_a_per_sqrt_s: float = 0.0
     least_noise_v: float = 0.004
-    lasting_share: float = 0.0
+    lasting_share: float | None = None
     outlier_sigma: float = 4.0
     ess_share: float = 0.5
     moves: int = 3
@@ -83,11 +84,11 @@ class Settings:
 
     def resolved(self, cell: CellModel) -> Noise:
         """Learning rate and scales: as set here, else as the cell was calibrated, else pooled."""
-        known = (POOLED_ETA, POOLED_ERROR_SCALE, POOLED_TAU_SCALE)
+        known = (POOLED_ETA, POOLED_ERROR_SCALE, POOLED_TAU_SCALE, POOLED_LASTING_SHARE)
         if cell.calibration is not None:
             found = cell.calibration
-            known = (found.eta, found.error_scale, found.tau_scale)
-        asked = (self.eta, self.error_scale, self.tau_scale)
+            known = (found.eta, found.error_scale, found.tau_scale, 0.0)
+        asked = (self.eta, self.error_scale, self.tau_scale, self.lasting_share)
         return Noise(*(b if a is None else a for a, b in zip(asked, known, strict=True)))
 
 
@@ -98,6 +99,7 @@ class Noise:
     eta: float
     error_scale: float
     tau_scale: float
+    lasting_share: float
 
 
 def kernel_inputs(cell: CellModel, settings: Settings) -> tuple[Array, Array]:
@@ -165,7 +167,8 @@ def lasting_std_v(cell: CellModel, settings: Settings, temperature_c: float) -> 
     """Deviation of what a cell's curve lies above its model's, all its life [V]."""
     error = cell.voltage_error
     away = float(error.unfamiliar_factor(np.array(temperature_c)))
-    return settings.lasting_share * settings.resolved(cell).error_scale * error.std_v * away
+    noise = settings.resolved(cell)
+    return noise.lasting_share * noise.error_scale * error.std_v * away
 
 
 def share_of_full(surface: Array) -> Array:

@@ -88,6 +88,9 @@ LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.006, 0.015
 # The slow part of a cell that nobody calibrated differs by this at least; one that was calibrated
 # has its own number (`Calibration.slow_spread`), which grows to this at most.
 UNCALIBRATED_SLOW_SPREAD = 0.4
+# Half gap and decay of its hysteresis: deviations of their logarithms. Chosen on simulated
+# houses whose truth is another hysteresis (`benchmarks/simulated_truth.py`).
+UNCALIBRATED_GAP_SPREAD, UNCALIBRATED_DECAY_SPREAD = 0.3, 0.7
 # Assumed for a cell that nobody measured: the curves of the two 26650 cells lie 0 to 3 % apart at
 # 12 to 36 % charge, where they are steep.
 MOST_SHIFT = 0.03
@@ -305,9 +308,8 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
             and from warmth.
 
     Returns:
-        `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`. Hysteresis stays as
-        modelled: with the spreads of its file a bank of foreign cells was told less well
-        (benchmarks/README.md).
+        `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`; for a cell without
+        calibration `hysteresis_factor` and `decay_factor` too.
     """
     kelvin, reference = temperature_c + KELVIN, cell.reference_temperature_c + KELVIN
     per_kj = abs(1.0 / kelvin - 1.0 / reference) * 1e3 / GAS_J_PER_MOL_K
@@ -327,7 +329,11 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
     # `MOST_SHIFT`, its CRPS 3.0 and 2.9 % (by hand).
     colder = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
     shift = _grown(max(cell.spread["ocv.soc"], LEAST_SHIFT), away * colder, MOST_SHIFT)
-    return {
+    hysteresis = {
+        "hysteresis_factor": Quantity.from_dist("lognorm", s=UNCALIBRATED_GAP_SPREAD),
+        "decay_factor": Quantity.from_dist("lognorm", s=UNCALIBRATED_DECAY_SPREAD),
+    }
+    return (hysteresis if cell.calibration is None else {}) | {
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
         "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
