@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.bank import charge_limit_c
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
 from socband.charging_state import (
     BankNow,
@@ -166,7 +167,8 @@ def charging(
     mine = setup.source(source)
     shown_soc = with_readings(setup, readings).present.display_soc if log is None else None
     volts = volts_of(readings)
-    cold = float(np.mean(bank.temperature_c[~bank.beside] < cell.charge_min_c))
+    refuses_c = charge_limit_c(cell, seed, members)
+    cold = float(np.mean(bank.temperature_c[~bank.beside] < refuses_c))
     now_c = readings.get("temperature", float(np.median(bank.temperature_c)))
     logged_c = last_temperature_c(log)
     others = [other.name for other in setup.sources if other.kind != source]

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband import cell as c
-from socband.bank import bank_of
+from socband.bank import bank_of, charge_limit_c
 from socband.causes import P
 from socband.charging_rules import Rules
 from socband.kernels_bank import S_T
@@ -284,8 +284,7 @@ def sound_source(
     current = np.where(idling, 0.0, current)
     why[idling] = "near_full"
     at_limit[idling] = np.minimum(at_limit[idling], 0.5)
-    # a battery's own protection is at the cells' limit, give or take a kelvin
-    cold = bank.temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
+    cold = bank.temperature_c < charge_limit_c(cell, seed, n)
     if refuses:
         why[cold] = "too_cold"
         at_limit[cold] = 0.5  # a charger that is refused stands at its limit, or gives up (assumed)

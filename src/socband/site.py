@@ -8,7 +8,7 @@ To extend it: a dataclass in `site_parts`, an entry in `_SECTIONS`, priors in `s
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -19,7 +19,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.quantity import Quantity
-from socband.shelf import from_shelf
+from socband.shelf import from_shelf, taken_from_shelf
 from socband.site_check import cross_checks
 from socband.site_fields import ClockTime, Hours
 from socband.site_parts import (
@@ -232,7 +232,17 @@ def setup_from_table(
     if parts["batteries"]:
         count = len(parts["batteries"])
         parts["bank"] = dataclasses.replace(parts["bank"], strings_in_parallel=count)
-    return Setup(name=name, assumptions=filled.assumptions, **parts)
+    assumptions = (*filled.assumptions, *_generic_loads(table.get("loads", ())))
+    return Setup(name=name, assumptions=assumptions, **parts)
+
+
+def _generic_loads(loads: Sequence[Mapping[str, Any]]) -> list[Assumption]:
+    """What the loads of a setup file take from the shelf, load by load."""
+    each = [
+        taken_from_shelf(raw, item_name("loads", i, {"name": raw.get("like"), **raw}))
+        for i, raw in enumerate(loads)
+    ]
+    return [taken for taken in each if taken is not None]
 
 
 def _tables(section: str, value: Any, problems: list[Problem]) -> list[dict[str, Any]]:

@@ -316,7 +316,7 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
             continue
         node[key] = value
         if not prior.quiet:
-            assumptions.append(Assumption(path, _describe(key, value), prior.source))
+            assumptions.append(Assumption(path, described(key, value), prior.source))
     keys = set(priors)
     for i, load in enumerate(filled["loads"]):
         for given, missing, minutes, source in _LASTS:
@@ -365,7 +365,7 @@ def _filled_item(
             continue
         filled[key] = value
         if not prior.quiet and key in priors:
-            assumptions.append(Assumption(f"{where}.{key}", _describe(key, value), prior.source))
+            assumptions.append(Assumption(f"{where}.{key}", described(key, value), prior.source))
     if section == "batteries":
         for needs, key, said, why in _UNSAID:
             if needs in item and key not in item:
@@ -379,7 +379,10 @@ def item_name(section: str, index: int, raw: Mapping[str, Any]) -> str:
     return f"{section}[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
 
 
-def _describe(key: str, value: Any) -> str:
+def described(key: str, value: Any) -> str:
+    """A value as it stands in a setup file, in words with the unit that its key names."""
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, str | list):
         return value if isinstance(value, str) else ", ".join(value)
     unit = next((u for tail, u in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
