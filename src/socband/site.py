@@ -22,6 +22,7 @@ from socband.quantity import Quantity
 from socband.shelf import from_shelf, taken_from_shelf
 from socband.site_check import cross_checks
 from socband.site_fields import ClockTime, Hours
+from socband.site_hints import with_hint
 from socband.site_parts import (
     About,
     Ambient,
@@ -282,7 +283,9 @@ def _from_percent(flag: str, value: Any, problems: list[Problem]) -> Any:
     good = isinstance(value, int | float) and not isinstance(value, bool)
     if good and (value == 0 or 1 <= value <= 100):
         return value / 100.0
-    hint = "the flag takes percent, the file 0 to 1" if good and 0 < value < 1 else ""
+    hint = ""
+    if good and 0 < value < 1:
+        hint = f"the flag takes percent, the file 0 to 1: {flag} {100 * value:g}"
     problems.append(Problem(flag, shown(value), "a percentage from 0 to 100", hint))
     return 0.5  # only so that the other keys are still looked at
 
@@ -325,8 +328,9 @@ def _elsewhere(key: str) -> str:
 def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Problem]:
     if entry["type"] == "socband":
         return [
-            dataclasses.replace(p, where=f"{where}.{p.where}" if p.where else where)
+            dataclasses.replace(hinted, where=f"{where}.{p.where}" if p.where else where)
             for p in entry["ctx"]["problems"]
+            for hinted in (with_hint(p, str(entry["loc"][-1]), entry["input"]),)
         ]
     owner = ReZero if "re_zero" in entry["loc"][:-1] else kind
     names = [field.name for field in dataclasses.fields(owner)]

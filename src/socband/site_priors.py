@@ -228,6 +228,7 @@ LEAST_LOST = 0.005  # of the rated capacity: less is none
 
 _UNITS = {
     "a_per_k": "A/K",
+    "per_k": "per K",
     "fraction": "of rated",
     "ohm": "ohm",
     "hours": "h",
@@ -238,7 +239,14 @@ _UNITS = {
     "v": "V",
     "c": "°C",
     "s": "s",
+    "k": "K",
+    "min": "min",
 }
+
+
+def unit_of(key: str) -> str:
+    """The unit that a key's name ends in; "" for a mere number."""
+    return next((unit for tail, unit in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
 
 
 def share_by_factors(batteries: Iterable[tuple[float, float]]) -> float:
@@ -385,5 +393,4 @@ def described(key: str, value: Any) -> str:
         return str(value).lower()
     if isinstance(value, str | list):
         return value if isinstance(value, str) else ", ".join(value)
-    unit = next((u for tail, u in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
-    return Quantity.from_value(value).describe(unit)
+    return Quantity.from_value(value).describe(unit_of(key))
