@@ -312,10 +312,10 @@ def test_what_a_load_takes_from_the_shelf_is_said():
     said = {a.key: a for a in setup.assumptions if a.key.startswith("loads")}
     assert list(said) == ["loads[1] (my laptop)", "loads[3] (water-pump)"]
     laptop = said["loads[1] (my laptop)"]
-    want = "power_w 43.5 W, 90 % within 24.1 to 62.9 W; duty 0.6; cycle_min 90"
+    want = "power_w 43.5 W, 90 % within 24.1 to 62.9 W; duty 0.6; cycle_min 90 min"
     assert laptop.description == want
     assert laptop.source.startswith("a generic load, like = 'laptop', not yours: 22-65 W (seen)")
-    assert said["loads[3] (water-pump)"].description == "duty 0.01; cycle_min 60"
+    assert said["loads[3] (water-pump)"].description == "duty 0.01; cycle_min 60 min"
 
 
 def test_unknown_shelf_load_names_the_nearest():

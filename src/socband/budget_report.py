@@ -141,6 +141,7 @@ def budget_json(dataset: xr.Dataset) -> dict[str, Any]:
                 {"days": float(day), **as_percentiles(row)}
                 for day, row in zip(dataset["day"].values, dataset["error"].values, strict=True)
             ],
+            "error_at_once": as_percentiles(dataset["error_at_once"].values),
             "error_std": float(dataset["error_std"]),
             "variance_share": {cause: share for cause, share, _ in shares},
             "variance_share_std": {cause: error for cause, _, error in shares},
