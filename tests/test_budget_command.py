@@ -17,7 +17,7 @@ from socband.cli import main
 from socband.errors import InputError
 from socband.models import load_cell
 from socband.quantity import Quantity
-from socband.site import Setup, setup_from_table
+from socband.site import Setup, read_setup, setup_from_table
 
 CABIN = str(Path(__file__).resolve().parent.parent / "examples" / "lake-cabin.toml")
 CELL = load_cell("lfp-prismatic-100ah")
@@ -136,10 +136,36 @@ def test_what_no_interval_of_full_charges_mends() -> None:
     """A bank half as large again as set: wrong from the first hour."""
     found = error_budget(monitor(assumed_capacity_ah=70.0), CELL, days=5.0, members=2000)
     assert found.attrs["longest_days"] == 0.0
-    assert "Not even right after a full charge" in budget_text(found)
+    # 50 % of 70 Ah are used of 100: 65 % left, whatever the clock says
+    np.testing.assert_allclose(found["error_at_once"].values, -0.15, atol=1e-6)
+    text = " ".join(budget_text(found).split())
+    assert "for any time at all: at 50 % shown it may be off by -15.0 to -15.0 % before" in text
+    assert text.endswith("what helps is to set the monitor's capacity to what the bank holds.")
+
+
+def test_what_is_wrong_at_once_is_put_down_to_what_needs_no_time() -> None:
+    """A capacity known to 10 % makes 5 % of half a bank used; the offset needs days for as much."""
+    offset = {"dist": "norm", "loc": 0.0, "scale": 0.2}
+    setup = monitor(offset_a=offset)
+    capacity = Quantity.from_dist("norm", loc=1.0, scale=0.1).within(0.05, 1.3)
+    setup = replace(setup, bank=replace(setup.bank, capacity_fraction=capacity))
+    found = error_budget(setup, CELL, days=7.0, members=4000)
+    assert str(found["cause"].values[0]) == "shunt offset"
+    assert found["error_at_once"].values[4] == pytest.approx(0.5 * 0.1 * 1.645, rel=0.2)
+    text = " ".join(budget_text(found).split())
+    assert text.endswith("what helps is to know better: capacity.")
     sound = error_budget(monitor(), CELL, days=5.0, members=2000)
     assert sound.attrs["longest_days"] == 5.0
     assert "For at least 5 days" in budget_text(sound)
+
+
+def test_a_cause_that_needs_time_has_no_share_at_once() -> None:
+    """The heater of the long boat's old battery draws by the day: at once it has drawn nothing."""
+    boat = read_setup(Path(CABIN).with_name("long-boat.toml"))
+    found = error_budget(boat, CELL, members=2000)
+    at_once = found["variance_share_at_once"].to_series()
+    assert at_once["battery heater"] == 0.0
+    assert at_once["last full charge (false or true)"] > 0.3
 
 
 def test_longer_than_the_bank_can_last_is_refused() -> None:

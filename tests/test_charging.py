@@ -15,7 +15,7 @@ from socband.charging_rules import KINDS
 from socband.errors import InputError
 from socband.logs import Log
 from socband.models import load_cell
-from socband.site import read_setup
+from socband.site import Assumption, read_setup
 from socband.site_fields import ClockTime
 
 EXAMPLE = Path(__file__).resolve().parent.parent / "examples" / "workshop-van.toml"
@@ -624,3 +624,32 @@ def test_the_hour_that_a_panel_is_reckoned_for_is_said(bank):
     told = {"amps": 0.0, "panel_volts": 19.0}  # then the panel itself says that it sees the sun
     found = charging(replace(setup, present=present), cell, None, told, 0, 1000, "solar")
     assert "Reckoned for" not in charging_text(found)
+
+
+def test_a_panel_beside_a_log_is_reckoned_for_the_hour_of_its_last_row(bank):
+    """A log that ends at noon, and a setup file of the evening before, when the sun was down."""
+    setup, cell = bank
+    t = np.arange(0.0, 86400.0, 600.0)
+    noon_s = 20_000 * 86400.0 + 43_200.0  # 12:00 on a day of 2024, UTC
+    columns = (t, np.full(len(t), -3.0), np.full(len(t), 13.15))
+    late = replace(setup.present, clock=ClockTime.from_hour(22.0))
+    evening = replace(setup, present=late, assumptions=())
+
+    def asked(this, **clock):
+        unix = {"unix_time_s": t - t[-1] + noon_s, **clock} if clock else {}
+        log = Log("log", *columns, **unix)
+        found = charging(this, cell, log, {"amps": 0.0}, 0, 1000, "solar")
+        return found, " ".join(charging_text(found).split())
+
+    found, text = asked(evening, clock_is_local=True)
+    assert "Reckoned for 12:00 (the log's last row), with the sun up" in text
+    assert found["expected_by_soc_a"].sel(soc=0.5, quantile=0.5) > 1.0
+    found, text = asked(evening)  # a log that does not know when it was
+    assert "Reckoned for 22:00 ([present] clock)" in text
+    assert found["expected_by_soc_a"].sel(soc=0.5).max() < 1e-9
+    # Greenwich's noon is 22:00 in Brisbane (UTC+10, no summer time), and nobody's without a zone
+    away = replace(evening, present=replace(late, timezone="Australia/Brisbane"))
+    assert "Reckoned for 22:00 (the log's last row)" in asked(away, clock_is_local=False)[1]
+    assert "Reckoned for 22:00 ([present] clock)" in asked(evening, clock_is_local=False)[1]
+    unsaid = replace(evening, assumptions=(Assumption("present.clock", "22:00", "assumed"),))
+    assert "Reckoned for 12:00 (the log's last row, UTC:" in asked(unsaid, clock_is_local=False)[1]

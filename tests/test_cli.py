@@ -228,6 +228,22 @@ def test_a_unit_may_stand_behind_a_number(run: Run, plain: list[str], typed: lis
     assert first == second
 
 
+@pytest.mark.parametrize(
+    ("command", "flag", "value", "says"),
+    [
+        ("tonight", "--want", "0.95", "--want 95"),
+        ("tonight", "--display", "0.46", "--display 46"),
+        ("budget", "--within", "0.05", "--within 5"),
+    ],
+)
+def test_a_share_where_percent_are_wanted_comes_with_what_to_type(
+    run: Run, command: str, flag: str, value: str, says: str
+) -> None:
+    code, _, err = run(command, CABIN, flag, value)
+    assert code == 2
+    assert says in " ".join(err.split())
+
+
 def test_check(run: Run) -> None:
     """Fine, with every assumption and its source."""
     code, out, _ = run("check", CABIN)

@@ -300,6 +300,24 @@ def test_shelf_loads_are_read_and_can_be_overruled():
     assert all(entry["source"] for entry in shelf().values())
 
 
+def test_what_a_load_takes_from_the_shelf_is_said():
+    """The figures are those of models/loads.toml: 22 + 43 W between its ends, 90 % of that."""
+    loads = [
+        {"like": "laptop", "name": "my laptop"},
+        {"like": "laptop", "power_w": 40.0, "duty": 0.5, "cycle_min": 60.0},
+        {"like": "water-pump", "power_w": 40.0},
+        {"name": "lamp", "power_w": 9.0},
+    ]
+    setup = setup_from_table(BASE | {"loads": loads})
+    said = {a.key: a for a in setup.assumptions if a.key.startswith("loads")}
+    assert list(said) == ["loads[1] (my laptop)", "loads[3] (water-pump)"]
+    laptop = said["loads[1] (my laptop)"]
+    want = "power_w 43.5 W, 90 % within 24.1 to 62.9 W; duty 0.6; cycle_min 90 min"
+    assert laptop.description == want
+    assert laptop.source.startswith("a generic load, like = 'laptop', not yours: 22-65 W (seen)")
+    assert said["loads[3] (water-pump)"].description == "duty 0.01; cycle_min 60 min"
+
+
 def test_unknown_shelf_load_names_the_nearest():
     with pytest.raises(InputError) as caught:
         setup_from_table(BASE | {"loads": [{"like": "ruter"}]})

@@ -214,9 +214,30 @@ def test_a_heater_is_not_switched_off_in_the_frost_without_a_word() -> None:
         frost = may_go and degrees < 2.0
         assert ("Frost: think of people, pipes and the bank before warm air goes" in text) is frost
         assert ("never cut its power while it burns" in text) is may_go
+    named = boat(8.0, loads=[{"name": "Hot water boiler", "power_w": 200.0}])
+    assert [load.is_heater for load in named.loads] == [True]
     named = boat(8.0, loads=[{"name": "Fan heater", "power_w": 200.0}])
     assert [load.is_heater for load in named.loads] == [True]
     assert not any(load.is_heater for load in HOLDS.loads)
+
+
+def test_in_the_frost_it_is_asked_whether_a_load_heats_where_none_is_known_to() -> None:
+    """No name tells what the grey box does, nor a thermostat that is on as much as ever."""
+    box = {"name": "grey box", "power_w": 60.0, "duty": 0.5}
+    asks = "Frost: none of these is known to heat. If one does, say heats = true in its section"
+    for degrees, load, asked in (
+        (-8.0, box, True),
+        (12.0, box, False),
+        (-8.0, box | {"heats": True}, False),
+        (-8.0, box | {"duty_per_k": -0.02, "duty_at_c": 5.0}, False),
+    ):
+        setup = boat(8.0, loads=[load, RADIO], ambient={"temperature_c": degrees})
+        text = said(tonight(setup, CELL, 200, 0))
+        assert (asks in text) is asked
+        assert ("before grey box goes off" in text) is (degrees < 0.0 and not asked)
+    kept = [box | {"essential": True}]
+    frozen = boat(8.0, loads=kept, ambient={"temperature_c": -8.0})
+    assert asks not in said(tonight(frozen, CELL, 200, 0))  # it is not offered
 
 
 @pytest.mark.parametrize(("degrees", "first"), [(15.0, "small heater"), (-8.0, "lamp")])
@@ -254,6 +275,27 @@ def test_a_switch_off_comes_with_what_to_think_of_before() -> None:
     light = tonight(boat(8.0, loads=[RADIO], question=asked), CELL, 200, 0)
     assert not light.attrs["enough_off"]
     assert "Before anything goes off" not in said(light)
+
+
+def test_what_goes_off_with_the_inverter_is_named_beside_it() -> None:
+    """Two loads on it, of which the longer name does not fit into the row's own line."""
+    long = "television and a recorder of a very old kind"
+    loads = [
+        {"name": "freezer", "power_w": 40.0, "through_inverter": True},
+        {"name": long, "power_w": 60.0, "through_inverter": True},
+        {"name": "fan", "power_w": 40.0},
+    ]
+    lines = tonight_text(tonight(boat(8.0, 0.17, loads=loads), CELL, 300, 0)).splitlines()
+    row = next(i for i, line in enumerate(lines) if line.startswith(f"  {INVERTER}"))
+    assert f"{lines[row + 1].strip()} {lines[row + 2].strip()}".startswith(
+        f"(and with it: freezer, {long})"
+    )
+    advice = " ".join(lines).partition("sure, switch off:")[2]
+    assert f"{INVERTER} (and with it: freezer" in advice
+    assert max(map(len, lines)) <= 80
+    # an inverter with nothing on it takes nothing along
+    bare = boat(8.0, 0.3, loads=loads[2:], inverter={"idle_w": 20.0})
+    assert "and with it" not in said(tonight(bare, CELL, 300, 0))
 
 
 def test_an_inverter_that_is_off_does_not_cut_out() -> None:

@@ -357,3 +357,42 @@ def test_capacity_factors_scale_what_is_assumed_of_the_bank_and_check_says_so():
     assert capacity_setting_note(bank(1.0, capacity_fraction=0.95)) == ""
     with pytest.raises(InputError, match="capacity_factor"):
         bank("weak")
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value", "says"),
+    [
+        ("bank", "rated_capacity_ah", "100 Ah", "(write 100)"),
+        ("bank", "rated_capacity_ah", "100,5", "(write 100.5)"),
+        ("bank", "capacity_fraction", "90 %", "(write 0.9)"),
+        ("bank", "strings_in_parallel", "2", "(write 2)"),
+        ("monitor", "offset_a", "−20 mA", "(write -0.02, in A)"),
+        ("ambient", "temperature_c", {"dist": "norm", "loc": "15 °C"}, "loc: found '15 °C'; ex"),
+        ("ambient", "temperature_c", {"dist": "norm", "loc": "15 °C"}, "number (write 15)"),
+        ("present", "hours_since_full", "2 days", "(write 48, in h)"),
+        ("bank", "connection_resistance_ohm", "2 Nm", "(write the number alone, in ohm)"),
+        ("untracked_load", "probability", 70, "(the file takes 0 to 1: 70 % is 0.7)"),
+        ("question", "want", 95, "(the file takes 0 to 1: 95 % is 0.95)"),
+        ("sources", "idle_above_soc", 90, "between 0 and 1 (90 % is 0.9)"),
+        ("loads", "duty", 40, "(the share of the time it is on, 0 to 1; 40 % is 0.4)"),
+    ],
+)
+def test_a_number_that_is_not_understood_comes_with_what_to_write(
+    section: str, key: str, value: object, says: str
+) -> None:
+    tables = {
+        "bank": dict(BANK),
+        "sources": {"name": "a", "kind": "shore", "current_a": 20.0},
+        "loads": {"name": "a", "power_w": 20.0},
+    }
+    changed = {**tables.get(section, {}), key: value}
+    table = {"bank": BANK, section: [changed] if section in ("sources", "loads") else changed}
+    with pytest.raises(InputError) as caught:
+        setup_from_table(table)
+    assert says in str(caught.value)
+
+
+def test_a_comma_that_may_stand_between_thousands_is_not_interpreted() -> None:
+    with pytest.raises(InputError) as caught:
+        setup_from_table({"bank": BANK | {"rated_capacity_ah": "1,000 Ah"}})
+    assert "write" not in str(caught.value)

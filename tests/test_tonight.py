@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from socband.charging import charging
 from socband.forward import prepare, run
-from socband.kernels_bank import S_I1, S_I2, S_I3
+from socband.kernels_bank import B_COLD, S_I1, S_I2, S_I3, S_T
 from socband.kernels_columns import O_LVD
 from socband.models import load_cell
 from socband.plots import clock_ticks, new_figure
@@ -254,6 +255,24 @@ def test_sources_that_the_cold_stops_are_said():
     )
     assert "Too cold" not in said(ambient=frost)
     assert "Too cold" not in said(sources=shore, ambient={"temperature_c": 20.0})
+
+
+@pytest.mark.parametrize("celsius", [-1.0, 0.0, 0.5])
+def test_the_doubt_about_too_cold_is_that_of_charging(celsius):
+    """Where a battery refuses charge is known to a kelvin: at 0.5 °C three in ten still do."""
+    shore = {"name": "shore", "kind": "shore", "current_a": 30.0}
+    setup = setup_from_table(table(ambient={"temperature_c": celsius}, sources=[shore]))
+    share = tonight(setup, CELL, 1000, 3).attrs["too_cold_to_charge"]
+    asked = charging(setup, CELL, None, {"amps": 20.0}, 3, 1000)
+    assert share == asked.attrs["chance_cold"]  # the same draws
+    assert share == pytest.approx(norm.cdf(-celsius), abs=3.0 * np.sqrt(0.25 / 1000))
+    # and the night is reckoned by it, give or take what a quarter of an hour warms
+    plan = prepare(setup, CELL, take_snapshot(setup, CELL, 300, 3).members, seed=3)
+    above_k = plan.batteries.state[:, 0, S_T] - plan.batteries.parameters[:, 0, B_COLD]
+    soc = run(plan).soc
+    gained_ah = 200.0 * (soc[:, 1] - soc[:, 0])  # of 7.5 Ah that the charger has to give
+    assert np.all(gained_ah[above_k < -0.3] < 0.1)
+    assert np.all(gained_ah[above_k > 0.3] > 5.0)
 
 
 def test_the_first_battery_to_open_is_named_beside_the_disconnect():

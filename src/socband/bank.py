@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+# Where a battery's own protection stops the charge, one standard deviation about its cells' limit:
+# its sensor, and cells not quite as warm as the place where it sits (assumed).
+COLD_LIMIT_STD_K = 1.0
+
 
 @dataclass(frozen=True)
 class Batteries:
@@ -45,6 +49,11 @@ class Batteries:
             np.all(self.parameters[:, :, B_CUTOFF] == -np.inf)
             and np.all(self.parameters[:, :, B_HEATER] == 0.0)
         )
+
+
+def charge_limit_c(cell: CellModel, seed: int, n: int) -> Array:
+    """(n,) temperature below which a member's batteries refuse charge [°C]."""
+    return cell.charge_min_c + COLD_LIMIT_STD_K * normal_scores(seed, "cold limit", n)
 
 
 def heated_to_c(
@@ -116,7 +125,7 @@ def bank_of(
     par[:, :, B_PARALLEL] = bank_parallel
     par[:, :, B_CUTOFF] = -np.inf
     par[:, :, B_RECONNECT] = np.inf
-    par[:, :, B_COLD] = cell.charge_min_c
+    par[:, :, B_COLD] = charge_limit_c(cell, seed, n)[:, None]
     par[:, :, B_COOLING] = 1.0
     names = ["bank"]
 

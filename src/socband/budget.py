@@ -112,10 +112,10 @@ def error_budget(
         many members (NaN where too few of them differ); `variance_together`, the rest of the
         variance, which goes with several of them together and with none alone (an offset counts
         for more in a bank that holds less), or for which the slices of a cause are too coarse, 1 to
-        2 %;
+        2 %; `error_at_once` (quantile) and `variance_share_at_once` (cause), the same for a display
+        that got there before anything that needs time could add to it;
         attributes `display_soc`, `days`, `within` and `longest_days`, the longest time at which the
-        90 % band of the error is within that (`days` at most; 0 if not even right after a full
-        charge).
+        90 % band of the error is within that (`days` at most; 0 if not even at once).
 
     Raises:
         InputError: after so many days nearly every possible bank would be empty.
@@ -150,6 +150,8 @@ def error_budget(
         middle = 0.5 * (low + high)
         low, high = (middle, high) if holds(middle) else (low, middle)
     shares = variance_shares(causes, last)
+    at_once, causes_at_once = after(0.0)
+    shares_at_once = variance_shares(causes_at_once, at_once)
     together = max(0.0, 1.0 - sum(shares.values())) if np.ptp(last) > 0.0 else 0.0
     dataset = xr.Dataset(
         {
@@ -161,6 +163,10 @@ def error_budget(
                                    {"units": "1", "long_name": "standard error of the share"}),
             "variance_together": ((), together,
                                   {"units": "1", "long_name": "share of several only together"}),
+            "error_at_once": ("quantile", quantiles_of(at_once),
+                              {"units": "1", "long_name": "error before time adds to it"}),
+            "variance_share_at_once": ("cause", [shares_at_once.get(k, 0.0) for k in shares],
+                                       {"units": "1", "long_name": "share of its variance"}),
             "error_std": ((), float(last.std()), {"units": "1", "long_name": "its deviation"}),
         },
         coords={

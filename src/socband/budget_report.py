@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LEAST_SHARE = 0.005  # smaller ones are listed as one
+LEAST_LED = 0.1  # of the variance: a cause that helps little is not named
 LEAST_TOGETHER = 0.02  # slices too coarse for a cause lose as much of it
 
 
@@ -39,10 +40,7 @@ def budget_text(dataset: xr.Dataset) -> str:
     lines += ["", *_share_lines(dataset)]
     longest, wanted = a["longest_days"], f"within {100 * a['within']:.3g} % of the truth"
     if longest == 0.0:
-        text = (
-            f"Not even right after a full charge is it {wanted} (90 % sure): capacity and a full "
-            "charge declared too early cost more than that by themselves."
-        )
+        text = f"It is not {wanted} (90 % sure) for any time at all: {_at_once(dataset)}"
     elif longest >= a["days"]:
         text = f"For at least {longest:g} days it stays {wanted} (90 % sure)."
     elif longest >= 1.0:
@@ -54,6 +52,24 @@ def budget_text(dataset: xr.Dataset) -> str:
             f"causes better: {' or '.join(_leaders(dataset))}."
         )
     return "\n".join([*lines, "", wrapped(text)])
+
+
+def _at_once(dataset: xr.Dataset) -> str:
+    """By how much a display is off before time adds to it, and what helps: no charging does."""
+    low, _, middle, _, high = 100.0 * dataset["error_at_once"].values
+    text = (
+        f"at {100 * dataset.attrs['display_soc']:.0f} % shown it may be off by {low:+.1f} to "
+        f"{high:+.1f} % before shunt offset and unseen loads have had time to add anything. "
+        "Charging to full more often does not mend that; what helps is"
+    )
+    shares = dict(
+        zip(dataset["cause"].values, dataset["variance_share_at_once"].values, strict=True)
+    )
+    causes = sorted((name for name in shares if shares[name] >= LEAST_LED), key=shares.get)[::-1]
+    helps = [f" to know better: {', '.join(causes)}"] if causes else []
+    if abs(middle) > 50.0 * dataset.attrs["within"]:
+        helps.append(" to set the monitor's capacity to what the bank holds")
+    return f"{text}{'; and'.join(helps)}." if helps else f"{text.partition(';')[0]}."
 
 
 def _share_lines(dataset: xr.Dataset) -> list[str]:
@@ -125,6 +141,7 @@ def budget_json(dataset: xr.Dataset) -> dict[str, Any]:
                 {"days": float(day), **as_percentiles(row)}
                 for day, row in zip(dataset["day"].values, dataset["error"].values, strict=True)
             ],
+            "error_at_once": as_percentiles(dataset["error_at_once"].values),
             "error_std": float(dataset["error_std"]),
             "variance_share": {cause: share for cause, share, _ in shares},
             "variance_share_std": {cause: error for cause, _, error in shares},

@@ -27,11 +27,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.bank import charge_limit_c
 from socband.charging_rules import DEFAULT_RULES, KINDS, Rules
 from socband.charging_state import (
     BankNow,
     Sound,
     bank_now,
+    in_the_sun,
     last_temperature_c,
     resting,
     sound_source,
@@ -86,7 +88,7 @@ def charging(
     Args:
         setup, cell: the bank; a source of this kind in the setup file gives current and limits.
         log: narrows the true charge, and its last temperature, if it has any, stands before that of
-            the setup file; or None.
+            the setup file; so does the hour of its last row for a panel; or None.
         readings: amps, volts, temperature, panel_volts, fuse_in and fuse_out, display_soc,
             since_full. Without amps all is said for the complaint itself, that no current flows.
         seed, members: of the ensemble.
@@ -109,9 +111,10 @@ def charging(
         raise InputError(Problem("--reading panel_volts", found, "--source solar with it"))
     bank = bank_now(setup, cell, log, readings, seed, members, rules)
     panel_v = readings.get("panel_volts", 0.0)
+    sunny, whose_hour = in_the_sun(setup, log)
 
     def sound(at: BankNow, **ways: float) -> Sound:
-        return sound_source(setup, cell, source, at, seed, rules, panel_v, **ways)
+        return sound_source(sunny, cell, source, at, seed, rules, panel_v, **ways)
 
     amps = readings.get("amps", 0.0)
     clear_a = min(rules.cold_current_a, rules.cold_current_per_h * setup.bank.rated_capacity_ah)
@@ -166,7 +169,8 @@ def charging(
     mine = setup.source(source)
     shown_soc = with_readings(setup, readings).present.display_soc if log is None else None
     volts = volts_of(readings)
-    cold = float(np.mean(bank.temperature_c[~bank.beside] < cell.charge_min_c))
+    refuses_c = charge_limit_c(cell, seed, members)
+    cold = float(np.mean(bank.temperature_c[~bank.beside] < refuses_c))
     now_c = readings.get("temperature", float(np.median(bank.temperature_c)))
     logged_c = last_temperature_c(log)
     others = [other.name for other in setup.sources if other.kind != source]
@@ -191,7 +195,8 @@ def charging(
         ),
         "chance_cold": max(cold, probability[EXPLANATIONS.index("too_cold")]),
         "most_a": float(quantiles_of(sounds[-1][1].most_a)[4]),
-        **(sun_hours(setup, mine) if source == "solar" and not panel_v else {}),
+        **(sun_hours(sunny, mine) if source == "solar" and not panel_v else {}),
+        "sun_hour_of": whose_hour,
         "cold_charge": int(flows and now_c < cell.charge_min_c),
         "charge_min_c": cell.charge_min_c,
         "rests_probability": rest.probability,

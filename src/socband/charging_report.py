@@ -180,7 +180,7 @@ def reckoned_for(attrs: Mapping[str, Any]) -> str:
     """The hour that a panel's current is reckoned for, and when its sun is up."""
     keys = ("sun_at_hour", "sunrise_hour", "sunset_hour")
     at, rise, fall = (ClockTime.from_hour(attrs[key]) for key in keys)
-    return f"Reckoned for {at} ([present] clock), with the sun up from {rise} to {fall}."
+    return f"Reckoned for {at} ({attrs['sun_hour_of']}), with the sun up from {rise} to {fall}."
 
 
 def assumed_size(dataset: xr.Dataset) -> str:

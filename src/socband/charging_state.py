@@ -8,20 +8,20 @@ a display is wrong. Most of them are full or nearly, as a charger that works uns
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from socband import cell as c
-from socband.bank import bank_of
+from socband.bank import bank_of, charge_limit_c
 from socband.causes import P
 from socband.charging_rules import Rules
 from socband.kernels_bank import S_T
 from socband.readings import CHARGED_V, with_readings
 from socband.site_fields import ClockTime
 from socband.snapshot import take_snapshot
-from socband.track import SENSOR_STD_K
+from socband.track import SENSOR_STD_K, moment_of_present
 from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
 
 if TYPE_CHECKING:
@@ -284,8 +284,7 @@ def sound_source(
     current = np.where(idling, 0.0, current)
     why[idling] = "near_full"
     at_limit[idling] = np.minimum(at_limit[idling], 0.5)
-    # a battery's own protection is at the cells' limit, give or take a kelvin
-    cold = bank.temperature_c < cell.charge_min_c + normal_scores(seed, "cold limit", n)
+    cold = bank.temperature_c < charge_limit_c(cell, seed, n)
     if refuses:
         why[cold] = "too_cold"
         at_limit[cold] = 0.5  # a charger that is refused stands at its limit, or gives up (assumed)
@@ -297,6 +296,24 @@ def sound_source(
     loads_a = rules.loads_std_a(setup.bank.rated_capacity_ah)
     spread = np.hypot(loads_a, np.where(at_limit == 1.0, curve_a, OFF_PLATE * current))
     return Sound(current, spread, why, at_limit, bulk * sun)
+
+
+def in_the_sun(setup: Setup, log: Log | None) -> tuple[Setup, str]:
+    """The setup at the hour of day for which a panel is reckoned, and whose clock says it.
+
+    A log's own clock says when its last row was; that of the setup file may be older. Seconds since
+    1970 are no hour of day where no time zone is known: then the file's stays, if it says one.
+    """
+    if log is None or log.unix_time_s is None:
+        return setup, "[present] clock"
+    whose = "the log's last row"
+    if not log.clock_is_local and setup.present.timezone is None:
+        if not setup.assumes("present.clock"):
+            return setup, "[present] clock"
+        whose += ", UTC: [present] timezone says more"
+    hour = moment_of_present(log, setup, at_end=True)["present_hour"]
+    clock = ClockTime.from_hour(hour)
+    return replace(setup, present=replace(setup.present, clock=clock)), whose
 
 
 def _day(source: Any) -> tuple[ClockTime, ClockTime]:

@@ -101,7 +101,8 @@ def _share(percent: float | None) -> float | None:
 
     if percent is None or 50.0 <= percent <= 99.9:
         return None if percent is None else percent / 100.0
-    raise InputError(Problem("--want", f"{percent:g}", "a percentage from 50 to 99.9"))
+    hint = f"it is in percent: --want {100.0 * percent:g}" if 0.5 <= percent <= 0.999 else ""
+    raise InputError(Problem("--want", f"{percent:g}", "a percentage from 50 to 99.9", hint))
 
 
 def replay(

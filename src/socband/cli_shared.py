@@ -212,14 +212,16 @@ def check_run(
     at_least("--seed", seed, 0, 2**31 - 1)
 
 
-def within_limits(flag: str, value: float, low: float, high: float, unit: str) -> None:
+def within_limits(
+    flag: str, value: float, low: float, high: float, unit: str, hint: str = ""
+) -> None:
     """Refuse a number outside its limits, or none.
 
     Raises:
         InputError: naming the flag.
     """
     if not low <= value <= high:
-        raise InputError(Problem(flag, f"{value:g}", f"{low:g} to {high:g} {unit}"))
+        raise InputError(Problem(flag, f"{value:g}", f"{low:g} to {high:g} {unit}", hint))
 
 
 class Progress:

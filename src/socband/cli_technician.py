@@ -52,7 +52,7 @@ def suspects(
         reading: taken by hand, as `readings.KINDS`; the help page lists them.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
-        members: draws in all.
+        members: draws in all; without a log more of them where readings are rare.
         seed: same seed, same numbers.
         json: print one JSON object instead of text.
         save: write the result as NetCDF to this file (.nc).
@@ -157,7 +157,8 @@ def budget(
     """
     check_run(1000, members, seed, save, plot, setup)
     within_limits("--days", days, 0.1, 1000.0, "days")
-    within_limits("--within", within, 0.1, 100.0, "percent")
+    in_percent = f"it is in percent: --within {100.0 * within:g}" if 0.0 < within < 0.1 else ""
+    within_limits("--within", within, 0.1, 100.0, "percent", in_percent)
     from socband.budget import error_budget
     from socband.budget_report import budget_figure, budget_json, budget_text
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from socband.errors import Problem, did_you_mean, shown
+from socband.site_priors import Assumption, described
 
 FILE = "loads.toml"
 
@@ -45,9 +46,30 @@ def from_shelf(raw: Mapping[str, Any], where: str, problems: list[Problem]) -> d
         expected = "a generic load of models/loads.toml"
         problems.append(Problem(f"{where}.like", shown(like), expected, hint))
         return {"power_w": 0.0, **own}
-    generic = {k: v for k, v in shelf()[like].items() if k not in ("title", "source")}
-    if "current_a" in own:
-        generic.pop("power_w", None)
-    if "power_w" in own:
-        generic.pop("current_a", None)
-    return {"name": like, **generic, **own}
+    return {"name": like, **_generic(like, own), **own}
+
+
+def _generic(like: str, own: Mapping[str, Any]) -> dict[str, Any]:
+    """What a load takes from the shelf: what it does not say itself."""
+    said = set(own)
+    if said & {"current_a", "power_w"}:  # either of them says what it draws
+        said |= {"current_a", "power_w"}
+    return {k: v for k, v in shelf()[like].items() if k not in {"title", "source", *said}}
+
+
+def taken_from_shelf(raw: Any, where: str) -> Assumption | None:
+    """What a load of the setup file takes from the shelf, as one assumption; None if nothing.
+
+    Args:
+        raw: as in the setup file.
+        where: what the load is called.
+    """
+    like = raw.get("like") if isinstance(raw, Mapping) else None
+    if not isinstance(like, str) or like not in shelf():
+        return None
+    generic = _generic(like, raw)
+    if not generic:
+        return None
+    words = [f"{key} {described(key, value)}" for key, value in generic.items()]
+    source = f"a generic load, like = {like!r}, not yours: {shelf()[like]['source']}"
+    return Assumption(where, "; ".join(words), source)

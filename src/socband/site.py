@@ -8,7 +8,7 @@ To extend it: a dataclass in `site_parts`, an entry in `_SECTIONS`, priors in `s
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -19,9 +19,10 @@ from pydantic import TypeAdapter, ValidationError
 
 from socband.errors import InputError, Problem, did_you_mean, shown
 from socband.quantity import Quantity
-from socband.shelf import from_shelf
+from socband.shelf import from_shelf, taken_from_shelf
 from socband.site_check import cross_checks
 from socband.site_fields import ClockTime, Hours
+from socband.site_hints import with_hint
 from socband.site_parts import (
     About,
     Ambient,
@@ -232,7 +233,17 @@ def setup_from_table(
     if parts["batteries"]:
         count = len(parts["batteries"])
         parts["bank"] = dataclasses.replace(parts["bank"], strings_in_parallel=count)
-    return Setup(name=name, assumptions=filled.assumptions, **parts)
+    assumptions = (*filled.assumptions, *_generic_loads(table.get("loads", ())))
+    return Setup(name=name, assumptions=assumptions, **parts)
+
+
+def _generic_loads(loads: Sequence[Mapping[str, Any]]) -> list[Assumption]:
+    """What the loads of a setup file take from the shelf, load by load."""
+    each = [
+        taken_from_shelf(raw, item_name("loads", i, {"name": raw.get("like"), **raw}))
+        for i, raw in enumerate(loads)
+    ]
+    return [taken for taken in each if taken is not None]
 
 
 def _tables(section: str, value: Any, problems: list[Problem]) -> list[dict[str, Any]]:
@@ -272,7 +283,9 @@ def _from_percent(flag: str, value: Any, problems: list[Problem]) -> Any:
     good = isinstance(value, int | float) and not isinstance(value, bool)
     if good and (value == 0 or 1 <= value <= 100):
         return value / 100.0
-    hint = "the flag takes percent, the file 0 to 1" if good and 0 < value < 1 else ""
+    hint = ""
+    if good and 0 < value < 1:
+        hint = f"the flag takes percent, the file 0 to 1: {flag} {100 * value:g}"
     problems.append(Problem(flag, shown(value), "a percentage from 0 to 100", hint))
     return 0.5  # only so that the other keys are still looked at
 
@@ -315,8 +328,9 @@ def _elsewhere(key: str) -> str:
 def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Problem]:
     if entry["type"] == "socband":
         return [
-            dataclasses.replace(p, where=f"{where}.{p.where}" if p.where else where)
+            dataclasses.replace(hinted, where=f"{where}.{p.where}" if p.where else where)
             for p in entry["ctx"]["problems"]
+            for hinted in (with_hint(p, str(entry["loc"][-1]), entry["input"]),)
         ]
     owner = ReZero if "re_zero" in entry["loc"][:-1] else kind
     names = [field.name for field in dataclasses.fields(owner)]

@@ -29,6 +29,8 @@ from socband.site_fields import (
 _CONFIG = ConfigDict(extra="forbid", arbitrary_types_allowed=True)
 _table = dataclass(frozen=True, kw_only=True, config=_CONFIG)
 
+# in the name of a load that heats
+_HEATERS = ("heat", "furnace", "boiler", "stove", "radiator", "warm")
 _FRACTION = "the file takes 0 to 1: 62 % is 0.62"
 _DISPLAY = f"{_FRACTION}; only the flag --display takes percent"
 
@@ -149,7 +151,7 @@ class Load:
     @property
     def is_heater(self) -> bool:
         """Said to heat, called so, or on more the colder it is."""
-        called = any(word in self.name.casefold() for word in ("heat", "furnace"))
+        called = any(word in self.name.casefold() for word in _HEATERS)
         return self.heats or called or (self.duty_per_k or 0.0) < 0.0
 
 

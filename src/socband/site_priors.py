@@ -228,6 +228,7 @@ LEAST_LOST = 0.005  # of the rated capacity: less is none
 
 _UNITS = {
     "a_per_k": "A/K",
+    "per_k": "per K",
     "fraction": "of rated",
     "ohm": "ohm",
     "hours": "h",
@@ -238,7 +239,14 @@ _UNITS = {
     "v": "V",
     "c": "°C",
     "s": "s",
+    "k": "K",
+    "min": "min",
 }
+
+
+def unit_of(key: str) -> str:
+    """The unit that a key's name ends in; "" for a mere number."""
+    return next((unit for tail, unit in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
 
 
 def share_by_factors(batteries: Iterable[tuple[float, float]]) -> float:
@@ -316,7 +324,7 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
             continue
         node[key] = value
         if not prior.quiet:
-            assumptions.append(Assumption(path, _describe(key, value), prior.source))
+            assumptions.append(Assumption(path, described(key, value), prior.source))
     keys = set(priors)
     for i, load in enumerate(filled["loads"]):
         for given, missing, minutes, source in _LASTS:
@@ -365,7 +373,7 @@ def _filled_item(
             continue
         filled[key] = value
         if not prior.quiet and key in priors:
-            assumptions.append(Assumption(f"{where}.{key}", _describe(key, value), prior.source))
+            assumptions.append(Assumption(f"{where}.{key}", described(key, value), prior.source))
     if section == "batteries":
         for needs, key, said, why in _UNSAID:
             if needs in item and key not in item:
@@ -379,8 +387,10 @@ def item_name(section: str, index: int, raw: Mapping[str, Any]) -> str:
     return f"{section}[{index + 1}]" + (f" ({name})" if isinstance(name, str) else "")
 
 
-def _describe(key: str, value: Any) -> str:
+def described(key: str, value: Any) -> str:
+    """A value as it stands in a setup file, in words with the unit that its key names."""
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, str | list):
         return value if isinstance(value, str) else ", ".join(value)
-    unit = next((u for tail, u in _UNITS.items() if f"_{key}".endswith(f"_{tail}")), "")
-    return Quantity.from_value(value).describe(unit)
+    return Quantity.from_value(value).describe(unit_of(key))

@@ -223,7 +223,7 @@ def suspects(
         log: of the monitor, or None.
         readings: by hand; see `readings.KINDS`.
         seed: of everything random; same seed, same numbers.
-        members: draws in all.
+        members: draws in all; more where readings are rare, see `judge`.
         options: see there.
     """
     import xarray as xr
@@ -303,6 +303,7 @@ def suspects(
         "misfits": ", ".join(misfits),
         "effective_draws": verdict.effective,
         "draws_that_fit": verdict.fitting,
+        "draws": verdict.members,
         "readings_weighed": len(predictions(verdict.draws, readings, setup, cell, options.meters)),
         "soc_p05": float(np.quantile(now, 0.05)),
         "soc_p50": float(np.quantile(now, 0.5)),

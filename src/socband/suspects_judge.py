@@ -34,6 +34,8 @@ SIZE_QUANTILES = (0.05, 0.5, 0.95)
 FITS = 2.5  # standard deviations within which a draw goes with a reading (assumed)
 MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
 RULED_OUT = 14.0  # nats below the likeliest draw: a millionth of it
+FEW_DRAWS = 25.0  # effective draws; fewer say nothing of a width (assumed)
+MOST_DRAWS = 1_000_000  # in all; more may be asked for, but are not drawn unasked
 _KEPT = 4000  # draws of a verdict
 
 
@@ -84,6 +86,7 @@ class Verdict:
         fitting: number of all draws that come within `FITS` deviations of every reading at once:
             few effective draws and some fitting ones are a rare size, without any the readings
             contradict one another or the setup.
+        members: draws that this took.
         fits: of the log, or None.
     """
 
@@ -94,6 +97,7 @@ class Verdict:
     untracked_mean_a: Array
     effective: float
     fitting: int
+    members: int
     fits: LogFits | None
 
 
@@ -141,7 +145,8 @@ def judge(
         log: of the monitor, or None.
         readings: by hand; see `readings.KINDS`.
         seed: of everything random.
-        members: draws in all.
+        members: draws in all; without a log up to `MOST_DRAWS` where readings speak for what is
+            drawn so rarely that less than `FEW_DRAWS` effective ones are left.
         options: see there.
 
     Raises:
@@ -157,13 +162,22 @@ def judge(
         _check_usable(readings, fits.likelihoods[0].design.declared)
         evidence = np.array([one.log_evidence for one in fits.fits])
     weight = np.log([h.weight for h in all_of_them]) + evidence
-    draws, log_weight = _draw(
-        all_of_them, fits, weight, setup, cell, readings, members, causes, rng
-    )
+    drawn = all_of_them, fits, weight, setup, cell, readings, members, causes, rng
+    draws, log_weight = _draw(*drawn)
     likely = log_weight > log_weight.max() - RULED_OUT
     _refuse_impossible(draws, likely, readings, setup, cell, meters)
-    log_weight = log_weight + log_weights(draws, readings, setup, cell, meters)
-    share = normalised(log_weight)
+    while True:
+        log_weight = log_weight + log_weights(draws, readings, setup, cell, meters)
+        share = normalised(log_weight)
+        effective = float(effective_sample_size(share))
+        fitting = _fitting(draws, readings, setup, cell, meters)
+        # Where none fits, the readings are at odds, and more draws would only hide it; beside a log
+        # they would be the fits' own few once more.
+        if effective >= FEW_DRAWS or not fitting or fits is not None or members >= MOST_DRAWS:
+            break
+        members = min(4 * members, MOST_DRAWS)
+        drawn = all_of_them, fits, weight, setup, cell, readings, members, causes, rng
+        draws, log_weight = _draw(*drawn)
     name_of = draws.causes
     present = sorted({h.cause for h in all_of_them}, key=CAUSES.index)
     probability = {name: float(share[name_of == name].sum()) for name in present}
@@ -182,8 +196,9 @@ def judge(
         prior=prior,
         size=sizes,
         untracked_mean_a=untracked_mean_a,
-        effective=float(effective_sample_size(share)),
-        fitting=_fitting(draws, readings, setup, cell, meters),
+        effective=effective,
+        fitting=fitting,
+        members=members,
         fits=fits,
     )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband.suspects_judge import FEW_DRAWS, MOST_DRAWS
 from socband.suspects_words import CAUTIONS, WORDS, few_draws_words, why_together
 
 if TYPE_CHECKING:
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 SHOWN = 0.01  # causes below this are summed up in one line
-FEW_DRAWS = 25.0  # effective draws; fewer say nothing of a width (assumed)
 # Of a size: words before it, factor and format of its number, unit, words behind it.
 _SIZES = {
     "untracked_steady": ("about ", 1.0, ".2g", "A", ""),
@@ -190,7 +190,9 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
         lines += present_lines(attrs, unused if attrs["display_not_used"] else "")
     if few_draws(dataset):
         many = attrs["readings_weighed"] > 1
-        lines.append(wrapped(few_draws_words(many, attrs["draws_that_fit"] > 0)))
+        # a log's few fitted draws are no more for it, and a million is the most there is
+        more = "log_days" not in attrs and attrs["draws"] < MOST_DRAWS
+        lines.append(wrapped(few_draws_words(many, attrs["draws_that_fit"] > 0, more)))
     if attrs["misfits"]:
         lines.append(
             wrapped(

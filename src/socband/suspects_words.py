@@ -189,13 +189,14 @@ def why_together(a: str, b: str) -> tuple[str, str]:
     )
 
 
-def few_draws_words(many: bool, some_fit: bool) -> str:
+def few_draws_words(many: bool, some_fit: bool, more: bool = True) -> str:
     """Why readings leave too few draws for a band: what they speak for is rarely drawn, or nothing
     goes with them.
 
     Args:
         many: more readings than one.
         some_fit: there are draws that come near all of them at once.
+        more: more draws can be asked for.
     """
     these, them = ("these readings", "them") if many else ("this reading", "it")
     moment = ", and whether they were taken at the same moment" if many else ""
@@ -213,4 +214,5 @@ def few_draws_words(many: bool, some_fit: bool) -> str:
             f"{'their units' if many else 'its unit'}{moment}."
         )
     right = "the readings are" if many else "the reading is"
-    return f"{why} The figures below are rough; if {right} right, --members draws more."
+    rough = f"{why} The figures below are rough"
+    return f"{rough}; if {right} right, --members draws more." if more else f"{rough}."

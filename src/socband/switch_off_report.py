@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -43,11 +44,15 @@ def switch_off_lines(dataset: xr.Dataset) -> list[str]:
             word = "lasts" if lasts > 0.995 else "likely"
             gained = f"{word} {attrs['horizon_hours']:.0f} h either way"
         lines.append(f"  {textwrap.shorten(str(name), 34):<36}{words:<17}{gained}")
-    if INVERTER in dataset["load"].values:
-        lines.append("  Switching off the inverter takes along all that is behind it.")
+        if name == INVERTER and attrs["behind_inverter"]:
+            lines.append(wrapped(_along(attrs), "    ", "     "))
     lines += [*_lost_lines(dataset, shown=lasts <= 0.5), *_frost_lines(dataset)]
     want = f"{100 * attrs['want']:.0f} %"
-    off = [name for name in attrs["enough_off"].split("; ") if name]
+    off = [
+        f"{name} {_along(attrs)}" if name == INVERTER and attrs["behind_inverter"] else name
+        for name in attrs["enough_off"].split("; ")
+        if name
+    ]
     reached = chance_words(attrs["enough_chance"], draws)
     if not off:
         text = f"To be {want} sure nothing has to go off."
@@ -61,6 +66,11 @@ def switch_off_lines(dataset: xr.Dataset) -> list[str]:
         )
     lines.append(wrapped(text + _without_inverter(dataset, bool(off))))
     return [*lines, wrapped(BEFORE)] if off else lines
+
+
+def _along(attrs: Mapping[str, Any]) -> str:
+    """What an inverter takes along when it is switched off."""
+    return f"(and with it: {attrs['behind_inverter'].replace('; ', ', ')})"
 
 
 def stop_hours(dataset: xr.Dataset) -> np.ndarray:
@@ -91,10 +101,14 @@ def _frost_lines(dataset: xr.Dataset) -> list[str]:
     """What to think of before a heater goes off, in the frost above all."""
     heaters = dataset.attrs["heaters"].split("; ")
     offered = [name for name in dataset["load"].values if name in heaters]
+    frost = dataset.attrs["frost"] >= LEAST_FROST
+    if not any(heaters) and frost:
+        text = "Frost: none of these is known to heat. If one does, say heats = true in its section"
+        return [wrapped(f"{text} of the setup file, and it goes off last.", "  ")]
     if not offered:
         return []
     text = ""
-    if dataset.attrs["frost"] >= LEAST_FROST:
+    if frost:
         text = (
             f"Frost: think of people, pipes and the bank before {' or '.join(offered)} goes off. "
         )
