@@ -348,6 +348,29 @@ def test_a_rare_reading_is_drawn_until_it_has_a_band():
         assert judge(setup, cell, None, readings, 0, 20_000).members == 20_000
 
 
+def test_draws_made_from_one_draw_of_a_fit_count_once():
+    """By hand: weights 1/4 each, two of four of one origin: 1/(1/4 + 1/16 + 1/16) = 8/3."""
+    setup, cell = read_setup(EXAMPLE), load_cell(CELL)
+    draws = judge(setup, cell, None, {}, 0, 2000).draws.take(np.arange(4))
+    of_a_log = replace(draws, origin=np.array([7, 7, 0, 3]))
+    assert of_a_log.effective(np.full(4, 0.25)) == pytest.approx(8.0 / 3.0)
+
+
+def test_a_log_is_fitted_with_more_draws_where_a_reading_picks_few_of_them(houses, verdicts):
+    """With everything off the display shows nothing, to 20 mA: few draws of a log that leaves the
+    sum of offset and load lie there."""
+    cell = load_cell(CELL)
+    j = next(j for j, h in enumerate(houses) if h.cause == "untracked_steady")
+    few = replace(OPTIONS, model=replace(OPTIONS.model, draws=40))
+    setup, log = houses[j].setup, houses[j].log
+    found = judge(setup, cell, log, {"display_off": 0.0}, 0, 6000, few)
+    assert found.fits.fits[0].scores.shape[1] > 40
+    assert found.effective > suspects_judge.FEW_DRAWS
+    # what the log says by itself is drawn once: no more effective draws than the fits have
+    alone = verdicts[j].fits
+    assert verdicts[j].effective < sum(one.scores.shape[1] for one in alone.fits)
+
+
 def test_capacity_reading_points_to_lost_capacity_or_a_missing_battery():
     setup, cell = read_setup(EXAMPLE), load_cell(CELL)
     verdict = judge(setup, cell, None, {"capacity": 95.0, "display_off": 0.0}, 0, 8000)

@@ -20,7 +20,6 @@ from socband.suspects_draws import ASSUMED_HOURS, log_density, predictions
 from socband.suspects_fit import fit
 from socband.suspects_judge import (
     DEFAULTS,
-    MISFIT,
     SIZE_QUANTILES,
     LogFits,
     Options,
@@ -29,6 +28,7 @@ from socband.suspects_judge import (
     judge,
 )
 from socband.suspects_model import Likelihood
+from socband.suspects_refuse import MISFIT
 from socband.track import moment_of_present
 
 if TYPE_CHECKING:

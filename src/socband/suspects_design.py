@@ -48,7 +48,7 @@ class ModelSettings:
     block_s: float = 1500.0
     most_blocks: int = 300
     voltage_range: tuple[float, float] = (3.0, 3.4)
-    draws: int = 200
+    draws: int = 600
     iterations: int = 12
     eta: float = 0.2
     error_scale: float = 1.0

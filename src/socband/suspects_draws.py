@@ -14,6 +14,7 @@ import numpy as np
 
 from socband import cell as c
 from socband.causes import Hypothesis, P
+from socband.posterior_resample import effective_sample_size
 from socband.readings import CLAMP_STD_A, CLAMP_STD_SHARE
 
 if TYPE_CHECKING:
@@ -73,6 +74,8 @@ class Draws:
         display_soc: (n,) what the display would show now, NaN where nobody can say.
         clock_hour: hour of day now.
         zero_share: share of the time the display shows zero.
+        origin: (n,) number of what each was made from: beside a log its draw of the fit, which many
+            share.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -83,6 +86,7 @@ class Draws:
     display_soc: Array
     clock_hour: float
     zero_share: float
+    origin: Array
 
     def __len__(self) -> int:
         return len(self.index)
@@ -96,7 +100,12 @@ class Draws:
             soc=self.soc[keep],
             shortfall=self.shortfall[keep],
             display_soc=self.display_soc[keep],
+            origin=self.origin[keep],
         )
+
+    def effective(self, share: Array) -> float:
+        """Effective number of draws under weights (n,) that sum to 1, those of one origin once."""
+        return float(effective_sample_size(np.bincount(self.origin, share)))
 
     @property
     def causes(self) -> Array:

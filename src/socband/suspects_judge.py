@@ -11,15 +11,15 @@ import numpy as np
 from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
 from socband.cell import temperature_factors
-from socband.errors import InputError, Problem
-from socband.posterior_resample import effective_sample_size, normalised, systematic
-from socband.readings import KINDS, with_readings
+from socband.posterior_resample import normalised, systematic
+from socband.readings import with_readings
 from socband.since_full import SinceFull, untracked_hours
 from socband.summary import quantiles_of
 from socband.suspects_design import LogColumns, ModelSettings
-from socband.suspects_draws import Draws, Meters, log_weights, predictions
+from socband.suspects_draws import Draws, Meters, log_weights
 from socband.suspects_fit import Fit, fit, reference
 from socband.suspects_model import C_START, Likelihood, Yardstick
+from socband.suspects_refuse import check_usable, fitting_draws, refuse_impossible
 from socband.track import hour_of_first_row
 from socband.unknowns import uniforms
 
@@ -31,11 +31,10 @@ if TYPE_CHECKING:
 Array = np.ndarray
 
 SIZE_QUANTILES = (0.05, 0.5, 0.95)
-FITS = 2.5  # standard deviations within which a draw goes with a reading (assumed)
-MISFIT = 4.0  # standard deviations; by chance one sound reading in 16,000
 RULED_OUT = 14.0  # nats below the likeliest draw: a millionth of it
 FEW_DRAWS = 25.0  # effective draws; fewer say nothing of a width (assumed)
-MOST_DRAWS = 1_000_000  # in all; more may be asked for, but are not drawn unasked
+# More may be asked for, but are not drawn unasked: in all, and of one hypothesis's fit to a log.
+MOST_DRAWS, MOST_FITTED_DRAWS = 1_000_000, 2400
 _KEPT = 4000  # draws of a verdict
 
 
@@ -83,7 +82,7 @@ class Verdict:
         untracked_mean_a: (3,) quantiles of the current of an untracked load in certain hours, as a
             mean over the day: each draw's current goes with its own hours [A].
         effective: effective number of draws under the readings.
-        fitting: number of all draws that come within `FITS` deviations of every reading at once:
+        fitting: number of all draws that come within 2.5 deviations of every reading at once:
             few effective draws and some fitting ones are a rare size, without any the readings
             contradict one another or the setup.
         members: draws that this took.
@@ -145,39 +144,39 @@ def judge(
         log: of the monitor, or None.
         readings: by hand; see `readings.KINDS`.
         seed: of everything random.
-        members: draws in all; without a log up to `MOST_DRAWS` where readings speak for what is
-            drawn so rarely that less than `FEW_DRAWS` effective ones are left.
+        members: draws in all; up to `MOST_DRAWS` where readings speak for what is drawn so rarely
+            that less than `FEW_DRAWS` effective ones are left.
         options: see there.
 
     Raises:
         InputError: a reading that is none beside this log, or one far beyond what any cause makes.
     """
     causes, model, meters = options.causes, options.model, options.meters
-    rng = np.random.default_rng([seed, 8])
-    if log is None:
-        all_of_them, fits = hypotheses(setup, causes), None
-        evidence = np.zeros(len(all_of_them))
-    else:
-        all_of_them, fits = fit_log(log, setup, cell, causes, model, seed)
-        _check_usable(readings, fits.likelihoods[0].design.declared)
-        evidence = np.array([one.log_evidence for one in fits.fits])
-    weight = np.log([h.weight for h in all_of_them]) + evidence
-    drawn = all_of_them, fits, weight, setup, cell, readings, members, causes, rng
-    draws, log_weight = _draw(*drawn)
-    likely = log_weight > log_weight.max() - RULED_OUT
-    _refuse_impossible(draws, likely, readings, setup, cell, meters)
+    rng, first = np.random.default_rng([seed, 8]), True
     while True:
-        log_weight = log_weight + log_weights(draws, readings, setup, cell, meters)
-        share = normalised(log_weight)
-        effective = float(effective_sample_size(share))
-        fitting = _fitting(draws, readings, setup, cell, meters)
-        # Where none fits, the readings are at odds, and more draws would only hide it; beside a log
-        # they would be the fits' own few once more.
-        if effective >= FEW_DRAWS or not fitting or fits is not None or members >= MOST_DRAWS:
+        if log is None:
+            all_of_them, fits = hypotheses(setup, causes), None
+            evidence = np.zeros(len(all_of_them))
+        else:
+            all_of_them, fits = fit_log(log, setup, cell, causes, model, seed)
+            check_usable(readings, fits.likelihoods[0].design.declared)
+            evidence = np.array([one.log_evidence for one in fits.fits])
+        weight = np.log([h.weight for h in all_of_them]) + evidence
+        draws, log_weight = _draw(
+            all_of_them, fits, weight, setup, cell, readings, members, causes, rng
+        )
+        if first:
+            likely = log_weight > log_weight.max() - RULED_OUT
+            refuse_impossible(draws, likely, readings, setup, cell, meters)
+        share = normalised(log_weight + log_weights(draws, readings, setup, cell, meters))
+        effective = draws.effective(share)
+        fitting = fitting_draws(draws, readings, setup, cell, meters)
+        # Where none fits, the readings are at odds, and more draws would only hide it.
+        drawn_out = members >= MOST_DRAWS or (log is not None and model.draws >= MOST_FITTED_DRAWS)
+        if effective >= FEW_DRAWS or not fitting or drawn_out:
             break
-        members = min(4 * members, MOST_DRAWS)
-        drawn = all_of_them, fits, weight, setup, cell, readings, members, causes, rng
-        draws, log_weight = _draw(*drawn)
+        first, members = False, min(4 * members, MOST_DRAWS)
+        model = replace(model, draws=min(4 * model.draws, MOST_FITTED_DRAWS))
     name_of = draws.causes
     present = sorted({h.cause for h in all_of_them}, key=CAUSES.index)
     probability = {name: float(share[name_of == name].sum()) for name in present}
@@ -203,63 +202,6 @@ def judge(
     )
 
 
-def _check_usable(readings: Mapping[str, float], declared: int) -> None:
-    """Refuse what a log with so many full charges on the display leaves nothing to compare with."""
-    problems = []
-    if "since_full" in readings:
-        found = f"{readings['since_full']:g} h, beside a log"
-        expected = "either of them: a log shows by itself when the display said full"
-        problems.append(Problem("--reading since_full", found, expected))
-    if "display_soc" in readings and not declared:
-        found = f"{readings['display_soc']:g} %, beside a log in which the display never says full"
-        expected = "a log with a full charge by monitor.re_zero, or this reading without a log"
-        hint = "what the display counted from is not known before its first full charge"
-        problems.append(Problem("--reading display_soc", found, expected, hint))
-    if problems:
-        raise InputError(problems)
-
-
-def _refuse_impossible(
-    draws: Draws,
-    likely: Array,
-    readings: Mapping[str, float],
-    setup: Setup,
-    cell: CellModel,
-    meters: Meters,
-) -> None:
-    """Refuse a reading that no draw makes, and that lies further beyond the likely ones, (n,) of
-    bool, than these lie apart.
-
-    Two causes at once may lead out of what each of them makes alone, but not that far (assumed).
-    The draw that comes nearest would take all the weight, and the band have no width. What the
-    display says of the charge may have been set by hand, and is refused nowhere.
-    """
-    problems = []
-    for name, (mean, std) in predictions(draws, readings, setup, cell, meters).items():
-        value, unit = readings[name], KINDS[name].unit
-        low, high = mean - MISFIT * std, mean + MISFIT * std
-        if name == "display_soc" or low.min() <= value <= high.max():
-            continue
-        least, most = low[likely].min(), high[likely].max()
-        if not 2.0 * least - most <= value <= 2.0 * most - least:
-            found = f"{value:g} {unit}, which contradicts every cause considered"
-            expected = f"{least:.3g} to {most:.3g} {unit}, as far as they go with all else known"
-            hint = "check unit, sign and decimal point, and the setup's own numbers"
-            problems.append(Problem(f"--reading {name}", found, expected, hint))
-    if problems:
-        raise InputError(problems)
-
-
-def _fitting(
-    draws: Draws, readings: Mapping[str, float], setup: Setup, cell: CellModel, meters: Meters
-) -> int:
-    """Number of draws that come within `FITS` deviations of every reading at once."""
-    fits = np.ones(len(draws), dtype=bool)
-    for name, (mean, std) in predictions(draws, readings, setup, cell, meters).items():
-        fits &= np.abs(readings[name] - mean) <= FITS * std
-    return int(fits.sum())
-
-
 def _draw(
     all_of_them: list[Hypothesis],
     fits: LogFits | None,
@@ -273,16 +215,19 @@ def _draw(
 ) -> tuple[Draws, Array]:
     """Draws of every hypothesis, as many of each cause, with their log weights."""
     shapes = {h.cause: sum(o.cause == h.cause for o in all_of_them) for h in all_of_them}
-    index, values, soc, shortfall, display, weights = [], [], [], [], [], []
+    index, values, soc, shortfall, display, weights, origin = [], [], [], [], [], [], []
     rated = setup.bank.rated_capacity_ah
     for j, hypothesis in enumerate(all_of_them):
         n = max(members // (len(shapes) * shapes[hypothesis.cause]), 60)
         free = hypothesis.free
-        scores = rng.standard_normal((len(free), n))
+        scores, made_from = rng.standard_normal((len(free), n)), np.arange(n)
         if fits is not None:
             fitted = fits.fits[j].scores
             known = np.any(fitted != 0.0, axis=1)
-            scores[known] = fitted[:, rng.integers(0, fitted.shape[1], n)][known]
+            which = rng.integers(0, fitted.shape[1], n)
+            scores[known] = fitted[:, which][known]
+            # resampling left some of them more than once
+            made_from = np.unique(fitted, axis=1, return_inverse=True)[1].ravel()[which]
         v = hypothesis.values(scores)
         if fits is not None:
             now, missing, shown = _from_log(fits.likelihoods[j], v, rated, rng)
@@ -293,6 +238,7 @@ def _draw(
             now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
             shown = np.full(n, np.nan)
         index.append(np.full(n, j))
+        origin.append(made_from + (origin[-1].max() + 1 if origin else 0))
         values.append(v)
         soc.append(now)
         shortfall.append(missing)
@@ -314,6 +260,7 @@ def _draw(
             display_soc=np.concatenate(display),
             clock_hour=hour,
             zero_share=zero,
+            origin=np.concatenate(origin),
         ),
         np.concatenate(weights),
     )
