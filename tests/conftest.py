@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-# As the command does: threads of two test runs side by side wait for each other.
+# Small matrices: beside other work the threads of linear algebra only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -277,21 +277,6 @@ def test_a_pipe_that_nobody_reads_is_no_failure(arguments: list[str], buffered: 
     assert (done.returncode, done.stderr) == (0, b"")
 
 
-@pytest.mark.parametrize(("set_to", "left_at"), [(None, "1"), ("3", "3")])
-def test_linear_algebra_has_one_thread_unless_told(
-    monkeypatch: pytest.MonkeyPatch, set_to: str | None, left_at: str
-) -> None:
-    """By the time the commands are loaded, for that is when it is asked."""
-    from socband import __main__ as command
-    from socband import cli
-
-    monkeypatch.setattr(cli, "main", lambda: int(os.environ["OPENBLAS_NUM_THREADS"]))
-    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
-    if set_to is not None:
-        monkeypatch.setenv("OPENBLAS_NUM_THREADS", set_to)
-    assert command.main() == int(left_at)
-
-
 def test_an_interrupt_while_it_is_loaded_has_no_traceback() -> None:
     """A package that raises what Ctrl-C raises; 130 is 128 and the number of the signal."""
     code = (

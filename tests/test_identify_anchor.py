@@ -54,6 +54,15 @@ def test_only_a_full_cell_is_taken_for_one(name, rest_s, c_rate):
         assert how(1.0, False) == "full"
 
 
+def test_a_full_cell_that_is_charged_on_is_full():
+    """A pulse of a minute at C/2 after its rest, which lifts it by less than a steady charge."""
+    cell = load_cell("lfp-26650-2ah")
+    amps = cell.capacity_ah * np.concatenate([np.zeros(6), np.full(6, 0.5), np.full(200, -0.5)])
+    time_s = 10.0 * np.arange(amps.size)
+    voltage_v = simulate(cell, time_s, amps, 25.0, 1.0, 1.0).voltage_v
+    assert anchor(Log("x", time_s, amps, voltage_v), cell.capacity_ah).how == "full"
+
+
 def test_a_capacity_is_known_of_a_run_that_shows_both_ends():
     """From empty, where a rest shows it, to 60 %: anchored empty, and 40 % of the capacity nobody
     saw. To full, with a current that falls, it is known."""

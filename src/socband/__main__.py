@@ -2,19 +2,11 @@
 
 from __future__ import annotations
 
-import os
-
 EXIT_INTERRUPTED = 130  # as a shell says of a command that Ctrl-C ended
 
 
 def main() -> int:
-    """Run the command; Ctrl-C ends it without a traceback, also while it is still being loaded.
-
-    Linear algebra gets one thread, unless told otherwise: matrices here have a few dozen columns,
-    and beside other work its threads wait for each other (a fit took six times as long). It looks
-    when it is loaded, which is after this.
-    """
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    """Run the command; Ctrl-C ends it without a traceback, also while it is still being loaded."""
     try:
         from socband.cli import main as run
 

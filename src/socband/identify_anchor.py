@@ -29,6 +29,7 @@ _NEARLY_FULL = {True: 0.9, False: 0.97}  # of a charge, of a discharge
 _CHARGING_FULL_V, _PER_C_RATE_V = 3.44, 0.33
 EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 _NEAR = 0.005  # of the capacity: as good as at the end itself
+_NEAR_FULL = 0.02  # a cell seen full and charged on by so little is full where that ends, no more
 _SMALL_C_RATE = 0.1
 _MOST_SLOPE_OFF = 0.05
 _MOST_OFF = 0.03
@@ -132,7 +133,7 @@ def shows_full(log: Log, capacity_ah: float, full_above_v: float = _RESTED_FULL_
     last_s = np.maximum.accumulate(np.where(charging, log.time_s, -np.inf))
     rested = ~charging & (log.time_s - last_s >= _RESTED_S) & (log.voltage_v >= full_above_v)
     held = charging & (log.voltage_v >= _CHARGING_FULL_V + _PER_C_RATE_V * c_rate)
-    top = charge.max() - charge <= _NEAR * capacity_ah
+    top = charge.max() - charge <= _NEAR_FULL * capacity_ah
     return bool((top & (rested | held)).any())
 
 
