@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+# Small matrices: beside other work the threads of linear algebra only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).resolve().parent.parent
 
 

@@ -232,6 +232,19 @@ def test_a_result_that_cannot_be_written_leaves_nothing_but_its_journal(
     assert [path.name for path in tmp_path.iterdir()] == ["out.nc"]
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_a_journal_on_a_full_disk_names_itself(context: Context, tmp_path: Path) -> None:
+    """A plain write says no file; nothing is run whose scores nobody could keep."""
+    part = tmp_path / "out.nc.part"
+    part.symlink_to("/dev/full")
+    none = _StopsAfter(0)
+    with pytest.raises(OSError, match="No space left on device") as caught:
+        run_bench(context, ["display"], 1, none, tmp_path / "out.nc")
+    assert caught.value.filename == str(part)
+    assert none.ran == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["out.nc.part"]
+
+
 def test_a_changed_estimator_file_is_run_again(context: Context, tmp_path: Path) -> None:
     own = tmp_path / "own.py"
     text = "from socband.estimators.display import Display\nclass Own(Display):\n    pass\n"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from toys import EMPTY_V, SLOPE_V, straight_cell
@@ -73,9 +75,9 @@ def gaussian_bayes(
     return x + cov @ h * nu / r, cov, -0.5 * (nu**2 / s + LOG_2PI + np.log(s))
 
 
-def assert_updated(before: np.ndarray, after: np.ndarray, h, nu, r: float, eta: float) -> None:
-    for j in range(N):
-        mean, cov, density = gaussian_bayes(before[:5, j], matrix(before, j), h[j], nu[j], r)
+def assert_updated(before: np.ndarray, after: np.ndarray, h, nu, r, eta: float) -> None:
+    for j, variance in enumerate(np.broadcast_to(r, N)):
+        mean, cov, density = gaussian_bayes(before[:5, j], matrix(before, j), h[j], nu[j], variance)
         np.testing.assert_allclose(after[:5, j], mean, atol=1e-10)
         np.testing.assert_allclose(matrix(after, j), cov, atol=1e-10)
         gained = after[k.LOGLIK, j] - before[k.LOGLIK, j]
@@ -136,6 +138,27 @@ def test_rested_voltage_on_a_straight_cell(error_scale: float) -> None:
     h = np.tile([SLOPE_V, 0.0, 0.0, s, 0.0], (N, 1))
     nu = 13.3 / 4 - EMPTY_V - SLOPE_V * before[k.Z] - s * before[k.E]
     assert_updated(before, after, h, nu, 0.005**2, 0.5)
+
+
+def test_a_cold_cell_has_more_left_to_relax() -> None:
+    """By hand: the slow part takes 0.4 A · 50 mΩ, falls to 1/e in two hours of its own time
+    constant, and is larger by the Arrhenius factor of its resistance at each member's temperature,
+    the share of it that has one: 80 % with 30 kJ/mol, 4.2 times in all at -10 °C (computed)."""
+    cell = straight_cell(std_v=0.0)
+    r2 = replace(cell.r2, ref_ohm=0.05, share=0.2, activation_kj_mol=30.0)
+    cell = replace(cell, r2=r2, tau2_s=7200.0)
+    before, after = make_state(), make_state()
+    at = context(cell, Scale(4, 0.02), temperature_c=-10.0)
+    warmer_k = np.array([0.0, 5.0, 20.0, 35.0, -10.0])
+    at.parameters[k.TEMPERATURE_K] = warmer_k
+    RestedVoltage(0.0, 13.3, rested_hours=2.0, reading_std_v=0.02).apply(after, at)
+    kelvin = 263.15 + warmer_k
+    factor = 0.2 + 0.8 * np.exp(30e3 / 8.314462618 * (1.0 / kelvin - 1.0 / 298.15))
+    assert factor[[0, 3]] == pytest.approx([4.20, 1.0], rel=0.01)
+    left_v = 0.4 * 0.05 * factor * np.exp(-1.0)
+    h = np.tile([SLOPE_V, 0.0, 0.0, 0.0, 0.0], (N, 1))
+    nu = 13.3 / 4 - EMPTY_V - SLOPE_V * before[k.Z]
+    assert_updated(before, after, h, nu, 0.005**2 + left_v**2, 1.0)
 
 
 def test_a_rested_voltage_meets_each_members_own_curve() -> None:

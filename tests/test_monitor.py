@@ -12,6 +12,8 @@ import pytest
 from scipy.stats import norm
 
 from socband import monitor as m
+from socband.balance import FullRule, full_rows
+from socband.logs import Log
 
 HOUR = 3600.0
 
@@ -122,12 +124,39 @@ def test_re_zero_rule():
     voltage = np.where(time_s >= 600.0, 14.2, 13.5)
     rule = {"start_soc": 0.7, "assumed_capacity_ah": 100.0, "above_v": 14.0, "for_s": 180.0}
     full = m.counted_soc(time_s, current, voltage, below_a=4.0, **rule)
-    assert full[np.searchsorted(time_s, 720.0)] == 1.0  # held for the rows of 600, 660, 720
-    assert full[np.searchsorted(time_s, 660.0)] < 0.75
+    assert full[np.searchsorted(time_s, 780.0)] == 1.0  # held from 600 on
+    assert full[np.searchsorted(time_s, 720.0)] < 0.75
     never = m.counted_soc(time_s, current, voltage, below_a=1.0, **rule)  # current too large
     assert never[-1] < 0.75
     no_voltage = m.counted_soc(time_s, current, below_a=4.0, **rule)
     assert no_voltage[-1] < 0.75
+
+
+@pytest.mark.parametrize("for_s", [0.0, 60.0, 240.0, 300.0])
+def test_a_hold_is_one_length_for_the_display_and_for_the_balance(for_s):
+    """Four minutes seen to hold, by hand, and one row behind a night of silence: what nobody saw is
+    no hold, for neither."""
+    time_s = np.concatenate([np.arange(0.0, 1200.0, 60.0), [40000.0, 40060.0]])
+    high = (time_s >= 600.0) & (time_s <= 840.0) | (time_s == 40000.0)
+    voltage = np.where(high, 14.2, 13.5)
+    rule = {"above_v": 14.0, "below_a": 4.0, "for_s": for_s}
+    shown = m.counted_soc(
+        time_s,
+        np.full(len(time_s), -1.0),
+        voltage,
+        start_soc=0.7,
+        assumed_capacity_ah=100.0,
+        **rule,
+    )
+    said = time_s[
+        full_rows(Log("x", time_s, np.full(len(time_s), -1.0), voltage), FullRule(**rule))
+    ]
+    if for_s <= 240.0:
+        assert time_s[shown == 1.0][0] == 600.0 + for_s
+    assert time_s[shown == 1.0].tolist() == [
+        at for at in time_s[high] if 600.0 + for_s <= at <= 840.0 or (at > 840.0 and for_s == 0.0)
+    ]
+    assert said.tolist() == [840.0] * (for_s <= 240.0) + [40000.0] * (for_s == 0.0)
 
 
 def test_charge_efficiency_counts_on_charge_only():

@@ -329,6 +329,13 @@ def test_what_is_known_before_gaps_holds_each_piece_of_evidence_once() -> None:
     np.testing.assert_array_equal(known[40], state)
 
 
+def test_a_log_without_gaps_starts_no_filter_for_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    cell = straight_cell()
+    run = _Run(make_track(cell), cell, UNKNOWNS, replace(PLAIN, members=64), [])
+    monkeypatch.setattr(run, "start", lambda scores: pytest.fail("started"))
+    assert run.before_gaps(score_matrix(1, 64)) == {}
+
+
 def test_the_hindsight_band_across_a_gap_is_the_closed_form() -> None:
     """Least squares with the gap's charge as a third unknown: what was known before a gap stays.
 

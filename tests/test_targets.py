@@ -187,21 +187,6 @@ def test_what_cannot_be_renamed_names_the_target_and_leaves_nothing(tmp_path: Pa
     assert list(tmp_path.iterdir()) == [target]
 
 
-def test_a_journal_on_a_full_disk_names_itself(tmp_path: Path) -> None:
-    from socband.bench_store import Store
-
-    class Full:
-        name = str(tmp_path / "out.nc.part")
-
-        def write(self, text: str) -> int:
-            raise OSError(errno.ENOSPC, "No space left on device")
-
-    store = Store.__new__(Store)
-    store._journal = Full()
-    with pytest.raises(OSError, match=r"out\.nc\.part"):
-        store._write({"bench": "x"})
-
-
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
 def test_a_full_disk_behind_standard_output_is_named() -> None:
     with open("/dev/full", "wb") as full:

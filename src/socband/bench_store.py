@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import is_dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -126,9 +127,9 @@ class Store:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._journal is not None:
-            self._journal.close()
-            self._journal = None
+        journal, self._journal = self._journal, None
+        if journal is not None:
+            journal.close()
 
     def __contains__(self, cell: GridCell) -> bool:
         i, j = self._index[cell.estimator, cell.record]
@@ -219,6 +220,8 @@ class Store:
                 self._journal.flush()
             except OSError as error:
                 name_file(error, Path(self._journal.name))
+                with suppress(OSError):  # closing tries to write what is left once more
+                    self.__exit__()
                 raise
 
     def _take_journal(self, part: Path, mark: str) -> None:

@@ -274,14 +274,13 @@ def hypotheses(
         add("gain", 0.5, word, mirrored_at={"gain": 0.0} if sign < 0 else None, gain=prior)
     low, high = (share * expected for share in settings.lost_capacity)
     add("lost_capacity", capacity_fraction=normal("uniform", loc=low, scale=high - low))
-    if "capacity_setting" in facts:
-        pass
-    elif assumed.is_fixed:
+    setting_doubted = "capacity_setting" not in facts  # else it is said already
+    if setting_doubted and assumed.is_fixed:
         low, high = (ah / rated for ah in sound_capacity_settings_ah(bank))
         least = settings.setting_least
         if not (1.0 - least) * low <= setting.mean <= (1.0 + least) * high:
             add("capacity_setting", STATED, STATED_DETAIL)
-    else:
+    elif setting_doubted:
         base = setting.mean
         for sign, word in ((1, "set too large"), (-1, "set too small")):
             scale = settings.setting_scale * (1.0 if sign > 0 else 0.5)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband import cautions
 from socband.charging import FAULTS
 from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks, resting_check
 from socband.site_fields import ClockTime
@@ -41,13 +42,6 @@ WELL_BELOW = 0.10  # of the charge: a source that only rested has started again 
 NEXT_TO_NOTHING = 0.05  # probability of all that a check could find: none is called for (assumed)
 LOOKED_FOR = (*FAULTS, "asleep", "held", "other_source")
 UNDECIDED = 0.15  # assumed: odds this near to even are no verdict
-CAUTIONS = (
-    "Never charge lithium iron phosphate cells below the temperature their maker allows.",
-    "A fuse that blew did so for a reason. Never bridge one, never fit a larger one.",
-    "Anything hot, swollen or smelling: switch off if that is safe, leave, call for help.",
-    "Keep medical and safety devices on a supply that does not depend on this bank.",
-    "Local codes and licensed practice come before anything written here.",
-)
 
 
 def charging_text(dataset: xr.Dataset) -> str:
@@ -122,7 +116,7 @@ def charging_text(dataset: xr.Dataset) -> str:
     for z in (0.2, 0.5, 0.8, 0.9, 0.95, 1.0):
         row = dataset["expected_by_soc_a"].sel(soc=z, method="nearest").values
         lines.append(f"  {100 * z:4.0f} %   {row[0]:5.0f} to {row[4]:.0f} A, likely {row[2]:.0f} A")
-    lines += ["", *_check_lines(dataset), "", *caution_lines(CAUTIONS)]
+    lines += ["", *_check_lines(dataset), "", *caution_lines(cautions.CHARGING)]
     return "\n".join(lines)
 
 
@@ -346,7 +340,7 @@ def charging_json(dataset: xr.Dataset) -> dict[str, Any]:
                 for check in checks_of(dataset)
             ],
             "stop": stop_of(dataset),
-            "cautions": list(CAUTIONS),
+            "cautions": list(cautions.CHARGING),
             "seed": a["seed"],
         }
     )

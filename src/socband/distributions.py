@@ -74,7 +74,7 @@ FAST: dict[str, _Fast] = {
         lambda s: s > 0,
         lambda u, s: np.exp(s * _special().ndtri(u)),
         _lognorm_cdf,
-        lambda s: (math.exp(s * s / 2.0), math.expm1(s * s) * math.exp(s * s)),
+        lambda s: (math.exp(s * s / 2.0), math.expm1(s * s) * math.exp(s * s)),  # may overflow
     ),
     "triang": _Fast(
         ("c",),
@@ -92,10 +92,10 @@ FAST: dict[str, _Fast] = {
     ),
     "t": _Fast(
         ("df",),
-        lambda df: df > 2,  # with fewer it has no finite spread
+        lambda df: df > 0,
         lambda u, df: _special().stdtrit(df, u),
         lambda x, df: _special().stdtr(df, x),
-        lambda df: (0.0, df / (df - 2.0)),
+        lambda df: (0.0, df / (df - 2.0) if df > 2 else math.inf),
     ),
     "gumbel_l": _Fast(
         (),
@@ -131,12 +131,8 @@ def shape_names(name: str) -> tuple[str, ...]:
 
 def takes(name: str, shapes: Sequence[float]) -> tuple[bool, bool]:
     """Are these shape parameters possible, and if so with a finite mean and spread?"""
-    if name == "t":
-        return shapes[0] > 0, FAST[name].valid(*shapes)
-    if name in FAST:
-        possible = FAST[name].valid(*shapes)
-        return possible, possible
-    possible = bool(np.all(_scipy_dist(name)._argcheck(*shapes)))
+    valid = FAST[name].valid if name in FAST else _scipy_dist(name)._argcheck
+    possible = bool(np.all(valid(*shapes)))
     return possible, possible and bool(np.all(np.isfinite(moments(name, shapes))))
 
 
@@ -153,11 +149,19 @@ def cdf(name: str, x: Array, shapes: Sequence[float]) -> Array:
 
 
 def moments(name: str, shapes: Sequence[float]) -> tuple[float, float]:
-    """Mean and variance in the standard form."""
+    """Mean and variance in the standard form; not finite where they are, or are beyond any number.
+
+    Args:
+        name, shapes: possible ones, see `takes`.
+    """
     fast = FAST.get(name)
-    mean, variance = (
-        fast.moments(*shapes) if fast else _scipy_dist(name).stats(*shapes, moments="mv")
-    )
+    try:
+        with np.errstate(all="ignore"):
+            mean, variance = (
+                fast.moments(*shapes) if fast else _scipy_dist(name).stats(*shapes, moments="mv")
+            )
+    except ArithmeticError:  # a float that overflows, or a difference of two that is none
+        return math.nan, math.nan
     return float(mean), float(variance)
 
 

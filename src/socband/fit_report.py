@@ -9,6 +9,7 @@ import numpy as np
 from socband import cell as physics
 from socband.cell import CellTables
 from socband.models import CellModel
+from socband.quantity import STD_IN_HALF_BAND
 from socband.summary import beside
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ def plot_ocv(data: xr.Dataset, ax: Axes) -> Axes:
     """OCV with its 90 % band, and where the cell rests after charge and discharge."""
     soc = 100 * data.soc.values
     ocv, gap = data.ocv.values, data.hysteresis.values
-    wide = 1.645 * data.ocv_spread.values
+    wide = STD_IN_HALF_BAND * data.ocv_spread.values
     ax.fill_between(soc, ocv - wide, ocv + wide, alpha=0.25, lw=0, label="OCV, 90 % band")
     ax.plot(soc, ocv, lw=1.5, label="OCV")
     ax.plot(soc, ocv + gap, lw=0.8, ls="--", color="C3", label="rest after charge")

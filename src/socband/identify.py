@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from socband.identify_ocv import (
     gap_from_published,
     ocv_and_gap,
     refuse_other_chemistry,
+    refuse_other_voltages,
 )
 from socband.identify_place import notes_on_scores, placed_by_voltage, scored
 from socband.identify_residual import score_records, voltage_error_of
@@ -162,6 +164,10 @@ def fit_cell(
     if not dynamic:
         raise InputError(Problem("--dynamic", "nothing", "at least one record to fit"))
     load_cell(like)  # a name that is none is said now, needed or not
+    read = cache(read)
+    refuse_other_voltages(
+        [read(part.path) for part in (*ocv_discharge, *ocv_charge, *dynamic, *score)]
+    )
     notes: list[str] = []
     branches = _branches(ocv_discharge, ocv_charge, read)
     left = left_over_ah(ocv_discharge, read)
@@ -201,7 +207,7 @@ def fit_cell(
     records = [record for record, _ in tied[: len(dynamic)]]
     anchors = [(record.name, at) for record, at in tied[: len(dynamic)]]
     notes[before:before] = notes_on(anchors)
-    if any(at.guessed for _, at in anchors):
+    if capacities.guessed or any(at.guessed for _, at in anchors):
         frame = replace(frame, charge_assumed=True)
         ocv_spread_v = float(np.hypot(ocv_spread_v, ocv_doubt_v(frame)))
     fit = fit_dynamic(records, frame, rounds=rounds)

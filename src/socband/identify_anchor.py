@@ -16,14 +16,20 @@ from socband.errors import InputError, Problem
 from socband.identify_ocv import GRID, Branch
 from socband.logs import Log, charge_ah
 
-# A full cell rests above 3.33 V whatever its temperature (open 26650, 18650 and prismatic cells),
-# but so does many a cell at 70 %: the cell's own low-rate branches say more, where there are any.
-# One on a charger of 3.55 to 3.65 V may be short of full at a high current, not by much.
-_RESTED_FULL_V = 3.32
-_CHARGING_FULL_V = 3.5
+# At 90 % of charge, an hour after it was charged, the four shipped models rest at 3.32 to 3.37 V,
+# full at 3.41 V and more: a cell may rest at 3.34 V from 70 % on. Its own low-rate charge says it
+# better, where there is one.
+_RESTED_FULL_V = 3.38
+_RESTED_S = 3600.0
+_AT_REST_C_RATE = 0.02
 _NEARLY_FULL = {True: 0.9, False: 0.97}  # of a charge, of a discharge
+# On a charger the current lifts the voltage. At this much, and what it takes more at a current of
+# 1C, the shipped models are charged to 97 % and more at 25 °C up to C/2, to 88 % at 0 °C; 3.5 V
+# alone they reach at 95 % at C/2, from a half on at 1C, in the cold at any charge.
+_CHARGING_FULL_V, _PER_C_RATE_V = 3.44, 0.33
 EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 _NEAR = 0.005  # of the capacity: as good as at the end itself
+_NEAR_FULL = 0.02  # a cell seen full and charged on by so little is full where that ends, no more
 _SMALL_C_RATE = 0.1
 _MOST_SLOPE_OFF = 0.05
 _MOST_OFF = 0.03
@@ -55,16 +61,20 @@ def rested_full_v(branches: Sequence[Branch], temperature_c: float) -> float:
     """Voltage that only a full cell rests above [V].
 
     Args:
-        branches: low-rate; of each direction the nearest in temperature counts.
+        branches: low-rate; of each direction the nearest in temperature counts. A discharge alone
+            lies below where a cell rests after charge and counts only where it is higher than that
+            of any cell.
         temperature_c: of the record [°C].
     """
-    found = [_RESTED_FULL_V]
+    found, after_charge = [], False
     for charge, soc in _NEARLY_FULL.items():
         ways = [b for b in branches if (b.current_a > 0) is charge]
         if ways:
             nearest = min(ways, key=lambda b: abs(b.temperature_c - temperature_c))
-            found.append(float(np.interp(soc, GRID, nearest.voltage_v)))
-    return float(np.nanmax(found))
+            voltage_v = float(np.interp(soc, GRID, nearest.voltage_v))
+            found.append(voltage_v)
+            after_charge = after_charge or (charge and np.isfinite(voltage_v))
+    return float(np.nanmax(found if after_charge else [*found, _RESTED_FULL_V]))
 
 
 def anchor(
@@ -103,11 +113,28 @@ def anchor(
     rested = bottom & (np.abs(log.current_a) < small_a)
     if _ends_in_charge(charge) and (log.voltage_v[rested] < EMPTY_V).any():
         return Anchor(-(float(charge.min()) - charge[0]) / capacity_ah, "empty")
-    top = charge.max() - charge <= _NEAR * capacity_ah
-    limit_v = np.where(log.current_a > 0.2 * small_a, _CHARGING_FULL_V, full_above_v)
-    if (log.voltage_v >= limit_v)[top].any():
+    if shows_full(log, capacity_ah, full_above_v):
         return full
     return Anchor(full.start_soc, "assumed full")
+
+
+def shows_full(log: Log, capacity_ah: float, full_above_v: float = _RESTED_FULL_V) -> bool:
+    """Is a full cell seen where the record is most charged: on a charger whose current has fallen,
+    or rested for an hour, by which what the charge lifted the voltage by is gone?
+
+    What came before a record nobody sees; a cell without charge current at its first row is taken
+    as rested.
+
+    Args:
+        log, capacity_ah, full_above_v: see `anchor`.
+    """
+    charge, c_rate = charge_ah(log), log.current_a / capacity_ah
+    charging = c_rate > _AT_REST_C_RATE
+    last_s = np.maximum.accumulate(np.where(charging, log.time_s, -np.inf))
+    rested = ~charging & (log.time_s - last_s >= _RESTED_S) & (log.voltage_v >= full_above_v)
+    held = charging & (log.voltage_v >= _CHARGING_FULL_V + _PER_C_RATE_V * c_rate)
+    top = charge.max() - charge <= _NEAR_FULL * capacity_ah
+    return bool((top & (rested | held)).any())
 
 
 def _ends_in_charge(charge: np.ndarray) -> bool:

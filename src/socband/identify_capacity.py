@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from socband.datasets import counted_capacity_ah
-from socband.identify_anchor import EMPTY_V, anchor
+from socband.identify_anchor import EMPTY_V, shows_full
 from socband.identify_family import ASSUMED_CAPACITY, assumed_fraction
 from socband.identify_ocv import Branch
 from socband.logs import Log, charge_ah
@@ -40,6 +40,11 @@ class Capacities:
     spread: float
     measured_over_temperature: bool
     told_by: str | None
+
+    @property
+    def guessed(self) -> bool:
+        """Told by a run that showed no full or no empty cell?"""
+        return self.spread >= _ANYTHING
 
     @classmethod
     def from_records(
@@ -73,10 +78,12 @@ class Capacities:
             told_by = "most charge moved in a record"
             said = "no low-rate discharge: the capacity is the most charge that any record moved"
             emptiest_v = _emptiest_v(most, max(moved))
-            if emptiest_v > _FLAT_V or anchor(most, max(moved)).how == "assumed full":
+            # Whichever end the record's charge is anchored at: the other is that capacity away.
+            if emptiest_v > _FLAT_V or not shows_full(most, max(moved)):
                 said += (
                     "; it shows no full or no empty cell: the cell holds more, perhaps twice as"
-                    f" much, ± {100 * _ANYTHING:.0f} % is a guess"
+                    f" much, ± {100 * _ANYTHING:.0f} % is a guess, and so is the true charge of all"
+                    " records, which is counted in it"
                 )
                 spread = _ANYTHING
             elif emptiest_v > EMPTY_V:

@@ -8,6 +8,7 @@ M taken from published values.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,12 @@ _LEAST_MOVED = 0.05  # of the charge: moved by what is no steady current
 # OCV of an LFP cell at half charge: 3.28 to 3.31 V in three measured cells. These limits lie far
 # outside what temperature, age and a charge that is off by a fifth do to it (assumed).
 _HALF_CHARGE_V = (3.2, 3.4)
+# What a record's voltages say by themselves (assumed, wide): no LFP cell is kept above, none stays
+# below through a record of more than its very end, and half of what it gives or takes, it does so
+# below these, whatever the current.
+_MOST_CELL_V, _LEAST_TOP_V = 3.8, 2.8
+_HALF_GIVEN_V, _HALF_TAKEN_V = 3.45, 3.7
+_FEW_ROWS = 0.01  # of a record, that a meter may have read wrongly
 _RISE_V = 2e-6  # least step of OCV between two rows of the grid
 
 
@@ -171,6 +178,46 @@ def ocv_and_gap(
     ocv = np.where(known, parts, 0.0).sum(0) / np.maximum(known.sum(0), 1)
     ocv[~known.any(0)] = np.nan
     return rising(_smooth_plateau(_fill(_to_full(ocv)))), gap_v
+
+
+def refuse_other_voltages(logs: Sequence[Log]) -> None:
+    """Refuse records that no single LFP cell gives, before anything is fitted to them.
+
+    What only shows beside the true charge is left to `refuse_other_chemistry`.
+
+    Args:
+        logs: of every kind, low-rate or dynamic.
+
+    Raises:
+        InputError: each record that is none.
+    """
+    hint = "another kind of cell, or several in series?"
+    problems = []
+    for log in logs:
+        low, high = np.quantile(log.voltage_v, (_FEW_ROWS, 1.0 - _FEW_ROWS))
+        moved = log.current_a * np.diff(log.time_s, prepend=log.time_s[0])
+        gives = -moved.clip(max=0.0).sum() >= moved.clip(min=0.0).sum()
+        half_v = _half_moved_v(log.voltage_v, (-moved if gives else moved).clip(min=0.0))
+        most_v = _HALF_GIVEN_V if gives else _HALF_TAKEN_V
+        expected = ""
+        if not _LEAST_TOP_V <= high <= _MOST_CELL_V:
+            expected = f"a highest voltage of {_LEAST_TOP_V:g} to {_MOST_CELL_V:g} V"
+        elif half_v > most_v:
+            word = "discharge" if gives else "charge"
+            expected = f"half of the {word} below {most_v:g} V, here it is {half_v:.2f} V"
+        if expected:
+            found = f"{low:.2f} to {high:.2f} V"
+            problems.append(Problem(log.name, found, f"{expected}, as of one LFP cell", hint))
+    if problems:
+        raise InputError(problems)
+
+
+def _half_moved_v(voltage_v: Array, moved: Array) -> float:
+    """Voltage below which half of a charge moves [V]; 0 where none does."""
+    order = np.argsort(voltage_v, kind="stable")
+    upto = np.cumsum(moved[order])
+    half = np.searchsorted(upto, 0.5 * upto[-1])
+    return float(voltage_v[order][half]) if upto[-1] > 0.0 else 0.0
 
 
 def refuse_other_chemistry(ocv: Array) -> None:

@@ -23,6 +23,7 @@ from socband.identify_dynamic import (
     weights_of,
 )
 from socband.identify_residual import score_records
+from socband.quantity import STD_IN_HALF_BAND
 
 if TYPE_CHECKING:
     from socband.models import CellModel
@@ -33,7 +34,6 @@ _NEARBY, _FARTHER = (-0.03, 0.0, 0.03), 2  # of the best of them, tried with a s
 # placed up to 1 % off where they move 40 % of the charge and more, 4 % at 25 %, 9 % at 15 % (by
 # hand, twelve in all). What a real cell does that no model does comes on top (assumed).
 _DOUBT_SOC, _SHORT_DOUBT_SOC, _SHORT = 0.05, 0.10, 0.30
-_PER_BAND = 1.645  # deviations of a normal in half its 90 % band
 
 
 def placed_by_voltage(
@@ -106,7 +106,7 @@ def scored(cell: CellModel, record: Record, at: Anchor) -> dict[str, Any]:
     """
     if not at.doubt_soc:
         return score_records(cell, [record], "score")[0]
-    reach = float(np.sqrt(3.0)) * at.doubt_soc / _PER_BAND
+    reach = float(np.sqrt(3.0)) * at.doubt_soc / STD_IN_HALF_BAND
     down = min(reach, max(float(record.soc.min()), 0.0))  # no place is below empty or above full
     up = min(reach, max(1.0 - float(record.soc.max()), 0.0))
     places = [replace(record, soc=record.soc + by) for by in (0.0, -down, up)]

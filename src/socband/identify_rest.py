@@ -23,11 +23,12 @@ _STEP_V = 4e-3  # spread of the correction's step between nodes on the plateau
 _END_STEP_V = 40e-3  # and at the steep ends
 # Without points of both ways all along it the points do not say where the plateau lies: one near
 # empty, where a per cent of charge is 0.2 V, would carry it along. The mean of the curve from 20 to
-# 95 % is then held about that of the generic cell: three measured cells lie -12, 0 and 12 mV off it
-# (another maker's: more, assumed); their steps from node to node differ by 7 mV (rms), up to 16.
+# 95 % is then held about that of the generic cell, within `_MEAN_STD_V`: three measured cells lie
+# -12, 0 and 12 mV off it (another maker's: more, assumed). Their steps from node to node differ by
+# 7 mV (rms), up to 16.
 _GENERIC = "lfp-prismatic-100ah"
-_LEVEL_V = 20e-3
-_LEVEL_FROM = 0.2
+_MEAN_STD_V = 20e-3
+_MEAN_FROM = 0.2
 _FEW_STEP_V = 8e-3
 _ON_PLATEAU = (0.1, 0.95)
 _FEW = 3  # points on the plateau
@@ -66,8 +67,9 @@ def few_rests(points: list[Rest]) -> str:
         return ""
     seen = f"only {n} rest{'' if n == 1 else 's'}" if n else "no rest"
     return (
-        f"{seen} at 10 to 95 %: where the flat part of the OCV lies is mostly what other LFP cells"
-        f" have, ± {1e3 * _LEVEL_V:.0f} mV; rests of an hour at several charges would tell"
+        f"{seen} at 10 to 95 %: how high the flat part of the OCV lies is mostly taken from other"
+        f" LFP cells, which differ by {1e3 * _MEAN_STD_V:.0f} mV (one standard deviation, assumed);"
+        " rests of an hour at several charges would tell"
     )
 
 
@@ -152,11 +154,11 @@ def rested_ocv(
     target = np.concatenate([left * weight, np.zeros(3 * n - 2)])
     if not both_ways:
         usual = load_cell(_GENERIC).ocv
-        on = (GRID >= _LEVEL_FROM) & (GRID <= _ON_PLATEAU[1])
+        on = (GRID >= _MEAN_FROM) & (GRID <= _ON_PLATEAU[1])
         mean = np.stack([np.interp(GRID, nodes, row)[on].mean() for row in np.eye(n)])
-        row = np.concatenate([mean, np.zeros(n)]) / _LEVEL_V
+        row = np.concatenate([mean, np.zeros(n)]) / _MEAN_STD_V
         off_v = float((np.interp(GRID, usual.soc, usual.value) - base)[on].mean())
-        matrix, target = np.vstack([matrix, row]), np.append(target, off_v / _LEVEL_V)
+        matrix, target = np.vstack([matrix, row]), np.append(target, off_v / _MEAN_STD_V)
     solved = np.linalg.lstsq(matrix, target, rcond=None)[0]
     ocv = rising(base + np.interp(GRID, nodes, solved[:n]))
     gap = np.maximum(gap_v + np.interp(GRID, nodes, solved[n:]), 0.1 * gap_v)

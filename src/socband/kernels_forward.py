@@ -87,7 +87,7 @@ from socband.kernels_columns import (
 )
 from socband.kernels_demand import D_COUNT, begin_loads, cut_inverter, switch_loads
 from socband.kernels_jit import INLINE, JIT
-from socband.kernels_monitor import says_full
+from socband.kernels_monitor import full_since, says_full
 
 GRADES_S = np.array([FIRST_S, 15.0, 45.0, 135.0, LONGEST_S])
 _HEATER_STEP_S = 60.0
@@ -177,7 +177,7 @@ def carry(
             out[m, k] = 0.0
         for k in (O_LVD, O_INVERTER, O_FIRST_BMS, O_FULL):
             out[m, k] = np.inf
-        full_since = np.inf
+        since_s = np.inf
         begin_loads(0, m, seed, loads, keys, states)
         t = 0.0
         next_event = 0.0
@@ -377,12 +377,10 @@ def carry(
                     near = near or (src[s, Y_TAKEN] > 0.0 and u >= src[s, Y_LIMIT] - 0.05)
                 if out[m, O_FULL] == np.inf and (near or u >= limits[m, L_FULL_V] - 0.05):
                     cap_s = min(cap_s, _TAPER_STEP_S)
-                if says_full(u, total_a, limits[m, L_FULL_V], limits[m, L_FULL_A]):
-                    full_since = min(full_since, t)
-                    if t >= full_since + limits[m, L_FULL_S]:
-                        out[m, O_FULL] = min(out[m, O_FULL], t)
-                else:
-                    full_since = np.inf
+                full = says_full(u, total_a, limits[m, L_FULL_V], limits[m, L_FULL_A])
+                since_s = full_since(since_s, t, full)
+                if t >= since_s + limits[m, L_FULL_S]:
+                    out[m, O_FULL] = min(out[m, O_FULL], t)
         out[m, O_SOC] = z
         out[m, O_TEMPERATURE] = np.inf
         for b in range(nb):

@@ -319,9 +319,12 @@ class _Run:
     def before_gaps(self, scores: Array) -> dict[int, Array]:
         """What the members at these scores knew before each gap, by its step."""
         known: dict[int, Array] = {}
+        gaps = np.flatnonzero(self.track.charge_var)
+        if not gaps.size:
+            return known
         state, parameters, pattern = self.start(scores)
         first = 0
-        for gap in np.flatnonzero(self.track.charge_var):
+        for gap in gaps:
             if gap:
                 self.advance(state, parameters, pattern, first, gap, keep=False)
                 known[int(gap)] = state.copy()

@@ -257,6 +257,7 @@ class Quantity:
 
 
 _WITHIN_ONE_STD = math.erf(math.sqrt(0.5))  # of a normal
+STD_IN_HALF_BAND = 1.645  # deviations of a normal in half the width of its 90 % band
 _EXPECTED = 'a number, or a table such as {dist = "norm", loc = 0.0, scale = 0.1}'
 
 
@@ -302,7 +303,12 @@ def _bad_parameters(
     shapes = tuple(values[n] for n in names if n not in ("loc", "scale"))
     possible, finite = distributions.takes(name, shapes)
     if finite:
-        return []
+        mean, variance = distributions.moments(name, shapes)
+        loc, scale = values["loc"], values["scale"]
+        if math.isfinite(loc + scale * mean) and math.isfinite(scale * scale * variance):
+            return []
+        expected = f"a scale with which {name} has a finite spread"
+        return [Problem(_join(where, "scale"), f"{scale:g}", expected)]
     given = ", ".join(f"{n} = {values[n]:g}" for n in names if n not in ("loc", "scale"))
     expected = f"shape parameters that {name} can take" + ", with a finite spread" * possible
     return [Problem(where, given, expected)]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.errors import InputError, Problem
-from socband.evidence import CapacityTest, ClampReading, Evidence, FullCharge, RestedVoltage
+from socband.evidence import CapacityTest, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import counted_soc
 from socband.narrowing import MOST_MISFIT, Mark, marks, pulled_beyond, row_of
@@ -22,7 +22,7 @@ from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.site_fields import ClockTime
-from socband.snapshot import MOST_DEVIATIONS, take_snapshot
+from socband.snapshot import MOST_DEVIATIONS, doubts_about, take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import SENSOR_STD_K, Scale, Track, hour_of_first_row, moment_of_present
 from socband.unknowns import Members, Unknowns
@@ -45,13 +45,6 @@ LEARNED = 0.5  # share of its prior deviation at which something counts as learn
 # in place of a lost capacity) may well hold the others.
 PULLED_SHARE, PULLED = 0.2, 0.01
 PULLABLE = ("capacity_fraction", "offset_a", "gain_error")
-
-
-_DOUBTS = (
-    (ClampReading, "where the current changes, say what was shown: clamp@2=-8/-7.5;"),
-    (CapacityTest, "from full to cut-off, of the whole bank?"),
-    (FullCharge, "was the bank really full, and not only shown so? Else full@2=unsure;"),
-)
 
 
 def replay(
@@ -163,14 +156,13 @@ def _refuse_contradictions(
         if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
             pieces = [p for p in evidence if row_of(posterior.time_s, p) == row]
             what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
-            hints = [hint for kind, hint in _DOUBTS if any(isinstance(p, kind) for p in pieces)]
             problems.append(
                 Problem(
                     "--evidence",
                     f"{what}, which hardly any bank explains that the log and the monitor's errors "
                     "allow",
                     "readings that fit together, or wider uncertainties",
-                    " ".join([*hints, "is the time right?"]),
+                    f"{doubts_about(pieces)} is the time right?".strip(),
                 )
             )
     if problems:

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband import cautions
 from socband.narrowing import KINDS, MOST_MISFIT, pulled_beyond
 from socband.site_check import capacity_setting_note
 from socband.summary import quantiles_of, wall_clock
-from socband.tonight import CAUTIONS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -146,7 +146,7 @@ def replay_text(dataset: xr.Dataset) -> str:
                 f"the end {'inside' if inside[-1] else 'OUTSIDE'} it."
             )
         )
-    lines += ["", *caution_lines(CAUTIONS[:1])]
+    lines += ["", *caution_lines(cautions.TONIGHT[:1])]
     return "\n".join(lines)
 
 

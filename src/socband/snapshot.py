@@ -38,10 +38,16 @@ Array = np.ndarray
 
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
-_DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the setup
+_DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the setup or a log
     RestedVoltage: "was the bank really at rest? is the number of cells right?",
-    ClampReading: "is it true/shown, each positive into the bank?",
-    CapacityTest: "is it what the display counted from full to cut-off, for the whole bank?",
+    ClampReading: (
+        "is the clamp's reading true/shown, such as -8/-7.5, both read at one moment, each positive"
+        " into the bank?"
+    ),
+    CapacityTest: (
+        "is the capacity what the display counted from full to cut-off, of the whole bank?"
+    ),
+    FullCharge: "was the bank really full, and not only shown so? Else full@2=unsure;",
 }
 # With fewer effective draws of the first `MOST_DRAWS` what is known contradicts the setup.
 # The first draws are the same however many members are wanted, and so is what is refused.
@@ -180,14 +186,13 @@ def _refuse(setup: Setup, cell: CellModel, drawn: Drawn, evidence: Sequence[Evid
         for piece in evidence:
             if isinstance(piece, ClampReading):
                 _check_lasting(setup, cell, drawn, piece)
-        doubts = [_DOUBTS[kind] for kind in _DOUBTS if any(type(p) is kind for p in evidence)]
         raise InputError(
             Problem(
                 where,
                 f"{what}, which hardly any bank explains that the display and the monitor's "
                 "errors allow",
                 "readings that fit together, or wider uncertainties",
-                " ".join(doubts),
+                doubts_about(evidence),
             )
         )
     if drawn.overfull.mean() > 0.5:
@@ -236,6 +241,11 @@ def _check_lasting(setup: Setup, cell: CellModel, drawn: Drawn, piece: ClampRead
             "hours_since_full; `suspects` looks for what it may be",
         )
     )
+
+
+def doubts_about(evidence: Sequence[Evidence]) -> str:
+    """What to ask of readings that contradict what else is known, each kind once."""
+    return " ".join(ask for kind, ask in _DOUBTS.items() if any(type(p) is kind for p in evidence))
 
 
 def check_still_on(members: float) -> None:

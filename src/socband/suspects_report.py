@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband import cautions
 from socband.suspects_judge import FEW_DRAWS, MOST_DRAWS
-from socband.suspects_words import CAUTIONS, WORDS, few_draws_words, why_together
+from socband.suspects_words import WORDS, few_draws_words, why_together
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -154,7 +155,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
         lines.append(wrapped(f"Needs {test.needs}.", "     "))
         lines.append(wrapped(f"Caution: {test.caution}.", "     "))
         lines.append(wrapped(f"Enter: {test.as_readings}", "     "))
-    lines += ["", *caution_lines(CAUTIONS)]
+    lines += ["", *caution_lines(cautions.SUSPECTS)]
     return "\n".join(lines)
 
 
@@ -267,7 +268,7 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
         **({"present_taken_at": "the log's last row"} if "log_days" in dataset.attrs else {}),
         "effective_draws": dataset.attrs["effective_draws"],
         "too_few_draws_for_a_band": few,
-        "cautions": list(CAUTIONS),
+        "cautions": list(cautions.SUSPECTS),
         "seed": dataset.attrs["seed"],
     }
     if "interval" in dataset.sizes:

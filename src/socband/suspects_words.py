@@ -166,17 +166,6 @@ PAIRS: dict[frozenset[str], tuple[str, str]] = {
     ),
 }
 
-CAUTIONS = (
-    "A suspect is a probability, no verdict. Measure before anything is changed.",
-    "Lithium banks deliver thousands of amperes into a slipped spanner: isolate the bank, use "
-    "insulated tools, take off rings. In doubt call a licensed technician.",
-    "Mains wiring, chargers' insides, main fuses and busbars are for licensed people; local codes "
-    "come first.",
-    "A connection that is hot, browned or smells can start a fire: heavy loads off now.",
-    "Before anything is switched off: medical devices, alarms and frost protection need another "
-    "supply.",
-)
-
 
 def why_together(a: str, b: str) -> tuple[str, str]:
     """Reason and separating measurement of two causes that the evidence leaves together."""

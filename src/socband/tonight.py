@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband import cautions
 from socband.afterwards import believable_hours, charger_a_of, shore_rests_above, waking
 from socband.budget import variance_shares
 from socband.cell import temperature_factors
@@ -32,17 +33,6 @@ if TYPE_CHECKING:
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
 PROMISE_MEMBERS = 400  # the middle of what the display promises
 DRAWS_NOW = "what draws now"
-
-CAUTIONS = (
-    "An estimate, no measurement: never let a life-supporting device depend on it.",
-    "Lithium banks can deliver thousands of amperes: work on them only with the bank isolated and "
-    "insulated tools, and leave mains wiring to a licensed electrician.",
-    "Do not charge an LFP bank below 0 °C unless its maker allows it. A swollen, hot or smelling "
-    "battery: switch off, keep away, call for help.",
-    "“Disconnects” is the first time. A bank whose voltage recovers at rest may switch on again by "
-    "itself for a while; what it gives then is not counted.",
-    "Local electrical codes and the battery maker's manual come first.",
-)
 
 
 def tonight(
@@ -364,7 +354,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "quantiles": list(QUANTILES),
             "members": dataset.attrs["members"],
             "seed": dataset.attrs["seed"],
-            "cautions": list(CAUTIONS),
+            "cautions": list(cautions.TONIGHT),
         }
     )
 

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband import cautions
 from socband.report import caution_lines, chance_words, clock_after, wrapped
 from socband.summary import quantiles_of
 from socband.switch_off_report import LEAST_CHANGE, switch_off_lines
-from socband.tonight import CAUTIONS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -89,7 +89,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         text = f"The untracked load's hours, {attrs['untracked_hours']}, are taken as certain."
         lines.append(wrapped(text))
     lines += [*switch_off_lines(dataset), *_waking_lines(dataset)]
-    lines += ["", *caution_lines(CAUTIONS)]
+    lines += ["", *caution_lines(cautions.TONIGHT)]
     return "\n".join(lines)
 
 
