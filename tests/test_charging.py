@@ -614,6 +614,19 @@ def test_a_battery_s_heater_is_reckoned_beside_a_sensor_in_the_room_and_not_on_i
     assert found[1] == pytest.approx(-6.0, abs=0.5)
 
 
+@pytest.mark.parametrize("panel_v", [0.5, 3.0, 9.0])
+def test_a_panel_that_is_dark_after_sunset_is_no_fault(bank, panel_v):
+    """In the dark a sound panel has next to no voltage, as a broken one; at noon only that one."""
+    setup, cell = bank
+    told = {"amps": 0.0, "panel_volts": panel_v, "display_soc": 50.0, "since_full": 20.0}
+    found = {}
+    for hour in (12.0, 22.0):
+        present = replace(setup.present, clock=ClockTime.from_hour(hour))
+        found[hour] = charging(replace(setup, present=present), cell, None, told, 0, 2000, "solar")
+    assert chance(found[22.0], "weak_sun") > 0.5
+    assert chance(found[12.0], "no_supply") > 0.8
+
+
 def test_the_hour_that_a_panel_is_reckoned_for_is_said(bank):
     """A stale clock in the file turns the verdict: it has to be in sight."""
     setup, cell = bank

@@ -38,6 +38,7 @@ TOP_SOC = 0.985  # above it the last bit of the curve leads up to the source's l
 # above it a source that has been to its limit may not have begun again (assumed)
 FINISHED_SOC = 0.97
 BESIDE_EACH = 3  # few of them fit a voltage near full
+DARK = 0.02  # of full sun: with less a panel's open voltage may be anything (assumed)
 OFF_PLATE = 0.15  # by how much of its current a source differs from its plate (assumed)
 LEAST_MISSING, MOST_MISSING = 1e-4, 0.05  # of the charge while a current tapers (assumed)
 # Missing charges between which the curve hardly moves: each a quarter more than the one before near
@@ -87,6 +88,7 @@ class Sound:
         why: (n,) why the current is what it is, of `charging.EXPLANATIONS`.
         at_limit: (n,) probability that it holds the bank at its limit, 0..1.
         most_a: (n,) what it could give at most under this sky, were the bank empty and warm [A].
+        dark: (n,) of bool: too little light for a panel's voltage to say anything.
     """
 
     current_a: Array
@@ -94,6 +96,7 @@ class Sound:
     why: Array
     at_limit: Array
     most_a: Array
+    dark: Array
 
 
 def bank_now(
@@ -295,7 +298,7 @@ def sound_source(
     curve_a = series * cell.voltage_error.std_v / bank.resistance_ohm
     loads_a = rules.loads_std_a(setup.bank.rated_capacity_ah)
     spread = np.hypot(loads_a, np.where(at_limit == 1.0, curve_a, OFF_PLATE * current))
-    return Sound(current, spread, why, at_limit, bulk * sun)
+    return Sound(current, spread, why, at_limit, bulk * sun, sun < DARK)
 
 
 def in_the_sun(setup: Setup, log: Log | None) -> tuple[Setup, str]:

@@ -186,8 +186,9 @@ def weigh(
         if "panel_volts" in readings and kind == "solar":
             scale = series / 4.0
             sunny = (rules.panel_sun_v + rules.panel_spread_v) * scale
-            middle, width = (0.4 * sunny, 0.3 * sunny) if state == "no_supply" else (
-                sunny, rules.panel_spread_v * scale)  # fmt: skip
+            dead = sound.dark | (state == "no_supply")  # a dark panel has some volts or none
+            middle = np.where(dead, 0.4 * sunny, sunny)
+            width = np.where(dead, 0.3 * sunny, rules.panel_spread_v * scale)
             total = total - 0.5 * ((readings["panel_volts"] - middle) / width) ** 2 - np.log(width)
         reason = sound.why.copy() if state == "sound" else np.full(n, state, dtype="<U12")
         if state == "sound":
