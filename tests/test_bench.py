@@ -502,6 +502,22 @@ def test_wrong_asks_are_refused(context: Context) -> None:
         make_context([_record("one", 1), _record("one", 1)])
 
 
+def test_records_of_another_cell_are_refused_together() -> None:
+    """One moves 134 times what its model holds, one is counted in a third of it; one of an aged
+    cell stays."""
+    sound = _record("sound", 1)
+    big = replace(sound.log, current_a=134.0 * sound.log.current_a)
+    capacity_ah = sound.capacity_ah
+    records = [
+        replace(sound, name="big", log=big),
+        replace(sound, name="small", capacity_ah=capacity_ah / 3.0),
+        replace(sound, name="aged", capacity_ah=0.7 * capacity_ah),
+    ]
+    with pytest.raises(InputError, match="of another cell") as caught:
+        make_context(records, 5, 0)
+    assert [p.where for p in caught.value.problems] == ["--records big", "--records small"]
+
+
 # ---------------------------------------------------------------- time to disconnect
 
 

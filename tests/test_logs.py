@@ -209,6 +209,13 @@ def test_unreadable_rows_are_left_out_and_said(write: Write) -> None:
     assert [w.where for w in log.warnings] == ["rows 11 to 12", "row 51"]
 
 
+def test_a_column_of_infinities_is_refused_with_its_first_row(write: Write) -> None:
+    rows = [",".join([row.split(",")[0], "inf", row.split(",")[2]]) for row in rows_of()]
+    with pytest.raises(InputError, match="no number for current but 'inf'") as caught:
+        read_log(write(rows=rows), cells_in_series=4)
+    assert caught.value.problems[0].where == "row 2 and 119 more"
+
+
 def test_blank_lines_do_not_shift_row_numbers(write: Write) -> None:
     rows = [*rows_of()[:10], "", *rows_of()[10:]]
     rows[60] = "x,-2,13.2"

@@ -20,7 +20,7 @@ from socband.errors import InputError, Problem
 from socband.estimators import Estimator, Prior, load_estimator, load_estimators
 from socband.executors import Executor, Serial
 from socband.faults import Fault, MonitorView, apply_fault, step_means, stream
-from socband.logs import Log, sliced
+from socband.logs import Log, charge_ah, sliced
 from socband.scoring import score_record
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def make_context(
         estimators: ready made ones, for instance with other settings; the registry has the rest.
 
     Raises:
-        InputError: a cell model that cannot be read, or a name twice.
+        InputError: a cell model that cannot be read or is of another size, or a name twice.
     """
     names = [record.name for record in records]
     twice = sorted({name for name in names if names.count(name) > 1})
@@ -91,6 +91,7 @@ def make_context(
         found = ", ".join(twice) if twice else "nothing"
         raise InputError(Problem("--records", found, "at least one record, each once"))
     cells = {record.name: record_cell(record) for record in records}
+    _refuse_other_sizes(records, cells)
     priors = {}
     for record in records:
         prior = Prior.for_record(record.log, cells[record.name], record.capacity_ah)
@@ -104,6 +105,29 @@ def make_context(
         step = usual_step_s(record.log) if step_s is None else step_s
         stepped[record.name] = replace(record, log=step_means(record.log, step))
     return Context(stepped, cells, priors, seed, dict(estimators or {}))
+
+
+_OF_ITS_CELL = (0.5, 1.2)  # what a record says its cell holds, over what the model holds
+
+
+def _refuse_other_sizes(records: Sequence[BenchRecord], cells: Mapping[str, CellModel]) -> None:
+    """A record that moves more than its cell model holds, or whose true charge is counted in much
+    more or less, is of another cell; all of them are said at once."""
+    least, most = _OF_ITS_CELL
+    problems = []
+    for record in records:
+        own_ah, cell = record.capacity_ah, cells[record.name]
+        moved_ah = float(np.ptp(charge_ah(record.log)))
+        expected = f"at most the {cell.capacity_ah:.4g} Ah of {cell.name}"
+        where, hint = f"--records {record.name}", "of another cell?"
+        if moved_ah > most * cell.capacity_ah:
+            problems.append(Problem(where, f"{moved_ah:.4g} Ah moved", expected, hint))
+        elif not least <= own_ah / cell.capacity_ah <= most:
+            found = f"a true charge that makes it a cell of {own_ah:.4g} Ah"
+            expected = f"about the {cell.capacity_ah:.4g} Ah of {cell.name}"
+            problems.append(Problem(where, found, expected, hint))
+    if problems:
+        raise InputError(problems)
 
 
 def usual_step_s(log: Log) -> float:

@@ -18,7 +18,7 @@ import numpy as np
 from socband import identify_family as family
 from socband.cell import OCV, CellScalars, CellTables
 from socband.errors import InputError, Problem
-from socband.identify_anchor import Anchor, anchor, notes_on, rested_full_v
+from socband.identify_anchor import Anchor, anchor, notes_on, notes_on_truth, rested_full_v
 from socband.identify_capacity import Capacities
 from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, ocv_doubt_v, tables_of
@@ -173,6 +173,7 @@ def fit_cell(
     left = left_over_ah(ocv_discharge, read)
     logs = [(read(part.path), part.temperature_c) for part in dynamic]
     capacities = Capacities.from_records(branches, logs, notes)
+    capacities.refuse_other_sizes([read(part.path) for part in (*dynamic, *score)])
     capacity = capacities.reference_ah
     steps, step_doubt = _steps_at_25_c(branches, logs)
     step_ohm = float(np.median(steps)) if steps else 0.15 / capacity
@@ -229,7 +230,8 @@ def fit_cell(
     doubts = doubts_on(rows, fit, moving and bool(branches), frame.charge_assumed)
     cell = replace(cell, notes=(*cell.notes, *doubts))
     on_scores = notes_on_scores([(record.name, at) for record, at in unseen])
-    return Fitted(cell, rows, fit, (*cell.notes, *on_scores))
+    on_truth = notes_on_truth([(record.name, at) for record, at in tied])
+    return Fitted(cell, rows, fit, (*cell.notes, *on_scores, *on_truth))
 
 
 def _steps_at_25_c(
@@ -263,7 +265,8 @@ def _record(
     if part.end_point is not None:
         capacity = anchored_capacity_ah(part, log, left, capacity, read)
     full_v = rested_full_v(branches, part.temperature_c)
-    at = anchor(log, capacity, part.end_point is not None, full_v)
+    known = capacities.spread_at(part.temperature_c)
+    at = anchor(log, capacity, part.end_point is not None, full_v, part.temperature_c, known)
     record = Record.from_log(log, part.temperature_c, capacity, at.start_soc, start_state(log))
     return record, at
 

@@ -169,7 +169,7 @@ def _kept(
 def _mostly_unreadable(
     rows: dict[str, np.ndarray], number: np.ndarray, bad: np.ndarray, in_file: InFile | None
 ) -> Problem:
-    worst = max(_NEEDED, key=lambda key: int(np.isnan(rows[key]).sum()))
+    worst = max(_NEEDED, key=lambda key: int((~np.isfinite(rows[key])).sum()))
     kind = worst.rsplit("_", 1)[0]
     first = int(number[np.flatnonzero(~np.isfinite(rows[worst]))[0]])
     where = f"row {first} and {int(bad.sum()) - 1} more"
