@@ -275,6 +275,25 @@ def test_the_doubt_about_too_cold_is_that_of_charging(celsius):
     assert np.all(gained_ah[above_k > 0.3] > 5.0)
 
 
+def test_several_batteries_are_too_cold_by_the_same_rule_as_in_charging():
+    """Two whose heaters may or may not hold them above 0 °C: the warmer one decides."""
+    shore = {"name": "shore", "kind": "shore", "current_a": 30.0}
+    heated = [
+        {"name": name, "rated_capacity_ah": 100.0, "heater_w": 30.0,
+         "heater_on_c": 2.0, "heater_off_c": 7.0}
+        for name in ("a", "b")
+    ]  # fmt: skip
+    setup = setup_from_table(
+        table(ambient={"temperature_c": -8.0}, batteries=heated, sources=[shore])
+    )
+    share = tonight(setup, CELL, 1000, 3).attrs["too_cold_to_charge"]
+    # a current that flows was not refused: what is told is the share before the reading
+    assert share == charging(setup, CELL, None, {"amps": 20.0}, 3, 1000).attrs["chance_cold"]
+    plan = prepare(setup, CELL, take_snapshot(setup, CELL, 1000, 3).members, seed=3)
+    refuses = plan.batteries.state[:, :, S_T] < plan.batteries.parameters[:, :, B_COLD]
+    assert share == refuses.all(axis=1).mean() < refuses.any(axis=1).mean() - 0.1
+
+
 def test_the_first_battery_to_open_is_named_beside_the_disconnect():
     """Two batteries, one worn and cut off early by its BMS; a bank that counts as one has no such
     row."""

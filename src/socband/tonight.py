@@ -82,9 +82,9 @@ def tonight(
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
         reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
-        `too_cold_to_charge` (chance that the sources described bring nothing now because a battery
-        is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between), `frost`
-        (chance that the air comes near 0 °C within the day, see `nights.frost_chance`),
+        `too_cold_to_charge` (chance that the sources described bring nothing now because every
+        battery is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between),
+        `frost` (chance that the air comes near 0 °C within the day, see `nights.frost_chance`),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
@@ -284,14 +284,14 @@ def _untracked_hours(setup: Setup) -> str:
 
 
 def _too_cold(plan: Plan) -> float:
-    """Share of the members in which some battery is now too cold to be charged, 0..1."""
+    """Share of the members of which every battery is now too cold to be charged, 0..1."""
     from socband.kernels_bank import B_COLD, S_T
 
     batteries = plan.batteries
     if not plan.sources.names:
         return 0.0
     cold = batteries.state[:, :, S_T] < batteries.parameters[:, :, B_COLD]
-    return float(np.mean(cold.any(axis=1)))
+    return float(np.mean(cold.all(axis=1)))
 
 
 def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
