@@ -103,7 +103,7 @@ def tonight(
     night = run(plan)
     # a bank that would be off by the first moment is none that is on now
     on = still_on(plan, night)
-    check_still_on(on.sum())
+    check_still_on(on.sum(), drawn)
     snapshot = drawn.take(np.flatnonzero(on))
     theirs = Run(night.report[on], night.soc[on])
     ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
