@@ -294,6 +294,31 @@ def test_several_batteries_are_too_cold_by_the_same_rule_as_in_charging():
     assert share == refuses.all(axis=1).mean() < refuses.any(axis=1).mean() - 0.1
 
 
+def test_what_the_battery_heaters_take_is_said_where_it_is_much():
+    """60 W at 13.2 V all day are 4.5 A: 91 Ah in 20 h, give or take a factor of two, of 200 Ah."""
+    heated = {"name": "a", "rated_capacity_ah": 200.0, "heater_w": 60.0,
+              "heater_on_c": 20.0, "heater_off_c": 25.0}  # fmt: skip
+    setup = setup_from_table(table(ambient={"temperature_c": -8.0}, batteries=[heated]))
+    night = tonight(setup, CELL, 600, 0)
+    text = " ".join(tonight_text(night).split())
+    found = re.search(
+        r"About (\d+) Ah \(90 % sure: (\d+) to (\d+) Ah\) are reckoned to have gone into the "
+        r"battery heaters .* draw about (\d\.\d) A .* average, (\d+) Ah until 07:00 if the bank",
+        text,
+    )
+    took_ah, low_ah, high_ah, ahead_a, ahead_ah = map(float, found.groups())
+    # what took more than the 120 Ah on the display is ruled out: rather less than 91
+    assert low_ah < took_ah < 100.0
+    assert 91.0 < high_ah < 125.0
+    assert ahead_a == pytest.approx(60.0 / 13.2, rel=0.1)
+    assert ahead_ah == pytest.approx(9.5 * ahead_a, abs=0.6)
+    gained = tonight_json(night)["battery_heaters"]
+    assert gained["took_since_full_ah"]["p50"] == pytest.approx(took_ah, abs=0.5)
+    assert "into the battery heaters" not in said(ambient={"temperature_c": -8.0})
+    mild = {"ambient": {"temperature_c": 18.0}, "batteries": [{**heated, "heater_on_c": 2.0}]}
+    assert "into the battery heaters" not in said(**mild)
+
+
 def test_the_first_battery_to_open_is_named_beside_the_disconnect():
     """Two batteries, one worn and cut off early by its BMS; a bank that counts as one has no such
     row."""

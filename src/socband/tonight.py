@@ -17,11 +17,19 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
-from socband.nights import Nights, counted_loads, frost_chance, idle_in_the_cold, of_all
+from socband.nights import (
+    Nights,
+    counted_loads,
+    frost_chance,
+    heater_draw_a,
+    idle_in_the_cold,
+    of_all,
+)
 from socband.site import Setup
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
-from socband.snapshot import check_still_on, take_snapshot
+from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
+from socband.snapshot_draw import HEATER
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
 from socband.whatif import comes_back, smallest_set, still_on, switch_offs
 
@@ -75,6 +83,9 @@ def tonight(
           anywhere); `believable_hours` (afterwards): from plugging in after a disconnect until the
           display can be believed again, by the first shore charger of the setup, loads off; no
           entries without one, infinite if it never gets there;
+        - what the batteries' own heaters took since full, past the display, `heater_before_ah`, and
+          draw in the night ahead, `heater_ahead_a` (member); the attributes `heaters_took_much` and
+          `heaters_take_much` say whether that is a large part of what is gone, and of what is left;
         - `idle_duty` beside `usual_duty` (idle_load): see `nights.idle_in_the_cold`;
 
         and attributes `timezone` (of `start`; "" if not said), `display_soc`,
@@ -130,6 +141,10 @@ def tonight(
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display, current = setup.present.display_soc, setup.present.current_a
     idle = idle_in_the_cold(setup)
+    left_ah = np.maximum(snapshot.members.soc, 0.0) * snapshot.capacity_ah
+    took_ah = snapshot.causes.get(HEATER, np.zeros(len(snapshot.members)))
+    take_a = heater_draw_a(plan, cell)[on]
+    gone_ah = float(np.median(snapshot.capacity_ah - left_ah))
 
     def cut_out(off: Sequence[str] = ()) -> float:
         return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
@@ -139,9 +154,9 @@ def tonight(
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
         ),
-        charge_left_ah=xr.DataArray(
-            np.maximum(snapshot.members.soc, 0.0) * snapshot.capacity_ah, dims="member"
-        ),
+        charge_left_ah=xr.DataArray(left_ah, dims="member"),
+        heater_before_ah=xr.DataArray(took_ah, dims="member", attrs={"units": "A h"}),
+        heater_ahead_a=xr.DataArray(take_a, dims="member", attrs={"units": "A"}),
         promised_soc=xr.DataArray(
             promised,
             dims="time",
@@ -204,6 +219,10 @@ def tonight(
         sources_described=int(bool(setup.sources)),
         loads_described=int(described),
         too_cold_to_charge=_too_cold(plan),
+        heaters_took_much=int(
+            display is not None and np.median(took_ah) > LARGE_PART * max(gone_ah, 0.0)
+        ),
+        heaters_take_much=int(np.median(take_a) * asked[0] > LARGE_PART * np.median(left_ah)),
         heaters="; ".join(load.name for load in setup.loads if load.is_heater),
         frost=frost_chance(plan.ambient[on]),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
@@ -297,17 +316,19 @@ def _too_cold(plan: Plan) -> float:
 def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
     """The answer as one object of plain numbers."""
     lvd = dataset["lvd_hours"].values
+
+    def of(name: str) -> dict[str, float | None]:
+        return as_percentiles(quantiles_of(dataset[name].values))
+
     return plain(
         {
             "display_soc": dataset.attrs["display_soc"],
-            "soc": as_percentiles(quantiles_of(dataset["soc_now"].values)),
-            "charge_left_ah": as_percentiles(quantiles_of(dataset["charge_left_ah"].values)),
+            "soc": of("soc_now"),
+            "charge_left_ah": of("charge_left_ah"),
             "usable_charge_ah": as_percentiles(_where_all_end(dataset["usable_charge_ah"].values)),
-            "usable_at_least_ah": as_percentiles(quantiles_of(dataset["usable_least_ah"].values)),
-            "lvd_hours": as_percentiles(quantiles_of(lvd)),
-            "first_battery_open_hours": as_percentiles(
-                quantiles_of(dataset["first_battery_open_hours"].values)
-            ),
+            "usable_at_least_ah": of("usable_least_ah"),
+            "lvd_hours": of("lvd_hours"),
+            "first_battery_open_hours": of("first_battery_open_hours"),
             "lvd_not_within_horizon": float(np.mean(np.isinf(lvd))),
             "comes_back_by_itself": float(np.mean(dataset["comes_back"].values)),
             "lasts_until": dict(
@@ -336,16 +357,18 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "inverter_cuts_out": dataset.attrs["enough_inverter_cuts_out"],
             },
             "wake_hours": {
-                "loads_off": as_percentiles(quantiles_of(dataset["wake_off_hours"].values)),
-                "loads_on": as_percentiles(quantiles_of(dataset["wake_on_hours"].values)),
+                "loads_off": of("wake_off_hours"),
+                "loads_on": of("wake_on_hours"),
             },
             "believable_after_disconnect_hours": (
-                as_percentiles(quantiles_of(dataset["believable_hours"].values))
-                if dataset.sizes["afterwards"]
-                else None
+                of("believable_hours") if dataset.sizes["afterwards"] else None
             ),
             "shore_rests_above_soc": dataset.attrs["shore_rests_above_soc"],
             "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
+            "battery_heaters": {
+                "took_since_full_ah": of("heater_before_ah"),
+                "draw_ahead_a": of("heater_ahead_a"),
+            },
             "widest_unknown": dataset.attrs["widest_unknown"] or None,
             "variance_share": dict(
                 zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
