@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.summary import wall_clock
+from socband.summary import short_chance, wall_clock
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -158,7 +158,7 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)
         ax.annotate(
-            f"{100.0 * chance:.0f} %",
+            short_chance(float(chance), dataset.sizes["member"]),
             (at, 100.0 * chance),
             xytext=(-6 if left else 6, 6 if left or last else -16),
             ha="right" if left else "left",
@@ -187,7 +187,7 @@ def _inverter_chance(dataset: xr.Dataset, ax: Axes) -> None:
     ax.plot([at], [100.0 * both], "o", color=TRUTH, ms=4)
     left = at > NEAR_LEFT * night_end_hours(dataset)
     ax.annotate(
-        f"{100.0 * both:.0f} %",
+        short_chance(both, dataset.sizes["member"]),
         (at, 100.0 * both),
         xytext=(-6 if left else 6, -16 if both > 0.15 else 6),  # the bank's own stands above
         ha="right" if left else "left",

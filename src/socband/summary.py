@@ -217,6 +217,14 @@ def wall_clock(attrs: Mapping[str, Any], hours: float) -> datetime:
     return (start.astimezone(UTC) + elapsed).astimezone(ZoneInfo(attrs["timezone"]))
 
 
+def short_chance(p: float, draws: int = 200) -> str:
+    """A probability no finer than its ensemble, where there is room for few letters: "72 %",
+    "<1 %", ">99 %"."""
+    if p <= 0.005 or p < 1.0 / draws:
+        return "<1 %"
+    return ">99 %" if p >= 0.995 or p > 1.0 - 1.0 / draws else f"{100 * p:.0f} %"
+
+
 def as_percentiles(values: Sequence[float]) -> dict[str, float | None]:
     """{"p05": …, "p25": …, …} of five quantiles; None where infinite (beyond the horizon)."""
     return {

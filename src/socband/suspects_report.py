@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband import cautions
+from socband.summary import short_chance
 from socband.suspects_judge import FEW_DRAWS, MOST_DRAWS
 from socband.suspects_words import WORDS, error_per, few_draws_words, last_full_words, why_together
 
@@ -76,12 +77,6 @@ def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
     return text
 
 
-def _percent(p: float) -> str:
-    if p <= 0.005:
-        return " <1 %"
-    return ">99 %" if p >= 0.995 else f"{100 * p:3.0f} %"
-
-
 def suspects_text(dataset: xr.Dataset) -> str:
     """Ranked causes, what cannot be told apart, what to measure next; fits 80 columns."""
     from socband.next_measurement import TESTS
@@ -97,7 +92,9 @@ def suspects_text(dataset: xr.Dataset) -> str:
         if probability[j] < SHOWN:
             continue
         words = WORDS[name]
-        lines.append(wrapped(f"{_percent(probability[j])}  {words.title}", "  ", "         "))
+        lines.append(
+            wrapped(f"{short_chance(probability[j]):>5}  {words.title}", "  ", "         ")
+        )
         size = size_words(name, dataset["size"].values[j], dataset)
         drift = 100.0 * dataset["drift_per_day"].values[j]
         if size:
@@ -114,7 +111,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
             lines.append(wrapped(f"{_sentence(words.does)} Comes about: {words.how}.", "         "))
             lines.append(wrapped(f"Put right: {words.mend}.", "         "))
     rest = probability[probability < SHOWN].sum()
-    lines.append(f"  {_percent(float(rest))}  all other causes together")
+    lines.append(f"  {short_chance(float(rest)):>5}  all other causes together")
     priors = dataset["prior"].values
     order = np.argsort(-priors, kind="stable")
     assumed = "; ".join(f"{WORDS[names[j]].title} {100 * priors[j]:.0f} %" for j in order)

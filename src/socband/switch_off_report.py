@@ -11,6 +11,7 @@ import numpy as np
 from socband.demand import INVERTER
 from socband.nights import LEAST_FROST
 from socband.report import chance_words, wrapped
+from socband.site_parts import may_burn_fuel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -107,15 +108,17 @@ def _frost_lines(dataset: xr.Dataset) -> list[str]:
         return [wrapped(f"{text} of the setup file, and it goes off last.", "  ")]
     if not offered:
         return []
-    text = ""
+    sentences = []
     if frost:
-        text = (
-            f"Frost: think of people, pipes and the bank before {' or '.join(offered)} goes off. "
+        sentences.append(
+            f"Frost: think of people, pipes and the bank before {' or '.join(offered)} goes off."
         )
-    text += (
-        "A heater that burns fuel is stopped by its own switch and must run down: never cut its "
-    )
-    return [wrapped(f"{text}power while it burns.", "  ")]
+    if any(may_burn_fuel(name) for name in offered):
+        sentences.append(
+            "A heater that burns fuel is stopped by its own switch and must run down: never cut "
+            "its power while it burns."
+        )
+    return [wrapped(" ".join(sentences), "  ")] if sentences else []
 
 
 def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:
