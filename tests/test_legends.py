@@ -98,6 +98,15 @@ def test_a_chance_of_next_to_nothing_is_drawn_as_it_is_said() -> None:
     ]
 
 
+def test_what_the_band_shows_of_a_bank_that_is_off_is_said() -> None:
+    """Its charge stays where it disconnected, whatever the sun would bring."""
+    lasts = tonight(replace(BOAT, loads=()), CELL, 200, 0)
+    assert lasts["survival"].values.min() > 0.95
+    for dataset, said in ((tonight(BOAT, CELL, 200, 0), True), (lasts, False)):
+        labels = [text.get_text() for text in tonight_figure(dataset).legends[0].get_texts()]
+        assert ("a bank that is off is drawn level" in labels) is said
+
+
 def suspected(probability: list[float], prior: list[float]) -> xr.Dataset:
     """All that the pictures of suspects are drawn from."""
     causes = ["untracked_steady", "offset", "lost_capacity", "gain"][: len(prior)]

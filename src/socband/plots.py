@@ -22,6 +22,8 @@ LINE_PT = 12.0  # of words above the frame [pt]
 NEAR_LEFT, NEAR_RIGHT = 0.15, 0.85  # of the axis: words beside a line there would leave the frame
 SEEN_APART = 0.01  # of a chance: closer, two lines are one
 NUMBERS_APART = 0.03  # of a chance: closer, their numbers would lie on each other
+LEAST_ENDED = 0.05  # share of the nights that end: fewer move no edge of the band
+ENDED = "a bank that is off is drawn level"
 ON_WHITE = {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.8}  # words that cross a line
 
 
@@ -124,6 +126,9 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(hours, promised, color=SHOWN, ls="--", lw=1.4, label="what the display promises")
     asked = list(zip(dataset["until"].values, dataset["until_hours"].values, strict=True))
     end = night_end_hours(dataset)
+    # a member ends at its disconnect: what sources bring to a bank that is off is not reckoned
+    if np.any(dataset["survival"].values[hours <= end] < 1.0 - LEAST_ENDED):
+        ax.plot([], [], " ", label=ENDED)
     ax.set_yticks(range(0, 101, 20))
     for line, (until, at) in enumerate(reversed(asked)):  # one above the other, above the frame
         ax.axvline(at, color=ALARM, lw=1.2)
