@@ -16,7 +16,8 @@ from socband.plots import tonight_figure
 from socband.report import chance_words
 from socband.site import Setup, setup_from_table
 from socband.snapshot import take_snapshot
-from socband.tonight import WHAT_IF_MEMBERS, tonight, tonight_json
+from socband.tonight import WHAT_IF_MEMBERS, tonight
+from socband.tonight_json import tonight_json
 from socband.tonight_report import tonight_text
 
 CELL = load_cell("lfp-prismatic-100ah")

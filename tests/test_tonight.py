@@ -18,7 +18,8 @@ from socband.plots import clock_ticks, new_figure
 from socband.report import chance_words, clock_after
 from socband.site import setup_from_table
 from socband.snapshot import take_snapshot
-from socband.tonight import WHAT_IF_MEMBERS, of_all, tonight, tonight_json
+from socband.tonight import WHAT_IF_MEMBERS, of_all, tonight
+from socband.tonight_json import tonight_json
 from socband.tonight_report import HOW_TO_KNOW, tonight_text
 from socband.unknowns import uniforms
 from socband.whatif import WAKE_RESERVE, after_disconnect
@@ -244,6 +245,35 @@ def test_a_gain_cut_at_the_horizon_is_a_least_gain():
     assert tonight_json(dataset)["switch_offs"][0]["beyond_horizon"] > 0.99
     heavy = [{"name": "one", "power_w": 400.0}, {"name": "two", "power_w": 400.0}]
     assert "at least" not in said(loads=heavy)
+
+
+def test_of_several_hours_each_has_its_own_advice():
+    """120 Ah at 38 + 25 A are gone before midnight, without the first by 02:00, with none at all
+    the bank lasts: the first hour is the owner's, the second was left unanswered."""
+    loads = [{"name": "oven", "current_a": 38.0}, {"name": "pump", "current_a": 25.0}]
+    both, *alone = (
+        tonight(setup_from_table(table(loads=loads, question={"until": until})), CELL, 400, 1)
+        for until in (["00:30", "07:00"], ["00:30"], ["07:00"])
+    )
+    assert list(both["until_off"].values) == [one.attrs["enough_off"] for one in alone]
+    assert list(both["until_off"].values) == ["oven", "oven; pump"]
+    text = " ".join(tonight_text(both).split())
+    for j, (until, off, one) in enumerate(
+        zip(("00:30", "07:00"), ("oven", "oven, pump"), alone, strict=True)
+    ):
+        assert f"To be 90 % sure until {until}, switch off: {off}. The chance is then" in text
+        assert f"To be 90 % sure, switch off: {off}." in " ".join(tonight_text(one).split())
+        assert both["until_chance"][j] == pytest.approx(one.attrs["enough_chance"], abs=1e-9)
+    later = tonight_json(both)["enough"]["later"]
+    assert later == {
+        "07:00": {"off": ["oven", "pump"], "chance": float(both["until_chance"][1]),
+                  "reached": True, "with_inverter": False}
+    }  # fmt: skip
+    # where no switching off is enough for either hour, what to do stands once, behind both
+    held = [{**load, "essential": True} for load in loads] + [{"name": "lamp", "power_w": 5.0}]
+    text = said(loads=held, question={"until": ["06:00", "07:00"]})
+    assert text.count("No switching off makes it 90 % sure until 0") == 2
+    assert text.count("Charge, or plan without the bank.") == 1
 
 
 def test_sources_that_the_cold_stops_are_said():

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband import cautions
 from socband.afterwards import believable_hours, charger_a_of, shore_rests_above, waking
 from socband.budget import variance_shares
 from socband.cell import temperature_factors
@@ -30,7 +29,7 @@ from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
 from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
 from socband.snapshot_draw import HEATER
-from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
+from socband.summary import with_attributes
 from socband.whatif import comes_back, smallest_set, still_on, switch_offs
 
 if TYPE_CHECKING:
@@ -71,6 +70,9 @@ def tonight(
           `nights.counted_loads` names a load, its inverter too; `inverter_counts_for` (an
           attribute, "; " between) names them for the first hour, and `inverter_counts_always` says
           whether they are essential;
+        - the fewest switch-offs that are enough for each hour asked, `until_off` ("; " between),
+          and with them `until_chance`, `until_reached` and `until_with_inverter` (until), as the
+          attributes below say of the first;
         - what a switch-off buys (load), in lasting as in `served_until`: `off_chance`,
           `off_gain_hours`, and `off_beyond`, the share that then lasts beyond the horizon, at which
           its gain is cut; the fewest that are enough, in the attributes `enough_off`,
@@ -134,7 +136,8 @@ def tonight(
     weight = on[:few].astype(float)
     bought = switch_offs(nights, weight=weight)
     want = setup.question.want if want is None else want
-    enough = smallest_set(nights, want, weight=weight)
+    enoughs = [smallest_set(nights, want, hours, weight) for hours in asked]
+    enough = enoughs[0]
     off_hours, on_hours = (hours[on] for hours in waking(setup, plan, drawn.capacity_ah))
     believable = believable_hours(setup, cell, snapshot.members, off_hours, seed)
     promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
@@ -151,6 +154,22 @@ def tonight(
 
     dataset = ahead.assign(
         served_until=("until", served),
+        until_off=("until", ["; ".join(each.off) for each in enoughs]),
+        until_chance=(
+            "until",
+            [
+                float(of_all(each.chance, chance(nights.lasts(hours), weight), float(all_of_them)))
+                for each, hours, all_of_them in zip(enoughs, asked, served, strict=True)
+            ],
+        ),
+        until_reached=("until", [int(each.reached) for each in enoughs]),
+        until_with_inverter=(
+            "until",
+            [
+                int(bool(counted_loads(plan.demand, hours, each.off)))
+                for each, hours in zip(enoughs, asked, strict=True)
+            ],
+        ),
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
         ),
@@ -242,11 +261,6 @@ def tonight(
     return with_attributes(dataset, dataset.attrs["title"], seed)
 
 
-def _where_all_end(values: np.ndarray) -> np.ndarray:
-    """Quantiles, or NaN where some nights outlast the horizon: those that end are no sample."""
-    return quantiles_of(values if np.isfinite(values).all() else np.full(len(values), np.nan))
-
-
 def with_what_draws_now(setup: Setup) -> Setup:
     """A setup without loads, whose display shows a current drawn now: that it goes on."""
     current = setup.present.current_a
@@ -311,90 +325,3 @@ def _too_cold(plan: Plan) -> float:
         return 0.0
     cold = batteries.state[:, :, S_T] < batteries.parameters[:, :, B_COLD]
     return float(np.mean(cold.all(axis=1)))
-
-
-def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
-    """The answer as one object of plain numbers."""
-    lvd = dataset["lvd_hours"].values
-
-    def of(name: str) -> dict[str, float | None]:
-        return as_percentiles(quantiles_of(dataset[name].values))
-
-    return plain(
-        {
-            "display_soc": dataset.attrs["display_soc"],
-            "soc": of("soc_now"),
-            "charge_left_ah": of("charge_left_ah"),
-            "usable_charge_ah": as_percentiles(_where_all_end(dataset["usable_charge_ah"].values)),
-            "usable_at_least_ah": of("usable_least_ah"),
-            "lvd_hours": of("lvd_hours"),
-            "first_battery_open_hours": of("first_battery_open_hours"),
-            "lvd_not_within_horizon": float(np.mean(np.isinf(lvd))),
-            "comes_back_by_itself": float(np.mean(dataset["comes_back"].values)),
-            "lasts_until": dict(
-                zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
-            ),
-            "served_until": dict(
-                zip(dataset["until"].values, dataset["served_until"].values, strict=True)
-            ),
-            "inverter": _inverter_json(dataset),
-            "switch_offs": [
-                {
-                    "load": str(name),
-                    "chance": float(dataset["off_chance"].values[j]),
-                    "gain_hours": float(dataset["off_gain_hours"].values[j]),
-                    "beyond_horizon": float(dataset["off_beyond"].values[j]),
-                    "inverter_cuts_out": float(dataset["off_inverter_cuts_out"].values[j]),
-                }
-                for j, name in enumerate(dataset["load"].values)
-            ],
-            "enough": {
-                "want": dataset.attrs["want"],
-                "off": [name for name in dataset.attrs["enough_off"].split("; ") if name],
-                "chance": dataset.attrs["enough_chance"],
-                "reached": bool(dataset.attrs["enough_reached"]),
-                "with_inverter": bool(dataset.attrs["enough_with_inverter"]),
-                "inverter_cuts_out": dataset.attrs["enough_inverter_cuts_out"],
-            },
-            "wake_hours": {
-                "loads_off": of("wake_off_hours"),
-                "loads_on": of("wake_on_hours"),
-            },
-            "believable_after_disconnect_hours": (
-                of("believable_hours") if dataset.sizes["afterwards"] else None
-            ),
-            "shore_rests_above_soc": dataset.attrs["shore_rests_above_soc"],
-            "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
-            "battery_heaters": {
-                "took_since_full_ah": of("heater_before_ah"),
-                "draw_ahead_a": of("heater_ahead_a"),
-            },
-            "widest_unknown": dataset.attrs["widest_unknown"] or None,
-            "variance_share": dict(
-                zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
-            ),
-            "horizon_hours": dataset.attrs["horizon_hours"],
-            "quantiles": list(QUANTILES),
-            "members": dataset.attrs["members"],
-            "seed": dataset.attrs["seed"],
-            "cautions": list(cautions.TONIGHT),
-        }
-    )
-
-
-def _inverter_json(dataset: xr.Dataset) -> dict[str, Any] | None:
-    """When the inverter stops, by its own cut-out or with the bank; None without loads on it."""
-    behind = dataset.attrs["behind_inverter"]
-    if not behind:
-        return None
-    cutout = dataset["inverter_cutout_hours"].values
-    stops = np.minimum(cutout, dataset["lvd_hours"].values)
-    return {
-        "loads": behind.split("; "),
-        "counts_for": [name for name in dataset.attrs["inverter_counts_for"].split("; ") if name],
-        "cuts_out_before": dict(
-            zip(dataset["until"].values, dataset["inverter_cuts_out"].values, strict=True)
-        ),
-        "cuts_out_within_horizon": float(np.mean(np.isfinite(cutout))),
-        "stops_hours": as_percentiles(quantiles_of(stops)),
-    }
