@@ -296,7 +296,7 @@ def test_what_goes_off_with_the_inverter_is_named_beside_it() -> None:
     assert f"{lines[row + 1].strip()} {lines[row + 2].strip()}".startswith(
         f"(and with it: freezer, {long})"
     )
-    advice = " ".join(lines).partition("sure, switch off:")[2]
+    advice = " ".join(lines).partition("sure until 22:30, switch off:")[2]
     assert f"{INVERTER} (and with it: freezer" in advice
     assert max(map(len, lines)) <= 80
     # an inverter with nothing on it takes nothing along

@@ -174,8 +174,8 @@ def tonight(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
         ),
         charge_left_ah=xr.DataArray(left_ah, dims="member"),
-        heater_before_ah=xr.DataArray(took_ah, dims="member", attrs={"units": "A h"}),
-        heater_ahead_a=xr.DataArray(take_a, dims="member", attrs={"units": "A"}),
+        heater_before_ah=("member", took_ah),
+        heater_ahead_a=("member", take_a),
         promised_soc=xr.DataArray(
             promised,
             dims="time",
