@@ -136,7 +136,7 @@ def after_test(house: House, verdict: Verdict, key: str, options: Options, rng) 
         )
     shortfall = max(house.size, 0.0) if house.cause == "false_rezero" else 0.0
     truth = Draws((hypothesis,), np.zeros(1, int), true_values(house), np.array([house.soc]),
-                  np.array([shortfall]), np.array([np.nan]), draws.clock_hour,
+                  *2 * (np.array([shortfall]),), np.array([np.nan]), draws.clock_hour,
                   draws.zero_share, np.zeros(1, int))  # fmt: skip
     said = predictions(truth, conditions, house.setup, cell, options.meters)
     for name, (mean, std) in said.items():

@@ -247,6 +247,24 @@ def test_no_charge_when_cold_but_the_loads_are_carried():
     np.testing.assert_allclose(got.column(k.O_SOURCE_J) * 4 / HOUR, 360.0, rtol=1e-2)
 
 
+def test_one_warm_battery_still_takes_charge():
+    """Each battery's own protection refuses its own charge: -8 °C beside 12 °C that cools."""
+    pair = [
+        {"name": "cold", "rated_capacity_ah": 100.0},
+        {"name": "warm", "rated_capacity_ah": 100.0, "warmer_k": 20.0},
+    ]
+    plan = planned(
+        soc=0.3, horizon=6.0, ambient={"temperature_c": -8.0}, batteries=pair,
+        sources=[charging()],
+    )  # fmt: skip
+    plan.batteries.state[:, :, S_T] = [-8.0, 12.0]
+    full = run(plan).column(k.O_CHARGE)
+    plan.batteries.state[:, :, S_T] = -8.0
+    refused = run(plan).column(k.O_CHARGE)
+    assert np.all(full > 1.0)
+    assert np.all(np.abs(refused) < 0.3)
+
+
 def test_heater_draws_what_the_shunt_never_sees():
     heated = [{"name": "a", "rated_capacity_ah": 200.0, "heater_w": 40.0, "heater_on_c": 5.0,
                "heater_off_c": 8.0}]  # fmt: skip

@@ -174,6 +174,32 @@ def test_longer_than_the_bank_can_last_is_refused() -> None:
         error_budget(setup, CELL, days=30.0, members=1000)
 
 
+def test_battery_heaters_that_would_have_emptied_the_bank_are_named() -> None:
+    """60 W at 13.2 V day and night: 109 Ah a day. And the days are those of the command line."""
+    heated = {"name": "a", "rated_capacity_ah": 200.0, "heater_w": 60.0, "heater_on_c": 20.0}
+    setup = setup_from_table(
+        {
+            "bank": {"cell": CELL.name, "cells_in_series": 4, "rated_capacity_ah": 200.0},
+            "batteries": [{**heated, "heater_off_c": 30.0}],
+            "ambient": {"temperature_c": -8.0},
+            "present": {"display_soc": 0.6, "hours_since_full": 4.0},
+        }
+    )
+    with pytest.raises(InputError) as caught:
+        error_budget(setup, CELL, days=20.0, members=1000)
+    (problem,) = caught.value.problems
+    assert problem.where == "--days"
+    assert "20 days since the last full charge" in problem.found
+    ah = float(
+        re.search(r"heaters alone are reckoned to have taken about (\d+) Ah", problem.hint)[1]
+    )
+    assert ah == pytest.approx(20.0 * 24.0 * 60.0 / 13.2, rel=0.1)
+    assert "--days" in problem.hint
+    with pytest.raises(InputError) as caught:
+        error_budget(monitor(offset_a=0.5), CELL, days=30.0, members=1000)
+    assert "heater" not in caught.value.problems[0].hint
+
+
 def test_through_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     drawn, saved = tmp_path / "b.png", tmp_path / "b.nc"
     few = ["budget", CABIN, "--days", "4", "--members", "2000"]

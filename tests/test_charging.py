@@ -587,6 +587,17 @@ def test_a_log_s_own_temperature_stands_before_that_of_the_setup_file(bank, of_c
     assert charging_text(asked(told, amps=5.0)).startswith("ALARM: 5 A flow into a bank at -6 °C")
 
 
+def test_no_explanation_is_surer_than_the_verdict_above_it(bank):
+    found = ask(bank, "vehicle", amps=0.0)
+    sure = np.where(found["explanation"] == "near_full", 0.9997, 0.0)
+    text = charging_text(
+        found.assign(probability=("explanation", sure)).assign_attrs(not_a_fault=0.9997)
+    )
+    assert "probably not a fault, more than 99 %" in " ".join(text.split())
+    assert "\n  >99 %  the bank is near full" in text
+    assert "100 %  the bank" not in text
+
+
 def test_a_battery_s_heater_is_reckoned_beside_a_sensor_in_the_room_and_not_on_its_cells():
     """-6 °C in the room, a heater that holds 6 °C: it takes charge. -6 °C on the cells is cold."""
     from socband.site import setup_from_table
@@ -663,6 +674,9 @@ def test_a_panel_beside_a_log_is_reckoned_for_the_hour_of_its_last_row(bank):
     # Greenwich's noon is 22:00 in Brisbane (UTC+10, no summer time), and nobody's without a zone
     away = replace(evening, present=replace(late, timezone="Australia/Brisbane"))
     assert "Reckoned for 22:00 (the log's last row)" in asked(away, clock_is_local=False)[1]
-    assert "Reckoned for 22:00 ([present] clock)" in asked(evening, clock_is_local=False)[1]
+    text = asked(evening, clock_is_local=False)[1]
+    assert "Reckoned for 22:00 ([present] clock, as the log's is UTC and its zone not" in text
+    assert "is taken for the log's last row (12:00 UTC)" in text
+    assert "last row (22:00)" in asked(away, clock_is_local=False)[1]
     unsaid = replace(evening, assumptions=(Assumption("present.clock", "22:00", "assumed"),))
     assert "Reckoned for 12:00 (the log's last row, UTC:" in asked(unsaid, clock_is_local=False)[1]

@@ -217,12 +217,12 @@ def _words(text: str) -> list[str]:
         (
             "10:30",
             True,
-            "first row (20:30): display 86 %. But its clock says 10:30, as the last row",
+            "first row (20:30 UTC): display 86 %. But its clock says 10:30, as the last row",
         ),
-        ("15:00", True, "first row (20:30): display 86 %. But its clock says 15:00, which is not"),
-        ("20:00", True, "first row (20:30): display 86 %. hour"),
+        ("15:00", True, "first row (20:30 UTC): display 86 %. But its clock says 15:00, which is"),
+        ("20:00", True, "first row (20:30 UTC): display 86 %. hour"),
         ("15:00", False, "first row (15:00): display 86 %. hour"),
-        (None, True, "first row (20:30): display 86 %. hour"),
+        (None, True, "first row (20:30 UTC): display 86 %. hour"),
         (None, False, "first row: display 86 %. hour"),
     ],
 )
@@ -250,5 +250,6 @@ def test_every_answer_says_for_which_row_it_takes_the_present(
     for command, more in (("suspects", "; its display is not used"), ("charging", ".")):
         assert main([command, str(setup), str(log), "--members", "1000"]) == 0
         out = " ".join(capsys.readouterr().out.split())
-        assert f"[present] of the setup file is taken for the log's last row (10:30){more}" in out
+        said = f"[present] of the setup file is taken for the log's last row (10:30 UTC){more}"
+        assert said in out
         assert "But its clock" not in out

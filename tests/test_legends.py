@@ -18,7 +18,7 @@ from socband.models import load_cell
 from socband.plots import replay_figure, tonight_figure
 from socband.quantity import Quantity
 from socband.site import read_setup
-from socband.summary import QUANTILES
+from socband.summary import QUANTILES, short_chance
 from socband.suspects_report import plot_probabilities, suspects_figure
 from socband.tonight import tonight
 
@@ -83,6 +83,28 @@ def test_hours_asked_about_are_named_above_the_band() -> None:
     for pair in (named, chances):
         assert not pair[0].overlaps(pair[1])
     assert all(frame.x0 < box.x0 < box.x1 < frame.x1 and box.y1 < frame.y1 for box in chances)
+
+
+def test_a_chance_of_next_to_nothing_is_drawn_as_it_is_said() -> None:
+    """The text says "less than 1 %" and "more than 99 %"; 0 and 100 % nobody knows."""
+    lamp = tuple(replace(load, power_w=Quantity.from_number(2000.0)) for load in BOAT.loads[:1])
+    dataset = tonight(replace(BOAT, loads=lamp), CELL, 200, 0)
+    assert np.all(dataset["lasts_until"] < 0.005)
+    drawn = [text.get_text() for text in tonight_figure(dataset).axes[1].texts]
+    assert "<1 %" in drawn
+    assert "0 %" not in drawn
+    assert [short_chance(p, 1000) for p in (0.0, 0.02, 0.994, 0.9995, 1.0)] == [
+        *("<1 %", "2 %", "99 %", ">99 %", ">99 %")
+    ]
+
+
+def test_what_the_band_shows_of_a_bank_that_is_off_is_said() -> None:
+    """Its charge stays where it disconnected, whatever the sun would bring."""
+    lasts = tonight(replace(BOAT, loads=()), CELL, 200, 0)
+    assert lasts["survival"].values.min() > 0.95
+    for dataset, said in ((tonight(BOAT, CELL, 200, 0), True), (lasts, False)):
+        labels = [text.get_text() for text in tonight_figure(dataset).legends[0].get_texts()]
+        assert ("a bank that is off is drawn level" in labels) is said
 
 
 def suspected(probability: list[float], prior: list[float]) -> xr.Dataset:

@@ -18,7 +18,8 @@ from socband.plots import clock_ticks, new_figure
 from socband.report import chance_words, clock_after
 from socband.site import setup_from_table
 from socband.snapshot import take_snapshot
-from socband.tonight import WHAT_IF_MEMBERS, of_all, tonight, tonight_json
+from socband.tonight import WHAT_IF_MEMBERS, of_all, tonight
+from socband.tonight_json import tonight_json
 from socband.tonight_report import HOW_TO_KNOW, tonight_text
 from socband.unknowns import uniforms
 from socband.whatif import WAKE_RESERVE, after_disconnect
@@ -246,6 +247,35 @@ def test_a_gain_cut_at_the_horizon_is_a_least_gain():
     assert "at least" not in said(loads=heavy)
 
 
+def test_of_several_hours_each_has_its_own_advice():
+    """120 Ah at 38 + 25 A are gone before midnight, without the first by 02:00, with none at all
+    the bank lasts: the first hour is the owner's, the second was left unanswered."""
+    loads = [{"name": "oven", "current_a": 38.0}, {"name": "pump", "current_a": 25.0}]
+    both, *alone = (
+        tonight(setup_from_table(table(loads=loads, question={"until": until})), CELL, 400, 1)
+        for until in (["00:30", "07:00"], ["00:30"], ["07:00"])
+    )
+    assert list(both["until_off"].values) == [one.attrs["enough_off"] for one in alone]
+    assert list(both["until_off"].values) == ["oven", "oven; pump"]
+    text = " ".join(tonight_text(both).split())
+    for j, (until, off, one) in enumerate(
+        zip(("00:30", "07:00"), ("oven", "oven, pump"), alone, strict=True)
+    ):
+        assert f"To be 90 % sure until {until}, switch off: {off}. The chance is then" in text
+        assert f"To be 90 % sure, switch off: {off}." in " ".join(tonight_text(one).split())
+        assert both["until_chance"][j] == pytest.approx(one.attrs["enough_chance"], abs=1e-9)
+    later = tonight_json(both)["enough"]["later"]
+    assert later == {
+        "07:00": {"off": ["oven", "pump"], "chance": float(both["until_chance"][1]),
+                  "reached": True, "with_inverter": False}
+    }  # fmt: skip
+    # where no switching off is enough for either hour, what to do stands once, behind both
+    held = [{**load, "essential": True} for load in loads] + [{"name": "lamp", "power_w": 5.0}]
+    text = said(loads=held, question={"until": ["06:00", "07:00"]})
+    assert text.count("No switching off makes it 90 % sure until 0") == 2
+    assert text.count("Charge, or plan without the bank.") == 1
+
+
 def test_sources_that_the_cold_stops_are_said():
     """The generic cell may not be charged below 0 °C (its model file)."""
     shore = [{"name": "shore", "kind": "shore", "power_w": 100.0}]
@@ -273,6 +303,50 @@ def test_the_doubt_about_too_cold_is_that_of_charging(celsius):
     gained_ah = 200.0 * (soc[:, 1] - soc[:, 0])  # of 7.5 Ah that the charger has to give
     assert np.all(gained_ah[above_k < -0.3] < 0.1)
     assert np.all(gained_ah[above_k > 0.3] > 5.0)
+
+
+def test_several_batteries_are_too_cold_by_the_same_rule_as_in_charging():
+    """Two whose heaters may or may not hold them above 0 °C: the warmer one decides."""
+    shore = {"name": "shore", "kind": "shore", "current_a": 30.0}
+    heated = [
+        {"name": name, "rated_capacity_ah": 100.0, "heater_w": 30.0,
+         "heater_on_c": 2.0, "heater_off_c": 7.0}
+        for name in ("a", "b")
+    ]  # fmt: skip
+    setup = setup_from_table(
+        table(ambient={"temperature_c": -8.0}, batteries=heated, sources=[shore])
+    )
+    share = tonight(setup, CELL, 1000, 3).attrs["too_cold_to_charge"]
+    # a current that flows was not refused: what is told is the share before the reading
+    assert share == charging(setup, CELL, None, {"amps": 20.0}, 3, 1000).attrs["chance_cold"]
+    plan = prepare(setup, CELL, take_snapshot(setup, CELL, 1000, 3).members, seed=3)
+    refuses = plan.batteries.state[:, :, S_T] < plan.batteries.parameters[:, :, B_COLD]
+    assert share == refuses.all(axis=1).mean() < refuses.any(axis=1).mean() - 0.1
+
+
+def test_what_the_battery_heaters_take_is_said_where_it_is_much():
+    """60 W at 13.2 V all day are 4.5 A: 91 Ah in 20 h, give or take a factor of two, of 200 Ah."""
+    heated = {"name": "a", "rated_capacity_ah": 200.0, "heater_w": 60.0,
+              "heater_on_c": 20.0, "heater_off_c": 25.0}  # fmt: skip
+    setup = setup_from_table(table(ambient={"temperature_c": -8.0}, batteries=[heated]))
+    night = tonight(setup, CELL, 600, 0)
+    text = " ".join(tonight_text(night).split())
+    found = re.search(
+        r"About (\d+) Ah \(90 % sure: (\d+) to (\d+) Ah\) are reckoned to have gone into the "
+        r"battery heaters .* draw about (\d\.\d) A .* average, (\d+) Ah until 07:00 if the bank",
+        text,
+    )
+    took_ah, low_ah, high_ah, ahead_a, ahead_ah = map(float, found.groups())
+    # what took more than the 120 Ah on the display is ruled out: rather less than 91
+    assert low_ah < took_ah < 100.0
+    assert 91.0 < high_ah < 125.0
+    assert ahead_a == pytest.approx(60.0 / 13.2, rel=0.1)
+    assert ahead_ah == pytest.approx(9.5 * ahead_a, abs=0.6)
+    gained = tonight_json(night)["battery_heaters"]
+    assert gained["took_since_full_ah"]["p50"] == pytest.approx(took_ah, abs=0.5)
+    assert "into the battery heaters" not in said(ambient={"temperature_c": -8.0})
+    mild = {"ambient": {"temperature_c": 18.0}, "batteries": [{**heated, "heater_on_c": 2.0}]}
+    assert "into the battery heaters" not in said(**mild)
 
 
 def test_the_first_battery_to_open_is_named_beside_the_disconnect():

@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.errors import Problem
 from socband.quantity import Quantity
-from socband.snapshot import take_snapshot
+from socband.snapshot import AllEmpty, take_snapshot
 from socband.summary import QUANTILES, quantiles_of, with_attributes
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ def error_budget(
         90 % band of the error is within that (`days` at most; 0 if not even at once).
 
     Raises:
-        InputError: after so many days nearly every possible bank would be empty.
+        AllEmpty: after so many days nearly every possible bank would be empty.
     """
     import xarray as xr
 
@@ -135,7 +136,16 @@ def error_budget(
             rested_hours=None,
             current_a=None,
         )
-        snapshot = take_snapshot(replace(setup, present=present), cell, members, seed)
+        try:
+            snapshot = take_snapshot(replace(setup, present=present), cell, members, seed)
+        except AllEmpty as refused:
+            hint = refused.problems[0].hint
+            hint = hint.replace("check hours_since_full and", "fewer --days, or check")
+            found = (
+                f"{so_many:.3g} days since the last full charge, and {100.0 * shown:.0f} % on the "
+                "display: nearly every possible bank would be empty by now"
+            )
+            raise AllEmpty(Problem("--days", found, "a bank that is still on", hint)) from None
         return shown - snapshot.members.soc, snapshot.causes
 
     def holds(so_many: float) -> bool:

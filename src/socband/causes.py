@@ -339,7 +339,7 @@ def size_of(cause: str, values: Array, setup: Setup, shortfall: Array | None = N
 
     Args:
         values: (len(PARAMETERS), n).
-        shortfall: (n,) charge missing at the last false full.
+        shortfall: (n,) charge missing at a false full; of several their mean.
     """
     n = values.shape[1]
     expected = setup.bank.capacity_fraction.median

@@ -11,6 +11,7 @@ from socband import cautions
 from socband.charging import FAULTS
 from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks, resting_check
 from socband.site_fields import ClockTime
+from socband.summary import short_chance
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -95,7 +96,7 @@ def charging_text(dataset: xr.Dataset) -> str:
             fault = "fault" if name in FAULTS else "no fault"
             fault = "no verdict" if name == "other_source" else fault
             lines.append(
-                wrapped(f"{100 * p[name]:3.0f} %  {WORDS[name]} ({fault})", "  ", "         ")
+                wrapped(f"{short_chance(p[name]):>5}  {WORDS[name]} ({fault})", "  ", "         ")
             )
     if a["from_elsewhere"] >= 0.02:
         lines.append(wrapped(from_elsewhere(dataset)))

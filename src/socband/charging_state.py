@@ -312,7 +312,8 @@ def in_the_sun(setup: Setup, log: Log | None) -> tuple[Setup, str]:
     whose = "the log's last row"
     if not log.clock_is_local and setup.present.timezone is None:
         if not setup.assumes("present.clock"):
-            return setup, "[present] clock"
+            why = "the log's is UTC and its zone not stated: give [present] timezone"
+            return setup, f"[present] clock, as {why}"
         whose += ", UTC: [present] timezone says more"
     hour = moment_of_present(log, setup, at_end=True)["present_hour"]
     clock = ClockTime.from_hour(hour)

@@ -65,7 +65,7 @@ def tonight(
     from socband.evidence_text import parse_evidence
     from socband.plots import tonight_figure
     from socband.tonight import tonight as ask
-    from socband.tonight import tonight_json
+    from socband.tonight_json import tonight_json
     from socband.tonight_report import tonight_text
 
     pieces = parse_evidence(evidence or ())

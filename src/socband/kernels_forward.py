@@ -342,9 +342,9 @@ def carry(
             t += dt
             grade = min(grade + 1, GRADES_S.shape[0] - 1)
             # ---- what the batteries and sources decide by themselves at the end of a step
-            cold = False
+            cold = True  # the bank refuses while every battery does: the warmest decides
             for b in range(nb):
-                cold = cold or bank[b, V_T] < bank[b, B_COLD]
+                cold = cold and bank[b, V_T] < bank[b, B_COLD]
                 if bank[b, V_OPEN] > 0.5:
                     pushed = gained_a > 0.0 and u > bank[b, E_E]
                     if pushed or bank[b, E_E] >= bank[b, B_RECONNECT]:

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.bank import heated_to_c
 from socband.demand import INVERTER, Demand, duty_in
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 
 if TYPE_CHECKING:
+    from socband.models import CellModel
     from socband.site import Setup
 
 Array = np.ndarray
@@ -48,6 +50,32 @@ def idle_in_the_cold(setup: Setup) -> dict[str, tuple[float, float]]:
             if now < MUCH_LESS * usual:
                 found[load.name] = (now, usual)
     return found
+
+
+def heater_draw_a(plan: Plan, cell: CellModel) -> Array:
+    """(n,) what the batteries' own heaters draw on average in the cold of the day [A].
+
+    As each makes up for the heat that its battery loses, see `bank.heated_to_c`; inside the
+    battery, past any shunt.
+    """
+    from socband.kernels_bank import (
+        B_COOLING,
+        B_HEATER,
+        B_HEATER_OFF,
+        B_HEATER_ON,
+        B_PARALLEL,
+    )
+
+    parallel, watt, cooling, on_c, off_c = (
+        plan.batteries.parameters[:, :, column]
+        for column in (B_PARALLEL, B_HEATER, B_COOLING, B_HEATER_ON, B_HEATER_OFF)
+    )
+    air_c = plan.ambient[:, :1]
+    warmer_k = heated_to_c(cell, air_c, watt / cooling, on_c, off_c) - air_c
+    lost_w = (
+        parallel * cell.heat_conductance_w_per_k * cooling * np.where(watt > 0.0, warmer_k, 0.0)
+    )
+    return np.sum(lost_w, axis=1) / NOMINAL_CELL_V
 
 
 def optional_loads(demand: Demand) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.summary import wall_clock
+from socband.summary import short_chance, wall_clock
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,6 +22,8 @@ LINE_PT = 12.0  # of words above the frame [pt]
 NEAR_LEFT, NEAR_RIGHT = 0.15, 0.85  # of the axis: words beside a line there would leave the frame
 SEEN_APART = 0.01  # of a chance: closer, two lines are one
 NUMBERS_APART = 0.03  # of a chance: closer, their numbers would lie on each other
+LEAST_ENDED = 0.05  # share of the nights that end: fewer move no edge of the band
+ENDED = "a bank that is off is drawn level"
 ON_WHITE = {"fc": "white", "ec": "none", "alpha": 0.8, "pad": 0.8}  # words that cross a line
 
 
@@ -124,6 +126,9 @@ def night_fan(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.plot(hours, promised, color=SHOWN, ls="--", lw=1.4, label="what the display promises")
     asked = list(zip(dataset["until"].values, dataset["until_hours"].values, strict=True))
     end = night_end_hours(dataset)
+    # a member ends at its disconnect: what sources bring to a bank that is off is not reckoned
+    if np.any(dataset["survival"].values[hours <= end] < 1.0 - LEAST_ENDED):
+        ax.plot([], [], " ", label=ENDED)
     ax.set_yticks(range(0, 101, 20))
     for line, (until, at) in enumerate(reversed(asked)):  # one above the other, above the frame
         ax.axvline(at, color=ALARM, lw=1.2)
@@ -158,7 +163,7 @@ def night_survival(dataset: xr.Dataset, ax: Axes) -> Axes:
         ax.axvline(at, color=ALARM, lw=1.2)
         ax.plot([at], [100.0 * chance], "o", color=ALARM)
         ax.annotate(
-            f"{100.0 * chance:.0f} %",
+            short_chance(float(chance), dataset.sizes["member"]),
             (at, 100.0 * chance),
             xytext=(-6 if left else 6, 6 if left or last else -16),
             ha="right" if left else "left",
@@ -187,7 +192,7 @@ def _inverter_chance(dataset: xr.Dataset, ax: Axes) -> None:
     ax.plot([at], [100.0 * both], "o", color=TRUTH, ms=4)
     left = at > NEAR_LEFT * night_end_hours(dataset)
     ax.annotate(
-        f"{100.0 * both:.0f} %",
+        short_chance(both, dataset.sizes["member"]),
         (at, 100.0 * both),
         xytext=(-6 if left else 6, -16 if both > 0.15 else 6),  # the bank's own stands above
         ha="right" if left else "left",

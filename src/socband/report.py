@@ -79,7 +79,8 @@ def present_lines(attrs: Mapping[str, Any], more: str = "") -> list[str]:
 
     row = "last" if attrs["present_at_end"] else "first"
     hour, file_hour = attrs["present_hour"], attrs["present_clock_hour"]
-    when = f" ({ClockTime.from_hour(hour)})" if np.isfinite(hour) else ""
+    zone = " UTC" if attrs["present_hour_is_utc"] else ""
+    when = f" ({ClockTime.from_hour(hour)}{zone})" if np.isfinite(hour) else ""
     text = f"[present] of the setup file is taken for the log's {row} row{when}{more}."
     # at the end of a log that has a clock nothing hangs on the file's
     if attrs["present_off_hours"] > CLOCK_OFF_H and not attrs["present_at_end"]:

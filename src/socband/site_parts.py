@@ -31,6 +31,8 @@ _table = dataclass(frozen=True, kw_only=True, config=_CONFIG)
 
 # in the name of a load that heats
 _HEATERS = ("heat", "furnace", "boiler", "stove", "radiator", "warm")
+# and of one that burns nothing; of any other nobody knows
+_FLAMELESS = ("heat pump", "heatpump", "heat-pump", "electric")
 _FRACTION = "the file takes 0 to 1: 62 % is 0.62"
 _DISPLAY = f"{_FRACTION}; only the flag --display takes percent"
 
@@ -153,6 +155,11 @@ class Load:
         """Said to heat, called so, or on more the colder it is."""
         called = any(word in self.name.casefold() for word in _HEATERS)
         return self.heats or called or (self.duty_per_k or 0.0) < 0.0
+
+
+def may_burn_fuel(heater: str) -> bool:
+    """Whether a heater of this name may have a flame that must not lose its fan."""
+    return not any(word in heater.casefold() for word in _FLAMELESS)
 
 
 @_table

@@ -30,13 +30,14 @@ from socband.posterior_settings import Settings
 from socband.since_full import untracked_hours
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
-from socband.snapshot_draw import Drawn, Snapshot, draw
+from socband.snapshot_draw import HEATER, Drawn, Snapshot, draw
 from socband.track import Scale
 from socband.unknowns import Members
 
 Array = np.ndarray
 
 OVERSAMPLE = 8  # draws per member kept, where evidence will discard most of them
+LARGE_PART = 0.2  # of a charge: as much of it in the battery heaters is said (assumed)
 MOST_DEVIATIONS = 4.0  # a reading that all but as few draws miss by more is refused (assumed)
 _DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the setup or a log
     RestedVoltage: "was the bank really at rest? is the number of cells right?",
@@ -205,7 +206,7 @@ def _refuse(setup: Setup, cell: CellModel, drawn: Drawn, evidence: Sequence[Evid
                 "check hours_since_full and the sign of monitor.offset_a",
             )
         )
-    check_still_on(0.0)
+    check_still_on(0.0, drawn.snapshot)
 
 
 def _check_lasting(setup: Setup, cell: CellModel, drawn: Drawn, piece: ClampReading) -> None:
@@ -249,21 +250,37 @@ def doubts_about(evidence: Sequence[Evidence]) -> str:
     return " ".join(ask for kind, ask in _DOUBTS.items() if any(type(p) is kind for p in evidence))
 
 
-def check_still_on(members: float) -> None:
+class AllEmpty(InputError):
+    """Nearly every bank that the setup allows would be empty by now."""
+
+
+def check_still_on(members: float, drawn: Snapshot) -> None:
     """Is there anything left of an ensemble of which only banks that are still on can be true?
 
+    Args:
+        members: that are.
+        drawn: all of them.
+
     Raises:
-        InputError: fewer than `LEAST_EFFECTIVE` members.
+        AllEmpty: fewer than `LEAST_EFFECTIVE` members.
     """
-    if members < LEAST_EFFECTIVE:
-        raise InputError(
-            Problem(
-                "present",
-                "a display under which nearly every possible bank would be empty by now",
-                "a bank that is still on",
-                "check hours_since_full and the size of the untracked load",
-            )
+    if members >= LEAST_EFFECTIVE:
+        return
+    hint = "check hours_since_full and the size of the untracked load"
+    heated_ah = float(np.median(drawn.causes.get(HEATER, 0.0)))
+    if heated_ah > LARGE_PART * float(np.median(drawn.capacity_ah)):
+        hint += (
+            f"; the battery heaters alone are reckoned to have taken about {heated_ah:.0f} Ah by "
+            "then: check heater_w of the [[batteries]] and ambient.temperature_c"
         )
+    raise AllEmpty(
+        Problem(
+            "present",
+            "a display under which nearly every possible bank would be empty by now",
+            "a bank that is still on",
+            hint,
+        )
+    )
 
 
 def terminal_v(

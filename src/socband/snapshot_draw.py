@@ -18,6 +18,7 @@ from socband.unknowns import Members, Pattern, Unknowns, score_matrix, uniforms
 
 Array = np.ndarray
 
+HEATER = "battery heater"  # the cause: what the batteries' own heaters took since full [Ah]
 OVERFULL = 0.01  # a display rounds, and what full is, no monitor knows better (assumed)
 
 
@@ -95,7 +96,7 @@ def draw(setup: Setup, cell: CellModel, draws: int, seed: int, rng: np.random.Ge
         "gain error": members.gain_error,
         "untracked load": members.untracked_a,
         "dead band": since.hidden_ah,
-        **({"battery heater": since.heated_ah} if heated else {}),
+        **({HEATER: since.heated_ah} if heated else {}),
         "capacity": members.capacity_fraction,
         "last full charge (false or true)": since.shortfall,
         "time since full": since.hours,

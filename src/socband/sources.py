@@ -3,8 +3,8 @@
 Solar power is a half-sine between sunrise and sunset, times the panels' performance ratio and the
 share that clouds let through, one draw a member. A charger gives its power or current in its hours.
 Each holds the bank at most at its voltage limit (the current tapers), may idle above a charge
-threshold, charges nothing when a battery is too cold, and may not be there at all. In the kernel
-they hold their power for a slot of a quarter of an hour, its mean taken exactly.
+threshold, charges nothing while every battery is too cold, and may not be there at all. In the
+kernel they hold their power for a slot of a quarter of an hour, its mean taken exactly.
 """
 
 from __future__ import annotations

@@ -107,6 +107,13 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
         "units": "1",
         "long_name": "chance that the inverter cuts out with that load switched off",
     },
+    "until_off": {"long_name": "fewest loads off that are enough for that time of day"},
+    "until_chance": {"units": "1", "long_name": "chance to last until then with them off"},
+    "heater_before_ah": {
+        "units": "A h",
+        "long_name": "what the batteries' own heaters took since full",
+    },
+    "heater_ahead_a": {"units": "A", "long_name": "what they draw on average in the night ahead"},
     "idle_load": {"long_name": "load that is reckoned to idle in the cold"},
     "idle_duty": {"units": "1", "long_name": "share of the time in which it is on, in that cold"},
     "usual_duty": {"units": "1", "long_name": "share of the time in which it is on otherwise"},
@@ -215,6 +222,14 @@ def wall_clock(attrs: Mapping[str, Any], hours: float) -> datetime:
 
     # datetimes of one zone are added on the wall clock; only in UTC is an hour an hour
     return (start.astimezone(UTC) + elapsed).astimezone(ZoneInfo(attrs["timezone"]))
+
+
+def short_chance(p: float, draws: int = 200) -> str:
+    """A probability no finer than its ensemble, where there is room for few letters: "72 %",
+    "<1 %", ">99 %"."""
+    if p <= 0.005 or p < 1.0 / draws:
+        return "<1 %"
+    return ">99 %" if p >= 0.995 or p > 1.0 - 1.0 / draws else f"{100 * p:.0f} %"
 
 
 def as_percentiles(values: Sequence[float]) -> dict[str, float | None]:

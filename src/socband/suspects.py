@@ -255,6 +255,8 @@ def suspects(
                   {"units": "1", "long_name": "prior probability (assumed)"}),
         "size": (("cause", "size_quantile"), sizes,
                  {"units": "see variable unit", "long_name": "size of the cause if it is the one"}),
+        "last_shortfall": ("size_quantile", verdict.last_shortfall,
+                           {"units": "1", "long_name": "missing at the log's last false full"}),
         "unit": ("cause", [UNITS[n] for n in order]),
         "drift_per_day": (("cause", "size_quantile"), drifts,
                           {"units": "d-1", "long_name": "growth of the display's error; of a "
@@ -289,6 +291,7 @@ def suspects(
         dataset.attrs |= moment_of_present(log, setup, at_end=True)
         dataset.attrs["log_days"] = float(log.time_s[-1] / 86400.0)
         dataset.attrs["declared_fulls"] = int(verdict.fits.likelihoods[0].design.declared)
+        dataset.attrs["false_fulls"] = int(verdict.fits.likelihoods[0].design.event_hours.size)
     # the causes may be asked about for a bank that has died; its charge then is no question
     soc = verdict.draws.soc
     now = soc[soc > 0.0] if log is None and np.any(soc > 0.0) else soc

@@ -70,7 +70,8 @@ class Draws:
         index: (n,) which hypothesis each draw belongs to.
         values: (len(PARAMETERS), n).
         soc: (n,) true charge now.
-        shortfall: (n,) charge missing at the last declared full.
+        shortfall: (n,) charge missing at a declared full; of several in a log their mean.
+        last_shortfall: (n,) charge missing at the last of them; without any, as `shortfall`.
         display_soc: (n,) what the display would show now, NaN where nobody can say.
         clock_hour: hour of day now.
         zero_share: share of the time the display shows zero.
@@ -83,6 +84,7 @@ class Draws:
     values: Array
     soc: Array
     shortfall: Array
+    last_shortfall: Array
     display_soc: Array
     clock_hour: float
     zero_share: float
@@ -99,6 +101,7 @@ class Draws:
             values=self.values[:, keep],
             soc=self.soc[keep],
             shortfall=self.shortfall[keep],
+            last_shortfall=self.last_shortfall[keep],
             display_soc=self.display_soc[keep],
             origin=self.origin[keep],
         )

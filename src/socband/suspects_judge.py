@@ -79,6 +79,8 @@ class Verdict:
         probability: cause -> posterior probability.
         prior: cause -> prior probability.
         size: cause -> (3,) quantiles of its size, NaN where it was not drawn.
+        last_shortfall: (3,) quantiles of what was missing at the last of the false fulls that a log
+            shows, where they are the cause; their `size` is a mean over all of them.
         untracked_mean_a: (3,) quantiles of the current of an untracked load in certain hours, as a
             mean over the day: each draw's current goes with its own hours [A].
         effective: effective number of draws under the readings.
@@ -93,6 +95,7 @@ class Verdict:
     probability: dict[str, float]
     prior: dict[str, float]
     size: dict[str, Array]
+    last_shortfall: Array
     untracked_mean_a: Array
     effective: float
     fitting: int
@@ -186,6 +189,8 @@ def judge(
         mine = name_of == name
         size = size_of(name, draws.values[:, mine], setup, draws.shortfall[mine])
         sizes[name] = _weighted_quantiles(size, share[mine])
+    mine = name_of == "false_rezero"
+    last_shortfall = _weighted_quantiles(draws.last_shortfall[mine], share[mine])
     mine = name_of == "untracked_hours"
     untracked_mean_a = _weighted_quantiles(draws.untracked_mean()[mine], share[mine])
     keep = systematic(share, rng, _KEPT)
@@ -194,6 +199,7 @@ def judge(
         probability=probability,
         prior=prior,
         size=sizes,
+        last_shortfall=last_shortfall,
         untracked_mean_a=untracked_mean_a,
         effective=effective,
         fitting=fitting,
@@ -215,7 +221,7 @@ def _draw(
 ) -> tuple[Draws, Array]:
     """Draws of every hypothesis, as many of each cause, with their log weights."""
     shapes = {h.cause: sum(o.cause == h.cause for o in all_of_them) for h in all_of_them}
-    index, values, soc, shortfall, display, weights, origin = [], [], [], [], [], [], []
+    index, values, soc, shortfall, last, display, weights, origin = ([] for _ in range(8))
     rated = setup.bank.rated_capacity_ah
     for j, hypothesis in enumerate(all_of_them):
         n = max(members // (len(shapes) * shapes[hypothesis.cause]), 60)
@@ -230,18 +236,19 @@ def _draw(
             made_from = np.unique(fitted, axis=1, return_inverse=True)[1].ravel()[which]
         v = hypothesis.values(scores)
         if fits is not None:
-            now, missing, shown = _from_log(fits.likelihoods[j], v, rated, rng)
+            now, missing, at_last, shown = _from_log(fits.likelihoods[j], v, rated, rng)
             # a full charge is not exactly full, and the trajectory carries no noise of its own
             now += true_full_std(cell, causes.full_std) * rng.standard_normal(n)
             now = np.clip(now, 0.0, 1.0)
         else:
             now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
-            shown = np.full(n, np.nan)
+            at_last, shown = missing, np.full(n, np.nan)
         index.append(np.full(n, j))
         origin.append(made_from + (origin[-1].max() + 1 if origin else 0))
         values.append(v)
         soc.append(now)
         shortfall.append(missing)
+        last.append(at_last)
         display.append(shown)
         weights.append(np.full(n, log_weight[j] - np.log(n)))
     zero = ZERO_SHARE if fits is None else fits.likelihoods[0].design.zero_share
@@ -257,6 +264,7 @@ def _draw(
             values=np.concatenate(values, axis=1),
             soc=np.concatenate(soc),
             shortfall=np.concatenate(shortfall),
+            last_shortfall=np.concatenate(last),
             display_soc=np.concatenate(display),
             clock_hour=hour,
             zero_share=zero,
@@ -268,8 +276,8 @@ def _draw(
 
 def _from_log(
     likelihood: Likelihood, v: Array, rated_ah: float, rng: np.random.Generator
-) -> tuple[Array, Array, Array]:
-    """Charge now, what false fulls lack, and the display, at the end of the log."""
+) -> tuple[Array, Array, Array, Array]:
+    """Charge now, what false fulls lack, what the last does, and the display, as the log ends."""
     d = likelihood.design
     coefficient = likelihood.coefficients(v)
 
@@ -278,15 +286,15 @@ def _from_log(
 
     soc = charge(d.end_soc_ah[:, None], np.array([d.end_soc_hours]))[:, 0]
     n = v.shape[1]
-    shortfall = _missing(likelihood.hypothesis, likelihood.causes, n, rng)
+    shortfall = last = _missing(likelihood.hypothesis, likelihood.causes, n, rng)
     if likelihood.at_events:
         at = charge(d.event_ah, d.event_hours)
-        shortfall = np.clip(1.0 - at.mean(axis=1), 0.0, 1.0)
+        shortfall, last = (np.clip(1.0 - z, 0.0, 1.0) for z in (at.mean(axis=1), at[:, -1]))
     shown = np.full(n, np.nan)
     if d.declared:
         counted = v[P["efficiency_setting"]] * d.end_in_ah - d.end_out_ah
         shown = np.minimum(1.0 + counted / (v[P["capacity_setting"]] * rated_ah), 1.0)
-    return soc, shortfall, shown
+    return soc, shortfall, last, shown
 
 
 def _missing(

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband import cautions
+from socband.summary import short_chance
 from socband.suspects_judge import FEW_DRAWS, MOST_DRAWS
-from socband.suspects_words import WORDS, few_draws_words, why_together
+from socband.suspects_words import WORDS, error_per, few_draws_words, last_full_words, why_together
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -65,28 +66,15 @@ def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
     text = f"{before}{middle} {unit}{behind}"
     if low != high and not few_draws(dataset):
         text += f" (90 % sure: {low} to {high} {unit})"
+    if cause == "false_rezero" and dataset.attrs.get("false_fulls", 0) > 1:
+        text = (
+            "on average "
+            + text
+            + last_full_words(dataset["last_shortfall"].values, not few_draws(dataset))
+        )
     if cause == "untracked_hours" and dataset.attrs.get("untracked_hours"):
         text += f", best guess of the hours {dataset.attrs['untracked_hours']}"
     return text
-
-
-def error_per(cause: str, dataset: xr.Dataset) -> str:
-    """What the display's error by a cause goes with, in words."""
-    attrs = dataset.attrs
-    whose = "assumed" if attrs["use_is_assumed"] else "in this log"
-    if cause == "false_rezero":
-        return "after each full charge, once"
-    if cause in ("gain", "lost_capacity", "missing_battery", "capacity_setting"):
-        return f"for each {100 * attrs['used_per_day']:.0f} % used (a day's use, {whose})"
-    if cause == "efficiency_setting":
-        return f"for each {100 * attrs['charged_per_day']:.0f} % charged (a day's, {whose})"
-    return "a day"
-
-
-def _percent(p: float) -> str:
-    if p <= 0.005:
-        return " <1 %"
-    return ">99 %" if p >= 0.995 else f"{100 * p:3.0f} %"
 
 
 def suspects_text(dataset: xr.Dataset) -> str:
@@ -104,7 +92,9 @@ def suspects_text(dataset: xr.Dataset) -> str:
         if probability[j] < SHOWN:
             continue
         words = WORDS[name]
-        lines.append(wrapped(f"{_percent(probability[j])}  {words.title}", "  ", "         "))
+        lines.append(
+            wrapped(f"{short_chance(probability[j]):>5}  {words.title}", "  ", "         ")
+        )
         size = size_words(name, dataset["size"].values[j], dataset)
         drift = 100.0 * dataset["drift_per_day"].values[j]
         if size:
@@ -112,7 +102,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
         if np.abs(drift[1]) >= 0.05:
             wide = np.ptp(drift) >= 0.1 and not few_draws(dataset)
             span = f" ({drift[0]:+.1f} to {drift[2]:+.1f})" if wide else ""
-            text = f"Display: off by {drift[1]:+.1f} %{span} {error_per(name, dataset)}."
+            text = f"Display: off by {drift[1]:+.1f} %{span} {error_per(name, dataset.attrs)}."
             lines.append(wrapped(text, "         "))
         if name == "false_rezero" and attrs.get("declared_fulls") == 0:
             text = "This log has no full charge on the display: it tells nothing of this one."
@@ -121,7 +111,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
             lines.append(wrapped(f"{_sentence(words.does)} Comes about: {words.how}.", "         "))
             lines.append(wrapped(f"Put right: {words.mend}.", "         "))
     rest = probability[probability < SHOWN].sum()
-    lines.append(f"  {_percent(float(rest))}  all other causes together")
+    lines.append(f"  {short_chance(float(rest)):>5}  all other causes together")
     priors = dataset["prior"].values
     order = np.argsort(-priors, kind="stable")
     assumed = "; ".join(f"{WORDS[names[j]].title} {100 * priors[j]:.0f} %" for j in order)
@@ -145,12 +135,14 @@ def suspects_text(dataset: xr.Dataset) -> str:
     gains = dataset["gain_bits"].values
     if gains.size and gains.max() < 0.02:
         lines.append(wrapped("No test of the list would change the picture much.", "  "))
+    number = 0
     for j, key in enumerate(dataset["test"].values):
         test = by_key.get(str(key))
         if test is None or (gains[j] < 0.005 and j > 0):
             continue
+        number += 1
         wait = f" and {test.waiting_hours:g} h of waiting" if test.waiting_hours else ""
-        head = f"{j + 1}. {test.what}: {max(gains[j], 0):.2f} bits, {test.minutes:g} min{wait}"
+        head = f"{number}. {test.what}: {max(gains[j], 0):.2f} bits, {test.minutes:g} min{wait}"
         lines.append(wrapped(head, "  ", "     "))
         lines.append(wrapped(f"Needs {test.needs}.", "     "))
         lines.append(wrapped(f"Caution: {test.caution}.", "     "))
@@ -233,7 +225,9 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
     by_key = {test.key: test for test in TESTS}
     size, drift = dataset["size"].values.copy(), dataset["drift_per_day"].values
     soc = {key: dataset.attrs[f"soc_{key}"] for key in ("p05", "p50", "p95")}
-    few = few_draws(dataset)
+    few, several = few_draws(dataset), dataset.attrs.get("false_fulls", 0) > 1
+    last = dataset["last_shortfall"].values
+    last_full = {"p05": None if few else last[0], "p50": last[1], "p95": None if few else last[2]}
     if few:  # a band of so few has no width that means anything
         size[:, [0, 2]] = np.nan
         soc |= {"p05": None, "p95": None}
@@ -244,8 +238,9 @@ def suspects_json(dataset: xr.Dataset) -> dict[str, Any]:
                 "probability": float(dataset["probability"].values[j]),
                 "size": dict(zip(("p05", "p50", "p95"), size[j], strict=True)),
                 "unit": str(dataset["unit"].values[j]),
+                **({"size_at_last_full": last_full} if several and name == "false_rezero" else {}),
                 "display_error": float(drift[j][1]),
-                "display_error_per": error_per(str(name), dataset),
+                "display_error_per": error_per(str(name), dataset.attrs),
                 "prior": float(dataset["prior"].values[j]),
             }
             for j, name in enumerate(dataset["cause"].values)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -205,3 +207,28 @@ def few_draws_words(many: bool, some_fit: bool, more: bool = True) -> str:
     right = "the readings are" if many else "the reading is"
     rough = f"{why} The figures below are rough"
     return f"{rough}; if {right} right, --members draws more." if more else f"{rough}."
+
+
+def error_per(cause: str, attrs: Mapping[str, Any]) -> str:
+    """What the display's error by a cause goes with, in words, by the attributes of a result."""
+    whose = "assumed" if attrs["use_is_assumed"] else "in this log"
+    if cause == "false_rezero":
+        several = attrs.get("false_fulls", 0) > 1
+        return f"after each full charge, once{', on average' if several else ''}"
+    if cause in ("gain", "lost_capacity", "missing_battery", "capacity_setting"):
+        return f"for each {100 * attrs['used_per_day']:.0f} % used (a day's use, {whose})"
+    if cause == "efficiency_setting":
+        return f"for each {100 * attrs['charged_per_day']:.0f} % charged (a day's, {whose})"
+    return "a day"
+
+
+def last_full_words(missing: Sequence[float], band: bool) -> str:
+    """What was missing at the last of several full charges that came too early, behind the mean.
+
+    Args:
+        missing: 5, 50 and 95 % quantile, 0..1.
+        band: whether its band means anything.
+    """
+    low, middle, high = (f"{100.0 * x:.0f}" for x in missing)
+    span = f" (90 % sure: {low} to {high} %)" if band and low != high else ""
+    return f"; at the last one {middle} %{span}"

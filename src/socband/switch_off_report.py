@@ -11,6 +11,7 @@ import numpy as np
 from socband.demand import INVERTER
 from socband.nights import LEAST_FROST
 from socband.report import chance_words, wrapped
+from socband.site_parts import may_burn_fuel
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -47,25 +48,44 @@ def switch_off_lines(dataset: xr.Dataset) -> list[str]:
         if name == INVERTER and attrs["behind_inverter"]:
             lines.append(wrapped(_along(attrs), "    ", "     "))
     lines += [*_lost_lines(dataset, shown=lasts <= 0.5), *_frost_lines(dataset)]
+    text = _enough(dataset, 0) + _without_inverter(dataset, bool(attrs["enough_off"]))
+    lines += [
+        wrapped(text),
+        *(wrapped(_enough(dataset, j)) for j in range(1, len(dataset["until"]))),
+    ]
+    return [*lines, wrapped(BEFORE)] if any(dataset["until_off"].values) else lines
+
+
+def _enough(dataset: xr.Dataset, j: int) -> str:
+    """The fewest switch-offs that are enough for the j-th hour asked; it is named where there are
+    several."""
+    attrs, several = dataset.attrs, dataset.sizes["until"] > 1
+    until = f" until {dataset['until'].values[j]}" if several else ""
     want = f"{100 * attrs['want']:.0f} %"
+    names = [name for name in str(dataset["until_off"].values[j]).split("; ") if name]
+    if not names:
+        return f"To be {want} sure{until} nothing has to go off."
     off = [
         f"{name} {_along(attrs)}" if name == INVERTER and attrs["behind_inverter"] else name
-        for name in attrs["enough_off"].split("; ")
-        if name
+        for name in names
     ]
-    reached = chance_words(attrs["enough_chance"], draws)
-    if not off:
-        text = f"To be {want} sure nothing has to go off."
-    elif attrs["enough_reached"]:
-        text = f"To be {want} sure, switch off: {', '.join(off)}. The chance is then {reached}."
-    else:
-        everything = " and ".join([*([", ".join(off[:-1])] if off[1:] else []), off[-1]])
-        text = (
-            f"No switching off makes it {want} sure: with {everything} off, the chance "
-            f"is {reached}. Charge, or plan without the bank."
+    chance = float(dataset["until_chance"].values[j])
+    reached = chance_words(chance, dataset.sizes["member"])
+    # of the first hour it is said behind this
+    bank_alone = j > 0 and attrs["behind_inverter"] and INVERTER not in names
+    if bank_alone and not dataset["until_with_inverter"].values[j]:
+        reached += ", of the bank alone"
+    if dataset["until_reached"].values[j]:
+        return (
+            f"To be {want} sure{until}, switch off: {', '.join(off)}. The chance is then {reached}."
         )
-    lines.append(wrapped(text + _without_inverter(dataset, bool(off))))
-    return [*lines, wrapped(BEFORE)] if off else lines
+    everything = " and ".join([*([", ".join(off[:-1])] if off[1:] else []), off[-1]])
+    last = not np.any(dataset["until_reached"].values[j + 1 :] == 0)
+    plan = " Charge, or plan without the bank." if last else ""
+    return (
+        f"No switching off makes it {want} sure{until}: with {everything} off, the chance "
+        f"is {reached}.{plan}"
+    )
 
 
 def _along(attrs: Mapping[str, Any]) -> str:
@@ -107,15 +127,17 @@ def _frost_lines(dataset: xr.Dataset) -> list[str]:
         return [wrapped(f"{text} of the setup file, and it goes off last.", "  ")]
     if not offered:
         return []
-    text = ""
+    sentences = []
     if frost:
-        text = (
-            f"Frost: think of people, pipes and the bank before {' or '.join(offered)} goes off. "
+        sentences.append(
+            f"Frost: think of people, pipes and the bank before {' or '.join(offered)} goes off."
         )
-    text += (
-        "A heater that burns fuel is stopped by its own switch and must run down: never cut its "
-    )
-    return [wrapped(f"{text}power while it burns.", "  ")]
+    if any(may_burn_fuel(name) for name in offered):
+        sentences.append(
+            "A heater that burns fuel is stopped by its own switch and must run down: never cut "
+            "its power while it burns."
+        )
+    return [wrapped(" ".join(sentences), "  ")] if sentences else []
 
 
 def _lost_lines(dataset: xr.Dataset, shown: bool) -> list[str]:

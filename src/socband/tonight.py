@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband import cautions
 from socband.afterwards import believable_hours, charger_a_of, shore_rests_above, waking
 from socband.budget import variance_shares
 from socband.cell import temperature_factors
@@ -17,12 +16,20 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
-from socband.nights import Nights, counted_loads, frost_chance, idle_in_the_cold, of_all
+from socband.nights import (
+    Nights,
+    counted_loads,
+    frost_chance,
+    heater_draw_a,
+    idle_in_the_cold,
+    of_all,
+)
 from socband.site import Setup
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
-from socband.snapshot import check_still_on, take_snapshot
-from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of, with_attributes
+from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
+from socband.snapshot_draw import HEATER
+from socband.summary import with_attributes
 from socband.whatif import comes_back, smallest_set, still_on, switch_offs
 
 if TYPE_CHECKING:
@@ -63,6 +70,9 @@ def tonight(
           `nights.counted_loads` names a load, its inverter too; `inverter_counts_for` (an
           attribute, "; " between) names them for the first hour, and `inverter_counts_always` says
           whether they are essential;
+        - the fewest switch-offs that are enough for each hour asked, `until_off` ("; " between),
+          and with them `until_chance`, `until_reached` and `until_with_inverter` (until), as the
+          attributes below say of the first;
         - what a switch-off buys (load), in lasting as in `served_until`: `off_chance`,
           `off_gain_hours`, and `off_beyond`, the share that then lasts beyond the horizon, at which
           its gain is cut; the fewest that are enough, in the attributes `enough_off`,
@@ -75,6 +85,9 @@ def tonight(
           anywhere); `believable_hours` (afterwards): from plugging in after a disconnect until the
           display can be believed again, by the first shore charger of the setup, loads off; no
           entries without one, infinite if it never gets there;
+        - what the batteries' own heaters took since full, past the display, `heater_before_ah`, and
+          draw in the night ahead, `heater_ahead_a` (member); the attributes `heaters_took_much` and
+          `heaters_take_much` say whether that is a large part of what is gone, and of what is left;
         - `idle_duty` beside `usual_duty` (idle_load): see `nights.idle_in_the_cold`;
 
         and attributes `timezone` (of `start`; "" if not said), `display_soc`,
@@ -82,9 +95,9 @@ def tonight(
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
         reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
-        `too_cold_to_charge` (chance that the sources described bring nothing now because a battery
-        is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between), `frost`
-        (chance that the air comes near 0 °C within the day, see `nights.frost_chance`),
+        `too_cold_to_charge` (chance that the sources described bring nothing now because every
+        battery is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between),
+        `frost` (chance that the air comes near 0 °C within the day, see `nights.frost_chance`),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
@@ -103,7 +116,7 @@ def tonight(
     night = run(plan)
     # a bank that would be off by the first moment is none that is on now
     on = still_on(plan, night)
-    check_still_on(on.sum())
+    check_still_on(on.sum(), drawn)
     snapshot = drawn.take(np.flatnonzero(on))
     theirs = Run(night.report[on], night.soc[on])
     ahead = dataset_of(replace(plan, ambient=plan.ambient[on]), theirs, snapshot.members, cell)
@@ -123,25 +136,46 @@ def tonight(
     weight = on[:few].astype(float)
     bought = switch_offs(nights, weight=weight)
     want = setup.question.want if want is None else want
-    enough = smallest_set(nights, want, weight=weight)
+    enoughs = [smallest_set(nights, want, hours, weight) for hours in asked]
+    enough = enoughs[0]
     off_hours, on_hours = (hours[on] for hours in waking(setup, plan, drawn.capacity_ah))
     believable = believable_hours(setup, cell, snapshot.members, off_hours, seed)
     promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display, current = setup.present.display_soc, setup.present.current_a
     idle = idle_in_the_cold(setup)
+    left_ah = np.maximum(snapshot.members.soc, 0.0) * snapshot.capacity_ah
+    took_ah = snapshot.causes.get(HEATER, np.zeros(len(snapshot.members)))
+    take_a = heater_draw_a(plan, cell)[on]
+    gone_ah = float(np.median(snapshot.capacity_ah - left_ah))
 
     def cut_out(off: Sequence[str] = ()) -> float:
         return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
 
     dataset = ahead.assign(
         served_until=("until", served),
+        until_off=("until", ["; ".join(each.off) for each in enoughs]),
+        until_chance=(
+            "until",
+            [
+                float(of_all(each.chance, chance(nights.lasts(hours), weight), float(all_of_them)))
+                for each, hours, all_of_them in zip(enoughs, asked, served, strict=True)
+            ],
+        ),
+        until_reached=("until", [int(each.reached) for each in enoughs]),
+        until_with_inverter=(
+            "until",
+            [
+                int(bool(counted_loads(plan.demand, hours, each.off)))
+                for each, hours in zip(enoughs, asked, strict=True)
+            ],
+        ),
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
         ),
-        charge_left_ah=xr.DataArray(
-            np.maximum(snapshot.members.soc, 0.0) * snapshot.capacity_ah, dims="member"
-        ),
+        charge_left_ah=xr.DataArray(left_ah, dims="member"),
+        heater_before_ah=("member", took_ah),
+        heater_ahead_a=("member", take_a),
         promised_soc=xr.DataArray(
             promised,
             dims="time",
@@ -204,6 +238,10 @@ def tonight(
         sources_described=int(bool(setup.sources)),
         loads_described=int(described),
         too_cold_to_charge=_too_cold(plan),
+        heaters_took_much=int(
+            display is not None and np.median(took_ah) > LARGE_PART * max(gone_ah, 0.0)
+        ),
+        heaters_take_much=int(np.median(take_a) * asked[0] > LARGE_PART * np.median(left_ah)),
         heaters="; ".join(load.name for load in setup.loads if load.is_heater),
         frost=frost_chance(plan.ambient[on]),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
@@ -221,11 +259,6 @@ def tonight(
         untracked_hours=_untracked_hours(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
-
-
-def _where_all_end(values: np.ndarray) -> np.ndarray:
-    """Quantiles, or NaN where some nights outlast the horizon: those that end are no sample."""
-    return quantiles_of(values if np.isfinite(values).all() else np.full(len(values), np.nan))
 
 
 def with_what_draws_now(setup: Setup) -> Setup:
@@ -284,94 +317,11 @@ def _untracked_hours(setup: Setup) -> str:
 
 
 def _too_cold(plan: Plan) -> float:
-    """Share of the members in which some battery is now too cold to be charged, 0..1."""
+    """Share of the members of which every battery is now too cold to be charged, 0..1."""
     from socband.kernels_bank import B_COLD, S_T
 
     batteries = plan.batteries
     if not plan.sources.names:
         return 0.0
     cold = batteries.state[:, :, S_T] < batteries.parameters[:, :, B_COLD]
-    return float(np.mean(cold.any(axis=1)))
-
-
-def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
-    """The answer as one object of plain numbers."""
-    lvd = dataset["lvd_hours"].values
-    return plain(
-        {
-            "display_soc": dataset.attrs["display_soc"],
-            "soc": as_percentiles(quantiles_of(dataset["soc_now"].values)),
-            "charge_left_ah": as_percentiles(quantiles_of(dataset["charge_left_ah"].values)),
-            "usable_charge_ah": as_percentiles(_where_all_end(dataset["usable_charge_ah"].values)),
-            "usable_at_least_ah": as_percentiles(quantiles_of(dataset["usable_least_ah"].values)),
-            "lvd_hours": as_percentiles(quantiles_of(lvd)),
-            "first_battery_open_hours": as_percentiles(
-                quantiles_of(dataset["first_battery_open_hours"].values)
-            ),
-            "lvd_not_within_horizon": float(np.mean(np.isinf(lvd))),
-            "comes_back_by_itself": float(np.mean(dataset["comes_back"].values)),
-            "lasts_until": dict(
-                zip(dataset["until"].values, dataset["lasts_until"].values, strict=True)
-            ),
-            "served_until": dict(
-                zip(dataset["until"].values, dataset["served_until"].values, strict=True)
-            ),
-            "inverter": _inverter_json(dataset),
-            "switch_offs": [
-                {
-                    "load": str(name),
-                    "chance": float(dataset["off_chance"].values[j]),
-                    "gain_hours": float(dataset["off_gain_hours"].values[j]),
-                    "beyond_horizon": float(dataset["off_beyond"].values[j]),
-                    "inverter_cuts_out": float(dataset["off_inverter_cuts_out"].values[j]),
-                }
-                for j, name in enumerate(dataset["load"].values)
-            ],
-            "enough": {
-                "want": dataset.attrs["want"],
-                "off": [name for name in dataset.attrs["enough_off"].split("; ") if name],
-                "chance": dataset.attrs["enough_chance"],
-                "reached": bool(dataset.attrs["enough_reached"]),
-                "with_inverter": bool(dataset.attrs["enough_with_inverter"]),
-                "inverter_cuts_out": dataset.attrs["enough_inverter_cuts_out"],
-            },
-            "wake_hours": {
-                "loads_off": as_percentiles(quantiles_of(dataset["wake_off_hours"].values)),
-                "loads_on": as_percentiles(quantiles_of(dataset["wake_on_hours"].values)),
-            },
-            "believable_after_disconnect_hours": (
-                as_percentiles(quantiles_of(dataset["believable_hours"].values))
-                if dataset.sizes["afterwards"]
-                else None
-            ),
-            "shore_rests_above_soc": dataset.attrs["shore_rests_above_soc"],
-            "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
-            "widest_unknown": dataset.attrs["widest_unknown"] or None,
-            "variance_share": dict(
-                zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
-            ),
-            "horizon_hours": dataset.attrs["horizon_hours"],
-            "quantiles": list(QUANTILES),
-            "members": dataset.attrs["members"],
-            "seed": dataset.attrs["seed"],
-            "cautions": list(cautions.TONIGHT),
-        }
-    )
-
-
-def _inverter_json(dataset: xr.Dataset) -> dict[str, Any] | None:
-    """When the inverter stops, by its own cut-out or with the bank; None without loads on it."""
-    behind = dataset.attrs["behind_inverter"]
-    if not behind:
-        return None
-    cutout = dataset["inverter_cutout_hours"].values
-    stops = np.minimum(cutout, dataset["lvd_hours"].values)
-    return {
-        "loads": behind.split("; "),
-        "counts_for": [name for name in dataset.attrs["inverter_counts_for"].split("; ") if name],
-        "cuts_out_before": dict(
-            zip(dataset["until"].values, dataset["inverter_cuts_out"].values, strict=True)
-        ),
-        "cuts_out_within_horizon": float(np.mean(np.isfinite(cutout))),
-        "stops_hours": as_percentiles(quantiles_of(stops)),
-    }
+    return float(np.mean(cold.all(axis=1)))

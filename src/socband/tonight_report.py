@@ -48,6 +48,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
         *_idle_lines(dataset),
+        *_battery_heater_lines(dataset),
     ]
     lines += _lasts_lines(dataset)
     lines += _inverter_lines(dataset)
@@ -151,6 +152,31 @@ def _idle_lines(dataset: xr.Dataset) -> list[str]:
     )
     text = f"Reckoned as standing in the cold with the bank: {loads}. In a room that is warm it "
     return [wrapped(f"{text}draws more: then give the load duty_per_k = 0."), ""]
+
+
+def _battery_heater_lines(dataset: xr.Dataset) -> list[str]:
+    """What the batteries' own heaters take, where that is much of what is gone, or of what is left.
+
+    No load of the setup file is it, and no display shows it.
+    """
+    attrs = dataset.attrs
+    text = ""
+    if attrs["heaters_took_much"]:
+        low, _, middle, _, high = quantiles_of(dataset["heater_before_ah"].values)
+        text = (
+            f"About {middle:.0f} Ah (90 % sure: {low:.0f} to {high:.0f} Ah) are reckoned to have "
+            "gone into the battery heaters since the last full charge: they draw inside the "
+            "batteries, where the display does not see it. "
+        )
+    if attrs["heaters_take_much"]:
+        low, _, middle, _, high = quantiles_of(dataset["heater_ahead_a"].values)
+        hours, until = dataset["until_hours"].values[0], dataset["until"].values[0]
+        text += (
+            f"In the night ahead the battery heaters draw about {middle:.1f} A (90 % sure: "
+            f"{low:.1f} to {high:.1f} A) on average, {middle * hours:.0f} Ah until {until} if the "
+            "bank lasts; switching loads off does not change that."
+        )
+    return [wrapped(text), ""] if text else []
 
 
 def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:

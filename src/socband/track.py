@@ -68,18 +68,21 @@ def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float |
 
     Returns:
         Attributes of a result: `present_at_end`; `present_hour`, hour of day of that row, 0..24,
-        NaN if nobody said; where the log has a clock and the setup file says one too (else NaN),
-        `present_clock_hour`, the file's, and the hours between it and that of the row taken,
+        NaN if nobody said, and `present_hour_is_utc`, whether that is the log's own clock, UTC, and
+        no zone is known to turn it; where the log has a clock and the setup file says one too (else
+        NaN), `present_clock_hour`, the file's, and the hours between it and that of the row taken,
         `present_off_hours`, and of the log's other end, `present_other_off_hours`, 0..12.
     """
     first = hour_of_first_row(log, setup, at_end)
     ends = first, (first + float(log.time_s[-1]) / 3600.0) % 24.0
     said, own = not setup.assumes("present.clock"), log.unix_time_s is not None
+    no_zone = setup.present.timezone is None
     clock = setup.present.clock.minute / 60.0 if said and own else float("nan")
     off = [abs((hour - clock + 12.0) % 24.0 - 12.0) for hour in ends]
     return {
         "present_at_end": int(at_end),
         "present_hour": ends[at_end] if said or own else float("nan"),
+        "present_hour_is_utc": int(own and not log.clock_is_local and no_zone),
         "present_clock_hour": clock,
         "present_off_hours": off[at_end],
         "present_other_off_hours": off[not at_end],
