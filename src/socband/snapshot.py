@@ -46,7 +46,7 @@ _DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the se
         " into the bank?"
     ),
     CapacityTest: (
-        "is the capacity what the display counted from full to cut-off, of the whole bank, or does"
+        "is the capacity what the display counted from full to cut-off, of the whole bank? Or does"
         " bank.capacity_fraction promise too much?"
     ),
     FullCharge: "was the bank really full, and not only shown so? Else full@2=unsure;",
