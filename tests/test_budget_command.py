@@ -141,6 +141,11 @@ def test_what_no_interval_of_full_charges_mends() -> None:
     text = " ".join(budget_text(found).split())
     assert "for any time at all: at 50 % shown it may be off by -15.0 to -15.0 % before" in text
     assert text.endswith("what helps is to set the monitor's capacity to what the bank holds.")
+    # wrong by as much with the right capacity set: full charges that were none
+    early = monitor(re_zero={"false_probability": 1.0, "shortfall": 0.15})
+    text = " ".join(budget_text(error_budget(early, CELL, days=5.0, members=2000)).split())
+    assert "before shunt offset and unseen loads have had time" in text
+    assert "set the monitor's capacity" not in text
 
 
 def test_what_is_wrong_at_once_is_put_down_to_what_needs_no_time() -> None:

@@ -15,6 +15,7 @@ from socband.nights import counted_loads
 from socband.plots import tonight_figure
 from socband.report import chance_words
 from socband.site import Setup, setup_from_table
+from socband.site_parts import may_burn_fuel
 from socband.snapshot import take_snapshot
 from socband.tonight import WHAT_IF_MEMBERS, tonight
 from socband.tonight_json import tonight_json
@@ -224,6 +225,10 @@ def test_a_heater_is_not_switched_off_in_the_frost_without_a_word() -> None:
     assert [load.is_heater for load in named.loads] == [True]
     named = boat(8.0, loads=[{"name": "Fan heater", "power_w": 200.0}])
     assert [load.is_heater for load in named.loads] == [True]
+    assert not boat(8.0, loads=[{"name": "warm white lights", "power_w": 9.0}]).loads[0].is_heater
+    # what starts it is not what it burns
+    assert may_burn_fuel("Diesel heater, electric start")
+    assert not may_burn_fuel("electric heater")
     assert not any(load.is_heater for load in HOLDS.loads)
 
 

@@ -363,6 +363,7 @@ def test_capacity_factors_scale_what_is_assumed_of_the_bank_and_check_says_so():
     ("section", "key", "value", "says"),
     [
         ("bank", "rated_capacity_ah", "100 Ah", "(write 100)"),
+        ("ambient", "temperature_c", "68 F", "(write 20, in °C)"),
         ("bank", "rated_capacity_ah", "100,5", "(write 100.5)"),
         ("bank", "capacity_fraction", "90 %", "(write 0.9)"),
         ("bank", "strings_in_parallel", "2", "(write 2)"),

@@ -349,6 +349,21 @@ def test_what_the_battery_heaters_take_is_said_where_it_is_much():
     assert "into the battery heaters" not in said(**mild)
 
 
+def test_battery_heaters_follow_the_air_through_its_day():
+    """A mean of 6 °C asks nothing of a heater that switches at 4; 8 K colder by night it does."""
+    heated = {"name": "a", "rated_capacity_ah": 200.0, "heater_w": 60.0,
+              "heater_on_c": 4.0, "heater_off_c": 6.0}  # fmt: skip
+    found = []
+    for swing_k in (0.0, 8.0):
+        air = {"temperature_c": 6.0, "swing_k": swing_k}
+        setup = setup_from_table(table(ambient=air, batteries=[heated]))
+        night = tonight(setup, CELL, 400, 0)
+        found.append([float(night[key].mean()) for key in ("heater_before_ah", "heater_ahead_a")])
+    (before_even, ahead_even), (before, ahead) = found
+    assert ahead > ahead_even + 0.5
+    assert before > before_even + 2.0
+
+
 def test_the_first_battery_to_open_is_named_beside_the_disconnect():
     """Two batteries, one worn and cut off early by its BMS; a bank that counts as one has no such
     row."""

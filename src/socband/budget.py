@@ -115,7 +115,8 @@ def error_budget(
         for more in a bank that holds less), or for which the slices of a cause are too coarse, 1 to
         2 %; `error_at_once` (quantile) and `variance_share_at_once` (cause), the same for a display
         that got there before anything that needs time could add to it;
-        attributes `display_soc`, `days`, `within` and `longest_days`, the longest time at which the
+        attributes `display_soc`, `days`, `within`, `setting_over_bank`, the capacity set in the
+        monitor over what the bank holds, and `longest_days`, the longest time at which the
         90 % band of the error is within that (`days` at most; 0 if not even at once).
 
     Raises:
@@ -126,6 +127,7 @@ def error_budget(
     if display_soc is None:
         display_soc = setup.present.display_soc
     shown = SHOWN_SOC if display_soc is None else display_soc
+    holds_ah = setup.bank.rated_capacity_ah * setup.bank.capacity_fraction.median
 
     def after(so_many: float) -> tuple[Array, Mapping[str, Array]]:
         present = replace(
@@ -185,6 +187,7 @@ def error_budget(
             "cause": list(shares),
         },
         attrs={"display_soc": shown, "days": days, "within": within, "longest_days": float(low),
+               "setting_over_bank": setup.monitor.assumed_capacity_ah.median / holds_ah,
                "members": members},
     )  # fmt: skip
     return with_attributes(dataset, f"How wrong the display can be: {setup.about.title}", seed)

@@ -67,7 +67,8 @@ def _at_once(dataset: xr.Dataset) -> str:
     )
     causes = sorted((name for name in shares if shares[name] >= LEAST_LED), key=shares.get)[::-1]
     helps = [f" to know better: {', '.join(causes)}"] if causes else []
-    if abs(middle) > 50.0 * dataset.attrs["within"]:
+    off = dataset.attrs["setting_over_bank"] - 1.0
+    if abs(middle) > 50.0 * dataset.attrs["within"] and abs(off) > 0.5 * dataset.attrs["within"]:
         helps.append(" to set the monitor's capacity to what the bank holds")
     return f"{text}{'; and'.join(helps)}." if helps else f"{text.partition(';')[0]}."
 

@@ -52,7 +52,7 @@ def suspects(
         reading: taken by hand, as `readings.KINDS`; the help page lists them.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
-        members: draws in all; without a log more of them where readings are rare.
+        members: draws in all; more of them where readings are rare.
         seed: same seed, same numbers.
         json: print one JSON object instead of text.
         save: write the result as NetCDF to this file (.nc).

@@ -139,7 +139,7 @@ class Capacities:
         problems = []
         for log in logs:
             moved_ah = float(np.ptp(charge_ah(log)))
-            if moved_ah > _MOST_MOVED * self.reference_ah:
+            if moved_ah > max(_MOST_MOVED, 1.0 + 2.0 * self.spread) * self.reference_ah:
                 found = f"{moved_ah:.4g} Ah moved"
                 expected = f"at most the {self.reference_ah:.4g} Ah that the other records tell"
                 hint = "of another cell, or a current that is off?"

@@ -52,11 +52,11 @@ def idle_in_the_cold(setup: Setup) -> dict[str, tuple[float, float]]:
     return found
 
 
-def heater_draw_a(plan: Plan, cell: CellModel) -> Array:
-    """(n,) what the batteries' own heaters draw on average in the cold of the day [A].
+def heater_draw_a(plan: Plan, cell: CellModel, until_h: float) -> Array:
+    """(n,) what the batteries' own heaters draw on average until `until_h` hours from now [A].
 
-    As each makes up for the heat that its battery loses, see `bank.heated_to_c`; inside the
-    battery, past any shunt.
+    As each makes up for the heat that its battery loses, see `bank.heated_to_c`, hour by hour of
+    the air's day; inside the battery, past any shunt.
     """
     from socband.kernels_bank import (
         B_COOLING,
@@ -70,8 +70,12 @@ def heater_draw_a(plan: Plan, cell: CellModel) -> Array:
         plan.batteries.parameters[:, :, column]
         for column in (B_PARALLEL, B_HEATER, B_COOLING, B_HEATER_ON, B_HEATER_OFF)
     )
-    air_c = plan.ambient[:, :1]
-    warmer_k = heated_to_c(cell, air_c, watt / cooling, on_c, off_c) - air_c
+    mean_c, swing_k, warmest_s = (plan.ambient[:, [column]] for column in range(3))
+    parts = max(int(np.ceil(until_h)), 1)
+    warmer_k = np.zeros(watt.shape)
+    for at_s in 3600.0 * until_h * (np.arange(parts) + 0.5) / parts:
+        air_c = mean_c + swing_k * np.cos(2.0 * np.pi * (at_s - warmest_s) / 86400.0)
+        warmer_k += (heated_to_c(cell, air_c, watt / cooling, on_c, off_c) - air_c) / parts
     lost_w = (
         parallel * cell.heat_conductance_w_per_k * cooling * np.where(watt > 0.0, warmer_k, 0.0)
     )

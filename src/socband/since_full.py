@@ -116,10 +116,15 @@ def standing_a(setup: Setup) -> float:
 
 
 def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
-    """(n,) mean current of the batteries' own heaters at an ambient temperature (n,) [A].
+    """(n,) mean current of the batteries' own heaters over a day of mean temperature (n,) [A].
 
-    Each makes up for the heat that its battery loses to the ambient, see `bank.heated_to_c`.
+    Each makes up for the heat that its battery loses to the ambient, see `bank.heated_to_c`, hour
+    by hour where the air warms and cools with the day.
     """
+    swing = setup.ambient.swing_k
+    swing_k = 0.0 if swing is None else swing.median
+    hours = swing_k * np.cos(2.0 * np.pi * np.arange(24) / 24.0)[:, None] if swing_k else 0.0
+    air_c = ambient_c + hours
     series = setup.bank.cells_in_series
     total_ah = sum(battery.rated_capacity_ah for battery in setup.batteries)
     watt = np.zeros(len(ambient_c))
@@ -129,8 +134,9 @@ def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
         share = battery.rated_capacity_ah / total_ah
         cells = series * share * setup.bank.rated_capacity_ah / cell.capacity_ah
         on_c, off_c = battery.heater_on_c.median, battery.heater_off_c.median
-        held_c = heated_to_c(cell, ambient_c, battery.heater_w.median / cells, on_c, off_c)
-        watt += cells * cell.heat_conductance_w_per_k * (held_c - ambient_c)
+        warmer_k = heated_to_c(cell, air_c, battery.heater_w.median / cells, on_c, off_c) - air_c
+        warmer_k = np.atleast_2d(warmer_k).mean(axis=0)
+        watt += cells * cell.heat_conductance_w_per_k * warmer_k
     return watt / (3.3 * series)
 
 

@@ -64,6 +64,10 @@ def _from_text(key: str, text: str) -> str:
     value, typed = float(match[1].replace("−", "-").replace(",", ".")), match[2].casefold()
     unit = unit_of(key).removeprefix("of rated")
     factor = 1.0 if not typed else _TYPED_UNITS.get(unit, {}).get(typed)
+    if factor is None and unit == "°C" and typed in ("f", "°f"):
+        return f"write {(value - 32.0) / 1.8:.3g}, in °C"
+    if factor is None and typed == "%":
+        return f"write {0.01 * value:.12g}, {unit}" if unit else f"write {0.01 * value:.12g}"
     if factor is None:
         return f"write the number alone, in {unit}" if unit else "write the number alone"
     return f"write {value * factor:.12g}" + (f", in {unit}" if factor != 1.0 and unit else "")

@@ -30,8 +30,9 @@ _CONFIG = ConfigDict(extra="forbid", arbitrary_types_allowed=True)
 _table = dataclass(frozen=True, kw_only=True, config=_CONFIG)
 
 # in the name of a load that heats
-_HEATERS = ("heat", "furnace", "boiler", "stove", "radiator", "warm")
-# and of one that burns nothing; of any other nobody knows
+_HEATERS = ("heat", "furnace", "boiler", "stove", "radiator", "warmer", "warmth", "warm air")
+# and of one that burns nothing, unless it also names what it burns; of any other nobody knows
+_FUELS = ("diesel", "gas", "propane", "petrol", "kerosene", "oil", "wood", "pellet", "coal")
 _FLAMELESS = ("heat pump", "heatpump", "heat-pump", "electric")
 _FRACTION = "the file takes 0 to 1: 62 % is 0.62"
 _DISPLAY = f"{_FRACTION}; only the flag --display takes percent"
@@ -159,7 +160,8 @@ class Load:
 
 def may_burn_fuel(heater: str) -> bool:
     """Whether a heater of this name may have a flame that must not lose its fan."""
-    return not any(word in heater.casefold() for word in _FLAMELESS)
+    name = heater.casefold()
+    return any(fuel in name for fuel in _FUELS) or not any(word in name for word in _FLAMELESS)
 
 
 @_table

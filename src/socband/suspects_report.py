@@ -9,7 +9,7 @@ import numpy as np
 
 from socband import cautions
 from socband.summary import short_chance
-from socband.suspects_judge import FEW_DRAWS, MOST_DRAWS
+from socband.suspects_judge import FEW_DRAWS
 from socband.suspects_words import WORDS, error_per, few_draws_words, last_full_words, why_together
 
 if TYPE_CHECKING:
@@ -183,9 +183,7 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
         lines += present_lines(attrs, unused if attrs["display_not_used"] else "")
     if few_draws(dataset):
         many = attrs["readings_weighed"] > 1
-        # a log's few fitted draws are no more for it, and a million is the most there is
-        more = "log_days" not in attrs and attrs["draws"] < MOST_DRAWS
-        lines.append(wrapped(few_draws_words(many, attrs["draws_that_fit"] > 0, more)))
+        lines.append(wrapped(few_draws_words(many, attrs["draws_that_fit"] > 0)))
     if attrs["misfits"]:
         lines.append(
             wrapped(

@@ -180,14 +180,13 @@ def why_together(a: str, b: str) -> tuple[str, str]:
     )
 
 
-def few_draws_words(many: bool, some_fit: bool, more: bool = True) -> str:
+def few_draws_words(many: bool, some_fit: bool) -> str:
     """Why readings leave too few draws for a band: what they speak for is rarely drawn, or nothing
     goes with them.
 
     Args:
         many: more readings than one.
         some_fit: there are draws that come near all of them at once.
-        more: more draws can be asked for.
     """
     these, them = ("these readings", "them") if many else ("this reading", "it")
     moment = ", and whether they were taken at the same moment" if many else ""
@@ -204,9 +203,7 @@ def few_draws_words(many: bool, some_fit: bool, more: bool = True) -> str:
             f"{'their signs' if many else 'its sign'} (charging is positive), "
             f"{'their units' if many else 'its unit'}{moment}."
         )
-    right = "the readings are" if many else "the reading is"
-    rough = f"{why} The figures below are rough"
-    return f"{rough}; if {right} right, --members draws more." if more else f"{rough}."
+    return f"{why} The figures below are rough."
 
 
 def error_per(cause: str, attrs: Mapping[str, Any]) -> str:

@@ -63,17 +63,18 @@ def _enough(dataset: xr.Dataset, j: int) -> str:
     until = f" until {dataset['until'].values[j]}" if several else ""
     want = f"{100 * attrs['want']:.0f} %"
     names = [name for name in str(dataset["until_off"].values[j]).split("; ") if name]
+    # of the first hour it is said behind this
+    alone = j > 0 and attrs["behind_inverter"] and INVERTER not in names
+    alone = alone and not dataset["until_with_inverter"].values[j]
     if not names:
-        return f"To be {want} sure{until} nothing has to go off."
+        return f"To be {want} sure{until} nothing has to go off{', for the bank' * bool(alone)}."
     off = [
         f"{name} {_along(attrs)}" if name == INVERTER and attrs["behind_inverter"] else name
         for name in names
     ]
     chance = float(dataset["until_chance"].values[j])
     reached = chance_words(chance, dataset.sizes["member"])
-    # of the first hour it is said behind this
-    bank_alone = j > 0 and attrs["behind_inverter"] and INVERTER not in names
-    if bank_alone and not dataset["until_with_inverter"].values[j]:
+    if alone:
         reached += ", of the bank alone"
     if dataset["until_reached"].values[j]:
         return (

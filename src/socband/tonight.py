@@ -86,8 +86,9 @@ def tonight(
           display can be believed again, by the first shore charger of the setup, loads off; no
           entries without one, infinite if it never gets there;
         - what the batteries' own heaters took since full, past the display, `heater_before_ah`, and
-          draw in the night ahead, `heater_ahead_a` (member); the attributes `heaters_took_much` and
-          `heaters_take_much` say whether that is a large part of what is gone, and of what is left;
+          draw until the last hour asked, `heater_ahead_a` (member); the attributes
+          `heaters_took_much` and `heaters_take_much` say whether that is a large part of what is
+          gone, and of what is left;
         - `idle_duty` beside `usual_duty` (idle_load): see `nights.idle_in_the_cold`;
 
         and attributes `timezone` (of `start`; "" if not said), `display_soc`,
@@ -146,7 +147,7 @@ def tonight(
     idle = idle_in_the_cold(setup)
     left_ah = np.maximum(snapshot.members.soc, 0.0) * snapshot.capacity_ah
     took_ah = snapshot.causes.get(HEATER, np.zeros(len(snapshot.members)))
-    take_a = heater_draw_a(plan, cell)[on]
+    take_a = heater_draw_a(plan, cell, asked[-1])[on]
     gone_ah = float(np.median(snapshot.capacity_ah - left_ah))
 
     def cut_out(off: Sequence[str] = ()) -> float:
@@ -241,7 +242,7 @@ def tonight(
         heaters_took_much=int(
             display is not None and np.median(took_ah) > LARGE_PART * max(gone_ah, 0.0)
         ),
-        heaters_take_much=int(np.median(take_a) * asked[0] > LARGE_PART * np.median(left_ah)),
+        heaters_take_much=int(np.median(take_a) * asked[-1] > LARGE_PART * np.median(left_ah)),
         heaters="; ".join(load.name for load in setup.loads if load.is_heater),
         frost=frost_chance(plan.ambient[on]),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),

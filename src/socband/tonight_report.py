@@ -170,7 +170,7 @@ def _battery_heater_lines(dataset: xr.Dataset) -> list[str]:
         )
     if attrs["heaters_take_much"]:
         low, _, middle, _, high = quantiles_of(dataset["heater_ahead_a"].values)
-        hours, until = dataset["until_hours"].values[0], dataset["until"].values[0]
+        hours, until = dataset["until_hours"].values[-1], dataset["until"].values[-1]
         text += (
             f"In the night ahead the battery heaters draw about {middle:.1f} A (90 % sure: "
             f"{low:.1f} to {high:.1f} A) on average, {middle * hours:.0f} Ah until {until} if the "
