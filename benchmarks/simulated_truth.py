@@ -21,7 +21,8 @@ The inference is told what `socband` tells itself of a cell that nobody measured
 error is a curve of the cell's own, for life, and that hysteresis is doubtful; houses of the truth
 `same` are drawn so. With `--measured` it is told what holds of a calibrated cell: neither.
 
-    python benchmarks/simulated_truth.py --truth same --members 1000 [--measured]
+    python benchmarks/simulated_truth.py --truth same --members 4000    (20 minutes and more)
+    python benchmarks/simulated_truth.py --truth same --members 1000 --measured
     python benchmarks/simulated_truth.py --truth other --members 1000 [--measured]
 """
 
