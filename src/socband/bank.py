@@ -72,6 +72,28 @@ def heated_to_c(
     return np.where(ambient_c < on_c, held_c, ambient_c)
 
 
+def air_in_its_day_c(mean_c: Array, swing_k: Array, warmest_s: Array, at_s: Array) -> Array:
+    """Air temperature [°C] at times from now, as `kernels_bank.warm_at` has it for one member.
+
+    Args:
+        mean_c, swing_k, warmest_s: mean [°C], half swing [K] and time of the warmest hour [s].
+        at_s: the times [s]; all broadcast against each other.
+    """
+    return mean_c + swing_k * np.cos(2.0 * np.pi * (at_s - warmest_s) / 86400.0)
+
+
+def heaters_warm_k(
+    cell: CellModel, airs_c: Array, watt_per_cell: Array, on_c: Array, off_c: Array
+) -> Array:
+    """By how much their own heaters hold batteries warmer than the air, on average [K].
+
+    Args:
+        airs_c: temperatures of the air that take turns, along the first axis [°C]; the rest as in
+            `heated_to_c`.
+    """
+    return np.mean(heated_to_c(cell, airs_c, watt_per_cell, on_c, off_c) - airs_c, axis=0)
+
+
 def bank_of(
     setup: Setup, cell: CellModel, members: Members, temperature_c: Array, seed: int
 ) -> Batteries:

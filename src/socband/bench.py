@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from socband.datasets import BenchRecord
+from socband.datasets import MOST_MOVED, BenchRecord
 from socband.errors import InputError, Problem
 from socband.estimators import Estimator, Prior, load_estimator, load_estimators
 from socband.executors import Executor, Serial
 from socband.faults import Fault, MonitorView, apply_fault, step_means, stream
-from socband.logs import Log, charge_ah, sliced
+from socband.logs import Log, charge_moved_ah, sliced
 from socband.scoring import score_record
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def make_context(
     return Context(stepped, cells, priors, seed, dict(estimators or {}))
 
 
-_OF_ITS_CELL = (0.5, 1.2)  # what a record says its cell holds, over what the model holds
+_OF_ITS_CELL = (0.5, MOST_MOVED)  # what a record says its cell holds, over what the model holds
 
 
 def _refuse_other_sizes(records: Sequence[BenchRecord], cells: Mapping[str, CellModel]) -> None:
@@ -117,7 +117,7 @@ def _refuse_other_sizes(records: Sequence[BenchRecord], cells: Mapping[str, Cell
     problems = []
     for record in records:
         own_ah, cell = record.capacity_ah, cells[record.name]
-        moved_ah = float(np.ptp(charge_ah(record.log)))
+        moved_ah = charge_moved_ah(record.log)
         expected = f"at most the {cell.capacity_ah:.4g} Ah of {cell.name}"
         where, hint = f"--records {record.name}", "of another cell?"
         if moved_ah > most * cell.capacity_ah:

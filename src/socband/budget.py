@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.errors import Problem
 from socband.quantity import Quantity
 from socband.snapshot import AllEmpty, take_snapshot
 from socband.summary import QUANTILES, quantiles_of, with_attributes
@@ -141,13 +140,11 @@ def error_budget(
         try:
             snapshot = take_snapshot(replace(setup, present=present), cell, members, seed)
         except AllEmpty as refused:
-            hint = refused.problems[0].hint
-            hint = hint.replace("check hours_since_full and", "fewer --days, or check")
             found = (
                 f"{so_many:.3g} days since the last full charge, and {100.0 * shown:.0f} % on the "
                 "display: nearly every possible bank would be empty by now"
             )
-            raise AllEmpty(Problem("--days", found, "a bank that is still on", hint)) from None
+            raise AllEmpty("--days", found, "fewer --days, or check", refused.doubts) from None
         return shown - snapshot.members.soc, snapshot.causes
 
     def holds(so_many: float) -> bool:

@@ -310,13 +310,13 @@ def in_the_sun(setup: Setup, log: Log | None) -> tuple[Setup, str]:
     if log is None or log.unix_time_s is None:
         return setup, "[present] clock"
     whose = "the log's last row"
-    if not log.clock_is_local and setup.present.timezone is None:
+    moment = moment_of_present(log, setup, at_end=True)
+    if moment["present_hour_is_utc"]:
         if not setup.assumes("present.clock"):
             why = "the log's is UTC and its zone not stated: give [present] timezone"
             return setup, f"[present] clock, as {why}"
         whose += ", UTC: [present] timezone says more"
-    hour = moment_of_present(log, setup, at_end=True)["present_hour"]
-    clock = ClockTime.from_hour(hour)
+    clock = ClockTime.from_hour(moment["present_hour"])
     return replace(setup, present=replace(setup.present, clock=clock)), whose
 
 

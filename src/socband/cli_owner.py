@@ -15,6 +15,7 @@ from socband.cli_shared import (
     Whole,
     at_least,
     check_run,
+    percent_meant,
     read_bank,
     read_inputs,
     show,
@@ -101,7 +102,7 @@ def _share(percent: float | None) -> float | None:
 
     if percent is None or 50.0 <= percent <= 99.9:
         return None if percent is None else percent / 100.0
-    hint = f"it is in percent: --want {100.0 * percent:g}" if 0.5 <= percent <= 0.999 else ""
+    hint = percent_meant("--want", percent, 50.0, 99.9)
     raise InputError(Problem("--want", f"{percent:g}", "a percentage from 50 to 99.9", hint))
 
 

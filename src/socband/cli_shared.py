@@ -212,15 +212,20 @@ def check_run(
     at_least("--seed", seed, 0, 2**31 - 1)
 
 
-def within_limits(
-    flag: str, value: float, low: float, high: float, unit: str, hint: str = ""
-) -> None:
+def percent_meant(flag: str, value: float, low: float, high: float) -> str:
+    """A hint for a share that was given where percent are wanted; "" where none is meant."""
+    percent = 100.0 * value
+    return f"it is in percent: {flag} {percent:g}" if value < low <= percent <= high else ""
+
+
+def within_limits(flag: str, value: float, low: float, high: float, unit: str) -> None:
     """Refuse a number outside its limits, or none.
 
     Raises:
         InputError: naming the flag.
     """
     if not low <= value <= high:
+        hint = percent_meant(flag, value, low, high) if unit == "percent" else ""
         raise InputError(Problem(flag, f"{value:g}", f"{low:g} to {high:g} {unit}", hint))
 
 

@@ -157,8 +157,7 @@ def budget(
     """
     check_run(1000, members, seed, save, plot, setup)
     within_limits("--days", days, 0.1, 1000.0, "days")
-    in_percent = f"it is in percent: --within {100.0 * within:g}" if 0.0 < within < 0.1 else ""
-    within_limits("--within", within, 0.1, 100.0, "percent", in_percent)
+    within_limits("--within", within, 0.1, 100.0, "percent")
     from socband.budget import error_budget
     from socband.budget_report import budget_figure, budget_json, budget_text
 

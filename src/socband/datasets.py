@@ -21,6 +21,7 @@ from socband.layouts import read_record
 from socband.logs import (
     Log,
     charge_ah,
+    charge_moved_ah,
     emptied_ah,
     end_point_capacity_ah,
     sliced,
@@ -191,14 +192,14 @@ def _full_where_counted_highest(log: Log, reference: Log) -> tuple[Log, float]:
 
     Capacity: the largest charge counted from full to empty in the reference.
     """
-    capacity_ah = float(np.ptp(charge_ah(reference)))
+    capacity_ah = charge_moved_ah(reference)
     part = sliced(log, int(np.argmax(charge_ah(log))))
     return with_true_soc(part, 1.0, capacity_ah), capacity_ah
 
 
 def _empty_where_counted_lowest(log: Log, reference: Log) -> tuple[Log, float]:
     """Empty where the counter is lowest: the end of the discharge to 2 V. Begins there."""
-    capacity_ah = float(np.ptp(charge_ah(reference)))
+    capacity_ah = charge_moved_ah(reference)
     part = sliced(log, int(np.argmin(charge_ah(log))))
     return with_true_soc(part, 0.0, capacity_ah), capacity_ah
 
@@ -337,6 +338,9 @@ def bench_records(
         hint = f"open records by name: {', '.join(KNOWN)}"
         raise InputError(Problem(path.name, "no true charge", "a column `true_soc`, 0 to 1", hint))
     return [BenchRecord(path.stem, log, cell, counted_capacity_ah(log, path.name))]
+
+
+MOST_MOVED = 1.2  # of a cell's capacity: a record that moves more is of another cell
 
 
 def counted_capacity_ah(log: Log, name: str) -> float:

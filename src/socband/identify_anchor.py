@@ -23,8 +23,8 @@ from socband.logs import Log, charge_ah
 # better, where there is one.
 _RESTED_FULL_V = 3.38
 _RESTED_S = 3600.0
-_JITTER_S = 1.0  # a tester's hour
-_AT_REST_C_RATE = 0.02
+JITTER_S = 1.0  # a tester's hour
+AT_REST_C_RATE = 0.02
 _NEARLY_FULL = {True: 0.9, False: 0.97}  # of a charge, of a discharge
 # On a charger the current lifts the voltage. At this much, and what it takes more at a current of
 # 1C, the shipped models are charged to 97 % and more at 25 °C up to C/2, to 88 % at 0 °C; 3.5 V
@@ -34,7 +34,7 @@ _FALLS_V = 2e-3  # a rest after a load rises, one after a charge falls
 # In the cold resistance grows by more than can be told of a cell not yet fitted: two simulated
 # foreign cells held at 3.65 V to 0.15C at 0 °C, to 0.3C at 10 °C were charged to 91 to 96 %, one at
 # 0.5C and 0 °C to 78 %; at 3.45 V to C/33 and 10 °C to 99 %.
-_COLD_C, _COLD_C_RATE = 15.0, 0.05
+COLD_C, _COLD_C_RATE = 15.0, 0.05
 EMPTY_V = 3.0  # below some 5 % of charge in any LFP cell
 # A cell rests at 3.18 V after a discharge to 10 % (four shipped models).
 FLAT_V = 3.2
@@ -117,8 +117,8 @@ def rest_needed_s(log: Log, temperature_c: float) -> float:
     """
     if log.temperature_c is not None:
         temperature_c = float(np.median(log.temperature_c))
-    slower = factor_at("2", temperature_c)[0] if temperature_c < _COLD_C else 1.0
-    return slower * _RESTED_S - _JITTER_S
+    slower = factor_at("2", temperature_c)[0] if temperature_c < COLD_C else 1.0
+    return slower * _RESTED_S - JITTER_S
 
 
 def anchor(
@@ -165,7 +165,7 @@ def anchor(
     if shows_full(log, capacity_ah, full_above_v, temperature_c):
         return full
     c_rate = log.current_a / capacity_ah
-    quiet = runs(bottom & (c_rate <= _AT_REST_C_RATE) & (c_rate > -_SMALL_C_RATE))
+    quiet = runs(bottom & (c_rate <= AT_REST_C_RATE) & (c_rate > -_SMALL_C_RATE))
     # Most of it below where it began, a record is nearer to full there than to empty at its lowest.
     mostly_up = up and charge[0] - charge.min() < 0.5 * (charge[-1] - charge.min())
     if mostly_up and any(log.voltage_v[rows[-1]] < FLAT_V for rows in quiet):
@@ -176,7 +176,7 @@ def anchor(
 def _rested_empty(log: Log, capacity_ah: float, bottom: np.ndarray, temperature_c: float) -> bool:
     """An hour's rest that still ends low. One after a load rises for hours, from any charge."""
     needed_s = rest_needed_s(log, temperature_c)
-    still = np.abs(log.current_a) <= _AT_REST_C_RATE * capacity_ah
+    still = np.abs(log.current_a) <= AT_REST_C_RATE * capacity_ah
     return any(
         rested_s >= needed_s and bool(bottom[rows[-1]]) and bool(log.voltage_v[rows[-1]] < EMPTY_V)
         for rows, rested_s in at_rest(log, still)
@@ -201,10 +201,10 @@ def shows_full(
     """
     charge, c_rate = charge_ah(log), log.current_a / capacity_ah
     cell_c = np.full(len(log), temperature_c) if log.temperature_c is None else log.temperature_c
-    charging = c_rate > _AT_REST_C_RATE
+    charging = c_rate > AT_REST_C_RATE
     top = charge.max() - charge <= _NEAR_FULL * capacity_ah
     needed_s = rest_needed_s(log, temperature_c)
-    believed = (cell_c >= _COLD_C) | (c_rate <= _COLD_C_RATE)
+    believed = (cell_c >= COLD_C) | (c_rate <= _COLD_C_RATE)
     held = charging & (log.voltage_v >= _CHARGING_FULL_V + _PER_C_RATE_V * c_rate)
     if (top & held & believed).any():
         return True
@@ -212,7 +212,7 @@ def shows_full(
         began_s = float(log.time_s[rows[-1]]) - quiet_s
         quiet = np.zeros(len(log), bool)
         quiet[rows] = top[rows]
-        still = quiet & (c_rate >= -_AT_REST_C_RATE)
+        still = quiet & (c_rate >= -AT_REST_C_RATE)
         # Under a load a full cell stays above for a while, any other for less.
         loaded = quiet & ~still & (log.voltage_v >= full_above_v)
         if (loaded & (log.time_s - began_s >= needed_s)).any():

@@ -7,9 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from socband.datasets import counted_capacity_ah
+from socband.datasets import MOST_MOVED, counted_capacity_ah
 from socband.errors import InputError, Problem
-from socband.identify_anchor import EMPTY_V, FLAT_V, at_rest, rest_needed_s, shows_full
+from socband.identify_anchor import (
+    AT_REST_C_RATE,
+    EMPTY_V,
+    FLAT_V,
+    at_rest,
+    rest_needed_s,
+    shows_full,
+)
 from socband.identify_family import (
     ASSUMED_CAPACITY,
     ASSUMED_CAPACITY_SPREAD,
@@ -17,7 +24,7 @@ from socband.identify_family import (
     factor_at,
 )
 from socband.identify_ocv import Branch
-from socband.logs import Log, charge_ah
+from socband.logs import Log, charge_ah, charge_moved_ah
 
 _REFERENCE_C = 25.0
 _SPREAD = 0.01  # of a measured capacity: another cell of the kind
@@ -26,14 +33,12 @@ _NOT_EMPTIED = 0.05  # and of what a run moved that ended above `EMPTY_V`: some 
 # again and more.
 _ANYTHING = 0.5
 _NEAR_BOTTOM = 0.005  # of what was moved
-_AT_REST_C_RATE = 0.02
 # What is left where a load ends a run at its lower limit and nobody saw the rest after it, of the
 # capacity and for 1C at 25 °C: two simulated foreign cells kept 2 to 5 % at C/2, 5 to 9 % at 1C, 25
 # and 41 % at 2C and 0 °C. Taken as one standard deviation.
 _LEFT_PER_C_RATE, _MOST_LEFT = 0.1, 0.45
 _MUCH_THE_SAME, _SAME_LIMIT_V = 0.75, 0.1
 _NEAR_K = 5.0
-_MOST_MOVED = 1.2  # of the capacity: more is of another cell
 
 
 @dataclass(frozen=True)
@@ -138,8 +143,8 @@ class Capacities:
             return
         problems = []
         for log in logs:
-            moved_ah = float(np.ptp(charge_ah(log)))
-            if moved_ah > max(_MOST_MOVED, 1.0 + 2.0 * self.spread) * self.reference_ah:
+            moved_ah = charge_moved_ah(log)
+            if moved_ah > max(MOST_MOVED, 1.0 + 2.0 * self.spread) * self.reference_ah:
                 found = f"{moved_ah:.4g} Ah moved"
                 expected = f"at most the {self.reference_ah:.4g} Ah that the other records tell"
                 hint = "of another cell, or a current that is off?"
@@ -155,7 +160,7 @@ def _between(table: dict[float, float], temperature_c: float) -> float:
 def _most_moved(logs: Sequence[tuple[Log, float]]) -> tuple[float, float, float, str]:
     """The most charge that any record moved: at which temperature [°C], how much [Ah], how far the
     capacity may be off it, relative, and what is said of it."""
-    moved = [float(np.ptp(charge_ah(log))) for log, _ in logs]
+    moved = [charge_moved_ah(log) for log, _ in logs]
     (most, at_c), most_ah = logs[int(np.argmax(moved))], max(moved)
     if most_ah <= 0.0:
         found = "no charge moved in any record"
@@ -203,7 +208,7 @@ def _emptiest(log: Log, moved_ah: float, temperature_c: float) -> tuple[float, f
     Under a load a cell is below 3 V long before it is empty; of a record that is on charge there
     the lowest voltage has to do.
     """
-    still_a = _AT_REST_C_RATE * moved_ah
+    still_a = AT_REST_C_RATE * moved_ah
     bottom = _bottom(log, moved_ah) & (log.current_a <= still_a)
     if not bottom.any():
         return float(log.voltage_v.min()), 0.0
@@ -227,7 +232,7 @@ def _bottom(log: Log, moved_ah: float) -> np.ndarray:
 def _empties(log: Log, moved_ah: float, temperature_c: float, load_a: float, low_v: float) -> bool:
     """Does a record show that much the same load, down to the same voltage, empties the cell? It
     rests below 3 V for an hour after it."""
-    at_v, left_a = _emptiest(log, float(np.ptp(charge_ah(log))), temperature_c)
+    at_v, left_a = _emptiest(log, charge_moved_ah(log), temperature_c)
     down = _bottom(log, moved_ah) & (log.current_a <= -_MUCH_THE_SAME * load_a)
     down_v = log.voltage_v[down]
     same = bool(down_v.size) and bool(down_v.min() <= low_v + _SAME_LIMIT_V)

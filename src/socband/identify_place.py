@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from socband.identify_anchor import Anchor
+from socband.identify_anchor import COLD_C, Anchor
 from socband.identify_dynamic import (
     SIZE,
     Frame,
@@ -36,7 +36,6 @@ _NEARBY, _FARTHER = (-0.03, 0.0, 0.03), 2  # of the best of them, tried with a s
 # In the cold, and begun low soon after a load, whose rise no record shows the cause of, two of a
 # foreign cell were 9 and 13 % off.
 _DOUBT_SOC, _SHORT_DOUBT_SOC, _SHORT = 0.05, 0.10, 0.30
-_COLD_C = 15.0
 
 
 def placed_by_voltage(
@@ -54,7 +53,7 @@ def placed_by_voltage(
             record = replace(record, soc=record.soc + 1.0 - float(record.soc.max()))
             record = placed(record, frame)
             short = float(np.ptp(record.soc)) < _SHORT
-            doubtful = short or at.how == "assumed empty" or record.temperature_c < _COLD_C
+            doubtful = short or at.how == "assumed empty" or record.temperature_c < COLD_C
             doubt_soc = _SHORT_DOUBT_SOC if doubtful else _DOUBT_SOC
             at = Anchor(float(record.soc[0]), "voltage", float(record.soc.max()), doubt_soc)
         found.append((record, at))

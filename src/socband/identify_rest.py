@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.identify_anchor import at_rest
+from socband.identify_anchor import JITTER_S, at_rest
 from socband.identify_family import GAP_SPREAD
 from socband.identify_ocv import GRID, rising
 from socband.models import CellModel, load_cell
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 _REST_S = 3600.0
-_JITTER_S = 1.0  # a tester's hour
 _REST_C_RATE = 0.01
 _POINT_V = 3e-3  # spread of a rested voltage as an OCV
 _NODES = (0.0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
@@ -97,7 +96,7 @@ def rests_of(record: Record, least_s: float = _REST_S, decay: float = 20.0) -> l
             h = keep * h + (1.0 - keep) * np.sign(amount)
         row = stop
         last = stop - 1
-        if rested_s >= least_s - _JITTER_S:
+        if rested_s >= least_s - JITTER_S:
             u = float(np.median(log.voltage_v[max(start, last - 30) : last + 1]))
             found.append(Rest(log.name, int(last), float(record.soc[last]), u, float(h), rested_s))
     return found

@@ -136,6 +136,11 @@ def emptied_ah(rest: Log) -> float:
     return -float(charge_ah(rest).min())
 
 
+def charge_moved_ah(log: Log) -> float:
+    """Charge between where a record is most and where it is least charged [Ah]."""
+    return float(np.ptp(charge_ah(log)))
+
+
 def end_point_capacity_ah(log: Log, rest: Log, left_ah: float = 0.0) -> float:
     """Charge from full to empty of a record and of the discharge that empties the cell after it.
 

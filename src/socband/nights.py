@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.bank import heated_to_c
+from socband.bank import air_in_its_day_c, heaters_warm_k
 from socband.demand import INVERTER, Demand, duty_in
 from socband.forward import Plan, Run, run
 from socband.kernels_columns import O_INVERTER, O_LVD
@@ -72,10 +72,9 @@ def heater_draw_a(plan: Plan, cell: CellModel, until_h: float) -> Array:
     )
     mean_c, swing_k, warmest_s = (plan.ambient[:, [column]] for column in range(3))
     parts = max(int(np.ceil(until_h)), 1)
-    warmer_k = np.zeros(watt.shape)
-    for at_s in 3600.0 * until_h * (np.arange(parts) + 0.5) / parts:
-        air_c = mean_c + swing_k * np.cos(2.0 * np.pi * (at_s - warmest_s) / 86400.0)
-        warmer_k += (heated_to_c(cell, air_c, watt / cooling, on_c, off_c) - air_c) / parts
+    at_s = 3600.0 * until_h * (np.arange(parts)[:, None, None] + 0.5) / parts
+    airs_c = air_in_its_day_c(mean_c, swing_k, warmest_s, at_s)
+    warmer_k = heaters_warm_k(cell, airs_c, watt / cooling, on_c, off_c)
     lost_w = (
         parallel * cell.heat_conductance_w_per_k * cooling * np.where(watt > 0.0, warmer_k, 0.0)
     )

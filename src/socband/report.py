@@ -14,7 +14,7 @@ import numpy as np
 from socband import cautions
 from socband.narrowing import KINDS, MOST_MISFIT, pulled_beyond
 from socband.site_check import capacity_setting_note
-from socband.summary import quantiles_of, wall_clock
+from socband.summary import beyond_words, quantiles_of, wall_clock
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -56,11 +56,8 @@ def clock_after(attrs: Mapping[str, Any], hours: float) -> str:
 
 def chance_words(p: float, draws: int) -> str:
     """A probability no finer than its ensemble: "about 72 %", "less than 1 %"."""
-    if p <= 0.005 or p < 1.0 / draws:
-        return "less than 1 %"
-    if p >= 0.995 or p > 1.0 - 1.0 / draws:
-        return "more than 99 %"
-    return f"about {100 * p:.0f} %"
+    ends = {-1: "less than 1 %", 1: "more than 99 %"}
+    return ends.get(beyond_words(p, draws), f"about {100 * p:.0f} %")
 
 
 def caution_lines(cautions: Sequence[str]) -> list[str]:

@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.bank import heated_to_c
+from socband.bank import air_in_its_day_c, heaters_warm_k
 from socband.unknowns import normal_scores, uniforms
 
 if TYPE_CHECKING:
@@ -123,8 +123,8 @@ def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
     """
     swing = setup.ambient.swing_k
     swing_k = 0.0 if swing is None else swing.median
-    hours = swing_k * np.cos(2.0 * np.pi * np.arange(24) / 24.0)[:, None] if swing_k else 0.0
-    air_c = ambient_c + hours
+    day_s = 3600.0 * np.arange(24 if swing_k else 1)[:, None]
+    airs_c = air_in_its_day_c(ambient_c, swing_k, 0.0, day_s)
     series = setup.bank.cells_in_series
     total_ah = sum(battery.rated_capacity_ah for battery in setup.batteries)
     watt = np.zeros(len(ambient_c))
@@ -134,9 +134,8 @@ def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
         share = battery.rated_capacity_ah / total_ah
         cells = series * share * setup.bank.rated_capacity_ah / cell.capacity_ah
         on_c, off_c = battery.heater_on_c.median, battery.heater_off_c.median
-        warmer_k = heated_to_c(cell, air_c, battery.heater_w.median / cells, on_c, off_c) - air_c
-        warmer_k = np.atleast_2d(warmer_k).mean(axis=0)
-        watt += cells * cell.heat_conductance_w_per_k * warmer_k
+        warm_k = heaters_warm_k(cell, airs_c, battery.heater_w.median / cells, on_c, off_c)
+        watt += cells * cell.heat_conductance_w_per_k * warm_k
     return watt / (3.3 * series)
 
 

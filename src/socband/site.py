@@ -327,10 +327,10 @@ def _elsewhere(key: str) -> str:
 
 def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Problem]:
     if entry["type"] == "socband":
+        key, found = str(entry["loc"][-1]), entry["ctx"]["problems"]
         return [
-            dataclasses.replace(hinted, where=f"{where}.{p.where}" if p.where else where)
-            for p in entry["ctx"]["problems"]
-            for hinted in (with_hint(p, str(entry["loc"][-1]), entry["input"]),)
+            dataclasses.replace(p, where=f"{where}.{p.where}" if p.where else where)
+            for p in (with_hint(one, key, entry["input"]) for one in found)
         ]
     owner = ReZero if "re_zero" in entry["loc"][:-1] else kind
     names = [field.name for field in dataclasses.fields(owner)]

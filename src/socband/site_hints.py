@@ -12,7 +12,7 @@ from socband.site_priors import unit_of
 
 _TYPED = re.compile(r"([-+−]?\d+(?:[.,]\d+)?)\s*([^\d\s]*)")
 _THOUSANDS = re.compile(r",\d{3}$")  # or a fraction: nobody can say
-_PERCENT = "62 % is 0.62"  # the example in hints; the very number says more
+PERCENT = "62 % is 0.62"  # the example in hints; the very number says more
 # Units as people type them, in small letters: what they measure, and how much of its first one.
 _TYPED_UNITS: dict[str, dict[str, float]] = {
     "": {"%": 0.01},
@@ -49,8 +49,8 @@ def with_hint(problem: Problem, key: str, raw: Any) -> Problem:
         hint = _from_text(key, raw) or hint
     elif isinstance(raw, int | float) and 1.0 < raw <= 100.0:
         percent = f"{raw:g} % is {raw / 100.0:g}"
-        if _PERCENT in hint:
-            hint = hint.replace(_PERCENT, percent)
+        if PERCENT in hint:
+            hint = hint.replace(PERCENT, percent)
         elif problem.expected == "between 0 and 1":
             hint = f"{hint}; {percent}" if hint else percent
     return dataclasses.replace(problem, hint=hint)

@@ -25,6 +25,7 @@ from socband.site_fields import (
     quantity,
     whole,
 )
+from socband.site_hints import PERCENT
 
 _CONFIG = ConfigDict(extra="forbid", arbitrary_types_allowed=True)
 _table = dataclass(frozen=True, kw_only=True, config=_CONFIG)
@@ -34,7 +35,7 @@ _HEATERS = ("heat", "furnace", "boiler", "stove", "radiator", "warmer", "warmth"
 # and of one that burns nothing, unless it also names what it burns; of any other nobody knows
 _FUELS = ("diesel", "gas", "propane", "petrol", "kerosene", "oil", "wood", "pellet", "coal")
 _FLAMELESS = ("heat pump", "heatpump", "heat-pump", "electric")
-_FRACTION = "the file takes 0 to 1: 62 % is 0.62"
+_FRACTION = f"the file takes 0 to 1: {PERCENT}"
 _DISPLAY = f"{_FRACTION}; only the flag --display takes percent"
 
 

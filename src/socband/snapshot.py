@@ -251,7 +251,16 @@ def doubts_about(evidence: Sequence[Evidence]) -> str:
 
 
 class AllEmpty(InputError):
-    """Nearly every bank that the setup allows would be empty by now."""
+    """Nearly every bank that the setup allows would be empty by now.
+
+    Attributes:
+        doubts: what may have emptied it, to be checked, in words.
+    """
+
+    def __init__(self, where: str, found: str, check: str, doubts: str) -> None:
+        hint = f"{check} {doubts}"
+        super().__init__(Problem(where, found, "a bank that is still on", hint))
+        self.doubts = doubts
 
 
 def check_still_on(members: float, drawn: Snapshot) -> None:
@@ -266,21 +275,15 @@ def check_still_on(members: float, drawn: Snapshot) -> None:
     """
     if members >= LEAST_EFFECTIVE:
         return
-    hint = "check hours_since_full and the size of the untracked load"
+    doubts = "the size of the untracked load"
     heated_ah = float(np.median(drawn.causes.get(HEATER, 0.0)))
     if heated_ah > LARGE_PART * float(np.median(drawn.capacity_ah)):
-        hint += (
+        doubts += (
             f"; the battery heaters alone are reckoned to have taken about {heated_ah:.0f} Ah by "
             "then: check heater_w of the [[batteries]] and ambient.temperature_c"
         )
-    raise AllEmpty(
-        Problem(
-            "present",
-            "a display under which nearly every possible bank would be empty by now",
-            "a bank that is still on",
-            hint,
-        )
-    )
+    found = "a display under which nearly every possible bank would be empty by now"
+    raise AllEmpty("present", found, "check hours_since_full and", doubts)
 
 
 def terminal_v(

@@ -227,9 +227,14 @@ def wall_clock(attrs: Mapping[str, Any], hours: float) -> datetime:
 def short_chance(p: float, draws: int = 200) -> str:
     """A probability no finer than its ensemble, where there is room for few letters: "72 %",
     "<1 %", ">99 %"."""
+    return {-1: "<1 %", 1: ">99 %"}.get(beyond_words(p, draws), f"{100 * p:.0f} %")
+
+
+def beyond_words(p: float, draws: int) -> int:
+    """-1 for a probability too small to be named by so many draws, 1 for one too large, else 0."""
     if p <= 0.005 or p < 1.0 / draws:
-        return "<1 %"
-    return ">99 %" if p >= 0.995 or p > 1.0 - 1.0 / draws else f"{100 * p:.0f} %"
+        return -1
+    return int(p >= 0.995 or p > 1.0 - 1.0 / draws)
 
 
 def as_percentiles(values: Sequence[float]) -> dict[str, float | None]:

@@ -84,7 +84,7 @@ class Verdict:
         untracked_mean_a: (3,) quantiles of the current of an untracked load in certain hours, as a
             mean over the day: each draw's current goes with its own hours [A].
         effective: effective number of draws under the readings.
-        fitting: number of all draws that come within 2.5 deviations of every reading at once:
+        fitting: number of all draws that come close to every reading at once (`fitting_draws`):
             few effective draws and some fitting ones are a rare size, without any the readings
             contradict one another or the setup.
         members: draws that this took.

@@ -138,7 +138,6 @@ def tonight(
     bought = switch_offs(nights, weight=weight)
     want = setup.question.want if want is None else want
     enoughs = [smallest_set(nights, want, hours, weight) for hours in asked]
-    enough = enoughs[0]
     off_hours, on_hours = (hours[on] for hours in waking(setup, plan, drawn.capacity_ah))
     believable = believable_hours(setup, cell, snapshot.members, off_hours, seed)
     promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
@@ -149,28 +148,25 @@ def tonight(
     took_ah = snapshot.causes.get(HEATER, np.zeros(len(snapshot.members)))
     take_a = heater_draw_a(plan, cell, asked[-1])[on]
     gone_ah = float(np.median(snapshot.capacity_ah - left_ah))
+    enough = {
+        "off": ["; ".join(each.off) for each in enoughs],
+        "chance": [
+            float(of_all(each.chance, chance(nights.lasts(hours), weight), float(all_of_them)))
+            for each, hours, all_of_them in zip(enoughs, asked, served, strict=True)
+        ],
+        "reached": [int(each.reached) for each in enoughs],
+        "with_inverter": [
+            int(bool(counted_loads(plan.demand, hours, each.off)))
+            for each, hours in zip(enoughs, asked, strict=True)
+        ],
+    }
 
     def cut_out(off: Sequence[str] = ()) -> float:
         return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
 
     dataset = ahead.assign(
         served_until=("until", served),
-        until_off=("until", ["; ".join(each.off) for each in enoughs]),
-        until_chance=(
-            "until",
-            [
-                float(of_all(each.chance, chance(nights.lasts(hours), weight), float(all_of_them)))
-                for each, hours, all_of_them in zip(enoughs, asked, served, strict=True)
-            ],
-        ),
-        until_reached=("until", [int(each.reached) for each in enoughs]),
-        until_with_inverter=(
-            "until",
-            [
-                int(bool(counted_loads(plan.demand, hours, each.off)))
-                for each, hours in zip(enoughs, asked, strict=True)
-            ],
-        ),
+        **{f"until_{key}": ("until", values) for key, values in enough.items()},
         soc_now=xr.DataArray(
             snapshot.members.soc, dims="member", attrs={"long_name": "true state of charge now"}
         ),
@@ -220,11 +216,8 @@ def tonight(
         ),
     ).assign_attrs(
         want=want,
-        enough_off="; ".join(enough.off),
-        enough_chance=float(of_all(enough.chance, bought.attrs["chance_now"], float(served[0]))),
-        enough_reached=int(enough.reached),
-        enough_inverter_cuts_out=float(of_all(cut_out(enough.off), cut_out(), cuts)),
-        enough_with_inverter=int(bool(counted_loads(plan.demand, asked[0], enough.off))),
+        **{f"enough_{key}": values[0] for key, values in enough.items()},
+        enough_inverter_cuts_out=float(of_all(cut_out(enoughs[0].off), cut_out(), cuts)),
         inverter_counts_for="; ".join(counted[0]),
         inverter_counts_always=int(
             any(load.essential for load in setup.loads if load.through_inverter)
