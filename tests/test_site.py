@@ -233,6 +233,17 @@ def test_all_problems_at_once() -> None:
         assert hint in text
 
 
+def test_a_bank_described_in_other_words_is_answered_with_ours_and_where_to_find_each() -> None:
+    with pytest.raises(InputError) as error:
+        setup_from_table({"bank": {"capacity_ah": 200, "series": 4, "parallel": 2}})
+    hints = {problem.where: problem.hint for problem in error.value.problems}
+    assert '"lfp-prismatic-100ah"' in hints["bank.cell"]
+    assert "8 for 24 V" in hints["bank.cells_in_series"]
+    assert "added up" in hints["bank.rated_capacity_ah"]
+    assert hints["bank.series"] == "did you mean 'cells_in_series'?"
+    assert hints["bank.parallel"] == "did you mean 'strings_in_parallel'?"
+
+
 def test_a_cell_path_is_meant_from_the_setup_files_folder(tmp_path: Path) -> None:
     path = tmp_path / "s.toml"
     path.write_text('[bank]\ncell = "my.toml"\ncells_in_series = 4\nrated_capacity_ah = 100\n')

@@ -122,10 +122,14 @@ def is_read(flag: str, target: Path, inputs: Iterable[str | Path | None]) -> lis
 
 
 def nearest(name: str, choices: Iterable[str]) -> str | None:
-    """The choice spelled most like `name`, or None when none is close."""
+    """The choice spelled most like `name`, else the only one with its words, else None."""
     folded = {choice.casefold(): choice for choice in choices}
     close = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.6)
-    return folded[close[0]] if close else None
+    if close:
+        return folded[close[0]]
+    words = set(name.casefold().split("_"))
+    holding = [choice for word, choice in folded.items() if words <= set(word.split("_"))]
+    return holding[0] if len(holding) == 1 else None
 
 
 def did_you_mean(name: str, choices: Sequence[str], listed: int = 12) -> str:

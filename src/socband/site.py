@@ -22,7 +22,7 @@ from socband.quantity import Quantity
 from socband.shelf import from_shelf, taken_from_shelf
 from socband.site_check import cross_checks
 from socband.site_fields import ClockTime, Hours
-from socband.site_hints import with_hint
+from socband.site_hints import WHERE_TO_LOOK, with_hint
 from socband.site_parts import (
     About,
     Ambient,
@@ -339,5 +339,6 @@ def _problems_of(kind: type, entry: Mapping[str, Any], where: str) -> list[Probl
         hint = _elsewhere(key) or did_you_mean(key, names)
         return [Problem(where, "an unknown key", "a key of this section", hint)]
     if entry["type"] == "missing":
-        return [Problem(where, "nothing", "this key, which has no sensible default")]
+        hint = WHERE_TO_LOOK.get(str(entry["loc"][-1]), "")
+        return [Problem(where, "nothing", "this key, which has no sensible default", hint)]
     return [Problem(where, shown(entry["input"]), "a table of keys")]

@@ -13,6 +13,12 @@ from socband.site_priors import unit_of
 _TYPED = re.compile(r"([-+−]?\d+(?:[.,]\d+)?)\s*([^\d\s]*)")
 _THOUSANDS = re.compile(r",\d{3}$")  # or a fraction: nobody can say
 PERCENT = "62 % is 0.62"  # the example in hints; the very number says more
+# What nobody can assume of a bank, and where its owner finds it.
+WHERE_TO_LOOK = {
+    "cell": '"lfp-prismatic-100ah" where nobody measured yours; `socband cell` lists all',
+    "cells_in_series": "4 for a 12 V bank, 8 for 24 V, 16 for 48 V",
+    "rated_capacity_ah": "as printed on the batteries; those in parallel added up",
+}
 # Units as people type them, in small letters: what they measure, and how much of its first one.
 _TYPED_UNITS: dict[str, dict[str, float]] = {
     "": {"%": 0.01},
