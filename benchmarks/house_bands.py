@@ -7,8 +7,9 @@ The simulated houses of `house_truth.py` (another cell than the model's, all kin
 sizes from other families than the priors), a log each, replayed as an owner would: the causal band
 of `socband replay` beside the true charge, step by step. Printed are the shares of time within the
 50 and the 90 % band, their standard error over the houses, the width and the mean absolute error,
-for all houses and by cause; and within the 90 % band by range of the true charge. A charge above 1
-counts as 1, as the band ends there.
+for all houses, by cause, and by whether the voltage strains the band (`narrowing.MOST_STRAINED`);
+and within the 90 % band by range of the true charge. A charge above 1 counts as 1, as the band ends
+there.
 
 `--full-std 0 --full-memory-s inf` is a filter to which the error near full is like any other, and
 `--no-capacity` an owner who says nothing of what the bank still holds.
@@ -20,7 +21,6 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
 
@@ -30,6 +30,7 @@ from house_truth import House, make_houses
 from socband.executors import executor_from
 from socband.logs import sliced
 from socband.models import load_cell
+from socband.narrowing import MOST_STRAINED
 from socband.posterior import Settings
 from socband.quantity import Quantity
 from socband.replay import replay
@@ -49,7 +50,7 @@ GROUPS = {
 def banded(
     house: House, seed: int, days: float, members: int, full_std: float, full_memory_s: float
 ) -> dict[str, object]:
-    """Scores of one house (`scoring.score_record`), `cause`, `display_mae` and `hours`."""
+    """Scores of one house (`scoring.score_record`), `cause`, `display_mae`, `hours`, `strained`."""
     rows = int(days * 86400.0 / np.median(np.diff(house.log.time_s)))
     log = sliced(house.log, 0, rows)
     truth = np.clip(log.true_soc, 0.0, 1.0)
@@ -78,6 +79,7 @@ def banded(
         "cause": house.cause,
         "display_mae": np.nanmean(np.abs(display - truth)),
         "hours": time_s[-1] / 3600.0,
+        "strained": found.attrs["strained_share"] > MOST_STRAINED,
     }
 
 
@@ -93,9 +95,8 @@ def _banded(houses: list[House], j: int, **given) -> dict[str, object]:
     return banded(houses[j], **given)
 
 
-def lines(rows: list[dict], causes: Iterable[str] | None, name: str) -> str:
+def lines(part: list[dict], name: str) -> str:
     """One row of the table."""
-    part = [row for row in rows if causes is None or row["cause"] in causes]
     if not part:
         return f"{name:<20} no house"
     half, inside = (
@@ -147,11 +148,13 @@ def main() -> None:
     print(f"{given.houses} houses of up to {given.days:g} days, seed {given.seed}, "
           f"{given.members} members{unsaid}")  # fmt: skip
     print("                    houses  in 50 %  in 90 %      width %  MAE %  display's MAE %")
-    print(lines(rows, None, "all"))
+    print(lines(rows, "all"))
     named = {cause for causes in GROUPS.values() for cause in causes}
     for name, causes in GROUPS.items():
-        rest = {row["cause"] for row in rows} - named
-        print(lines(rows, causes or rest, name))
+        causes = causes or {row["cause"] for row in rows} - named
+        print(lines([row for row in rows if row["cause"] in causes], name))
+    for name, strained in (("log strained", True), ("log not strained", False)):
+        print(lines([row for row in rows if row["strained"] == strained], name))
     share, inside = (
         np.array([row[key] for row in rows]) for key in ("share_by_soc", "coverage_90_by_soc")
     )

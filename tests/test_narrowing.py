@@ -13,7 +13,16 @@ from socband.cell import simulate
 from socband.evidence import CapacityTest, ClampReading, FullCharge
 from socband.logs import Log
 from socband.models import load_cell
-from socband.narrowing import FULL, KINDS, KNEE, MARK_WINDOW_S, MOST_MISFIT, marks
+from socband.narrowing import (
+    FULL,
+    KINDS,
+    KNEE,
+    MARK_WINDOW_S,
+    MOST_MISFIT,
+    MOST_STRAINED,
+    marks,
+    strained_share,
+)
 from socband.posterior import Settings
 from socband.replay import replay, replay_json
 from socband.report import MOST_MARKS, replay_text
@@ -100,6 +109,34 @@ def test_voltages_of_no_bank_in_the_band_are_said(faded) -> None:
     assert "voltage was far above" in told(slice(20, 120), 5.0)
     assert "For a moment, at hour 2.0, the voltage was far below" in told(slice(119, 120), -5.0)
     assert "voltage was far" not in told(slice(119, 120), -3.0)
+    assert misfit["strained_share"] > misfit["strained_from"]
+    assert "Careful" not in text  # one warning is enough
+
+
+def test_a_log_is_strained_by_time_off_the_model_as_fitted() -> None:
+    """Steps of one, one and two minutes; a calibrated filter's smaller error is undone."""
+    posterior = SimpleNamespace(
+        time_s=np.array([60.0, 120.0, 240.0]), misfit=np.array([0.5, -1.5, 1.1])
+    )
+    assert strained_share(posterior, 1.0) == pytest.approx(0.75)
+    assert strained_share(posterior, 0.7) == pytest.approx(0.25)
+    assert strained_share(posterior, 0.5) == 0.0
+
+
+def test_a_strained_log_is_said(faded) -> None:
+    """Where nothing else is: with the voltages of a bad log taken away, by the share alone."""
+    setup, cell, log = faded
+    found = replay(setup, cell, log, Settings(members=200))
+    quiet = found["misfit"].copy(data=np.zeros(found.sizes["time"]))
+    found = found.assign(misfit=quiet).drop_dims("pulled")
+    none = {n: ("pulled", np.empty(0)) for n in ("pulled_probability", "pulled_median")}
+    found = found.assign(none).assign_coords(pulled=np.empty(0, dtype=str))
+
+    def told(share: float) -> str:
+        return " ".join(replay_text(found.assign_attrs(strained_share=share)).split())
+
+    assert "Careful: for 14 % of the log the voltage lay further off" in told(0.14)
+    assert "Careful" not in told(0.05)
 
 
 def test_a_bank_that_lost_much_is_found_where_nothing_is_said_of_its_capacity(faded) -> None:
@@ -133,6 +170,8 @@ def test_a_bank_as_described_pulls_nothing(faded) -> None:
     found = replay(setup, cell, log, Settings(members=600))
     assert replay_json(found)["pulled_beyond_setup"] == {}
     assert np.abs(found["misfit"]).max() < MOST_MISFIT
+    assert found.attrs["strained_share"] < 0.5 * MOST_STRAINED
+    assert "Careful" not in replay_text(found)
     assert "speaks for" not in replay_text(found)
 
 

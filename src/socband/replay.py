@@ -16,7 +16,15 @@ from socband.errors import InputError, Problem
 from socband.evidence import CapacityTest, Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import counted_soc
-from socband.narrowing import MOST_MISFIT, Mark, marks, pulled_beyond, row_of
+from socband.narrowing import (
+    MOST_MISFIT,
+    MOST_STRAINED,
+    Mark,
+    marks,
+    pulled_beyond,
+    row_of,
+    strained_share,
+)
 from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
@@ -77,9 +85,9 @@ def replay(
         load together, positive = the display shows too much; over `mark` where evidence arrived;
         over `pulled` those of `PULLABLE` that the log pulls beyond what the setup holds for
         possible: `pulled_probability` that they lie there, and `pulled_median` of where.
-        Attributes: `told_apart` (whether offset and untracked load can be), `usual_step_hours`,
-        `longest_gap_hours` and `gap_from_hours` of the log, and those of `track.moment_of_present`,
-        with `present_display_soc` (NaN if not said).
+        Attributes: `strained_share` (see `narrowing`), `told_apart` (whether offset and untracked
+        load can be), `usual_step_hours`, `longest_gap_hours` and `gap_from_hours` of the log, and
+        those of `track.moment_of_present`, with `present_display_soc` (NaN if not said).
     """
     _check_pieces(setup, log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
@@ -104,7 +112,8 @@ def replay(
     dataset = _dataset(setup, log, track, posterior, display, settings, found, unknowns, evidence)
     display_soc = setup.present.display_soc
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
-    return dataset.assign_attrs(moment)
+    strained = strained_share(posterior, settings.resolved(cell).error_scale)
+    return dataset.assign_attrs(moment | {"strained_share": strained})
 
 
 def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
@@ -320,6 +329,8 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
             "at_end": dataset["misfit"].values[-1],
             "worst": dataset["misfit"].values[np.argmax(np.abs(dataset["misfit"].values))],
             "too_large": MOST_MISFIT,
+            "strained_share": dataset.attrs["strained_share"],
+            "strained_from": MOST_STRAINED,
         },
         "pulled_beyond_setup": {
             str(name): {"probability": float(p), "median": float(to)}
