@@ -261,7 +261,7 @@ def _strained_lines(dataset: xr.Dataset) -> list[str]:
         wrapped(
             f"Careful: for {100 * share:.0f} % of the log the voltage lay "
             "further off that of the banks in this band than the cell model usually errs by. Over "
-            "such logs of simulated banks a band held the truth about half the time, not 90 %: "
+            "such logs of simulated banks a band held the truth 45 to 81 % of the time, not 90 %: "
             "something may be wrong that the setup file hardly allows. `suspects` with the same "
             "files weighs that."
         )
