@@ -16,7 +16,8 @@ from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command
 from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import NAMES, SIZE, Fit, Record
-from socband.identify_place import notes_on_scores, scored
+from socband.identify_notes import notes_on_scores
+from socband.identify_place import scored
 from socband.identify_residual import score_records
 from socband.logs import Log
 from socband.models import load_cell

@@ -18,11 +18,12 @@ import numpy as np
 from socband import identify_family as family
 from socband.cell import OCV, CellScalars, CellTables
 from socband.errors import InputError, Problem
-from socband.identify_anchor import Anchor, anchor, notes_on, notes_on_truth, rested_full_v
+from socband.identify_anchor import Anchor, anchor, rested_full_v
 from socband.identify_capacity import Capacities
 from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, ocv_doubt_v, tables_of
 from socband.identify_model import cell_from_fit
+from socband.identify_notes import notes_on, notes_on_scores, notes_on_truth
 from socband.identify_ocv import (
     GRID,
     Branch,
@@ -32,7 +33,7 @@ from socband.identify_ocv import (
     refuse_other_chemistry,
     refuse_other_voltages,
 )
-from socband.identify_place import notes_on_scores, placed_by_voltage, scored
+from socband.identify_place import placed_by_voltage, scored
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import few_rests, rested_ocv, rests_of
 from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
