@@ -1,11 +1,19 @@
-"""What a reader has to know of the true charge of records, in words: those fitted, those scored."""
+"""What a reader has to know of the true charge of records, in words.
+
+How it is known of those fitted and of those scored, and how far down it goes.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from socband.identify_anchor import MOST_SLOPE_OFF, Anchor
 
+if TYPE_CHECKING:
+    from socband.identify_dynamic import Record
+
+_LOW_END_SOC = 0.10  # below it the voltage falls, and the disconnect is decided
 Named = Sequence[tuple[str, Anchor]]  # name of a record and how its true charge is known
 
 # What a record whose true charge is guessed lacks, and what it is taken as.
@@ -80,3 +88,23 @@ def notes_on_truth(anchors: Named) -> list[str]:
         for name, at in anchors
         if abs(at.told_over_model - 1.0) > MOST_SLOPE_OFF
     ]
+
+
+def note_on_low_end(records: Sequence[Record], like: str = "", assumed: bool = False) -> str:
+    """Said where no record to fit goes below 10 % of charge; else nothing.
+
+    Args:
+        records: those fitted, with their true charge as it is taken.
+        like: the model whose OCV stands in below the lowest rest, if rests alone told it.
+        assumed: is that charge a guess?
+    """
+    lowest = min(float(record.soc.min()) for record in records)
+    if lowest <= _LOW_END_SOC:
+        return ""
+    taken = ", as its true charge is assumed" if assumed else ""
+    ocv = f", and its OCV there is mostly that of {like}" if like else ""
+    return (
+        f"no record to fit goes below {100 * lowest:.0f} % of charge{taken}: from there down"
+        f" resistances and surface lag are priors{ocv}. When the low-voltage disconnect comes is"
+        " decided there; a dynamic record down to the lower limit would tell"
+    )
