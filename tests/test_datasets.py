@@ -196,8 +196,12 @@ def test_csv_with_true_soc_brings_its_capacity(tmp_path: Path) -> None:
 def test_what_cannot_be_a_record_is_refused(tmp_path: Path) -> None:
     flat = _csv(tmp_path / "flat.csv", np.full(50, 0.5))
     (tmp_path / "plain.csv").write_bytes(BODY)
+    empty = _csv(tmp_path / "empty.csv", np.linspace(0.9, 0.3, 200))
+    head, *rows = empty.read_text().splitlines()
+    empty.write_text("\n".join([head, *(f"{row.rpartition(',')[0]}," for row in rows)]))
     for word, message in (
         (flat, "moves by 5 %"),
+        (empty, "found no number in its column true_soc"),
         (tmp_path / "plain.csv", "true_soc"),
         ("A123_DYN_50_P26_s1", "did you mean 'A123_DYN_50_P"),
         (tmp_path / "none.csv", "--records"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import subprocess
 import sys
@@ -130,7 +131,7 @@ def test_cold_branches_do_not_measure_hysteresis(records, tmp_path):
 
 
 def test_a_wrong_record_to_score_is_refused_before_the_fit(records, tmp_path, monkeypatch):
-    table = np.loadtxt(records / "fast.csv", delimiter=",", skiprows=1)
+    table = np.loadtxt(records / "fast.csv", delimiter=",", skiprows=1)[:-1]
     moved = np.cumsum(table[:, 1]) * 5.0 / 3600.0 / 1.0  # of a cell of 1 Ah
     path = _write(tmp_path / "wrong.csv", (*OWN, "true_soc"), table, 0.95 + 0.4 * moved)
     from socband import identify
@@ -154,8 +155,9 @@ def test_limits_of_the_cell_are_kept_with_their_source(records, plain, tmp_path)
     [
         ({"upper_v": float("nan")}, "--upper-v: found nan"),
         ({"upper_v": -3.6}, "--upper-v: found -3.6"),
-        ({"upper_v": 1.9}, "--upper-v: found 2 V as the lower limit"),
-        ({"lower_v": 3.4, "upper_v": 3.3}, "--lower-v and --upper-v"),
+        ({"upper_v": 3.2}, r"--upper-v: found 3\.2 V; expected 3\.4 to 3\.8 V"),
+        ({"lower_v": 3.3}, r"--lower-v: found 3\.3 V; expected 1\.5 to 3 V"),
+        ({"lower_v": 12.0}, "of one cell, not of the bank"),
         ({"name": " "}, "--name"),
         ({"temperature_c": float("nan")}, "--temperature"),
     ],
@@ -223,7 +225,8 @@ def test_json_of_a_fit(records, capsys, monkeypatch):
 def test_temperatures_without_the_cold_are_said(records, tmp_path):
     """A model of 25 and 40 °C is none of 0 °C; one of 0 and 40 °C needs no such word."""
     other = tmp_path / "other.csv"
-    other.write_bytes((records / "fast.csv").read_bytes())
+    lines = (records / "fast.csv").read_text(encoding="utf-8").splitlines()
+    other.write_text("\n".join(lines[:-1]), encoding="utf-8")  # no record is at two temperatures
 
     def said(at_c):
         pair = [f"{records / 'fast.csv'}@{at_c}", f"{other}@40"]
@@ -256,3 +259,97 @@ def test_one_rest_near_empty_moves_no_plateau(tmp_path):
     assert "stays above 3 V, so the cell holds more" in notes
     off_ah = fitted.cell.capacity_ah - cell.capacity_ah
     assert abs(off_ah) < 2.0 * fitted.cell.spread["capacity.capacity_ah"]
+
+
+def test_a_coarse_voltmeter_is_said_and_widens_the_ocv(records, plain, tmp_path):
+    """10 mV in the low-rate branch: 10/√12 more deviation of its OCV; 5 mV in the drive, 3 mV in
+    one that is scored: in the steps' own records alone."""
+    paths = {}
+    for name, kind, step_v in (
+        ("ocv", "slow", 0.010),
+        ("run", "fast", 0.005),
+        ("test", "fast", 0.003),
+    ):
+        table = np.loadtxt(records / f"{kind}.csv", delimiter=",", skiprows=1)
+        table[:, 2] = np.round(table[:, 2] / step_v) * step_v
+        paths[name] = _write(tmp_path / f"{name}.csv", OWN, table)
+    fitted = fit_command(
+        name="own",
+        ocv_discharge=paths["ocv"],
+        dynamic=paths["run"],
+        score=paths["test"],
+        rounds=2,
+    )
+    of_ocv, of_run, of_score = [n for n in fitted.notes if " in steps of " in n]
+    assert "ocv.csv in steps of 10 mV. The flat part of the OCV" in of_ocv
+    assert "widened by 2.9 mV" in of_ocv
+    assert "run.csv in steps of 5 mV. What a small current" in of_run
+    assert of_score.startswith("test.csv: its voltage is read in steps of 3 mV: 0.87 mV")
+    assert of_ocv in fitted.cell.notes
+    assert of_score not in fitted.cell.notes
+    wanted_v = np.hypot(plain.cell.spread["ocv.voltage_v"], 0.010 / np.sqrt(12.0))
+    assert fitted.cell.spread["ocv.voltage_v"] == pytest.approx(wanted_v, rel=0.02)
+    published = "hysteresis.half_gap_v"  # not measured here, so no voltmeter's fault
+    assert fitted.cell.spread[published] == plain.cell.spread[published]
+    assert not [n for n in plain.notes if " in steps of " in n]
+
+
+def test_a_low_end_that_no_record_shows_is_said(records, plain):
+    """The lowest charge by hand, from the drive's current and the cell's capacity."""
+    amps = np.loadtxt(records / "fast.csv", delimiter=",", skiprows=1)[:, 1]
+    lowest = (
+        1.0 + np.cumsum(0.5 * (amps[1:] + amps[:-1])).min() * 5.0 / 3600.0 / plain.cell.capacity_ah
+    )
+    (said,) = [n for n in plain.cell.notes if n.startswith("no record to fit goes below")]
+    assert float(said.split(" % of charge")[0].split()[-1]) == pytest.approx(100 * lowest, abs=1.5)
+    down = fit_command(
+        name="own",
+        ocv_discharge=records / "slow.csv",
+        dynamic=[records / "fast.csv", records / "slow.csv"],
+        rounds=1,
+    )
+    assert not [n for n in down.notes if "goes below" in n]
+
+
+def test_a_record_given_twice_is_refused_before_the_fit(records, tmp_path, monkeypatch):
+    """By another path, by another flag; and a copy of it under another name, packed."""
+    from socband import identify_command
+
+    monkeypatch.setattr(identify_command, "fit_cell", lambda *a, **k: pytest.fail("fitted"))
+    fast, slow = records / "fast.csv", records / "slow.csv"
+    again = records / ".." / records.name / "fast.csv"
+    copy = tmp_path / "copy.csv.gz"
+    copy.write_bytes(gzip.compress(fast.read_bytes()))
+    for asked, says in (
+        ({"dynamic": [fast, f"{again}@40"]}, r"--dynamic .*fast\.csv: found the same file twice"),
+        (
+            {"ocv_discharge": [slow, slow]},
+            r"--ocv-discharge .*slow\.csv: found the same file twice",
+        ),
+        ({"ocv_charge": [slow, slow]}, r"--ocv-charge .*slow\.csv: found the same file twice"),
+        ({"score": [slow, slow]}, r"--score .*slow\.csv: found the same file twice"),
+        ({"score": again}, r"--score .*fast\.csv: found a record that is fitted too"),
+        ({"score": copy}, r"--score .*copy\.csv\.gz: found row for row what is in .*fast\.csv"),
+        ({"dynamic": slow, "ocv_discharge": fast, "score": copy}, "row for row what is in .*fast"),
+        ({"dynamic": [fast, copy]}, r"--dynamic .*copy\.csv\.gz: found row for row"),
+    ):
+        with pytest.raises(InputError, match=says) as caught:
+            fit_command(**({"name": "x", "dynamic": fast} | asked))
+        assert len(caught.value.problems) == 1
+
+
+def test_an_empty_column_of_true_charge_is_said(records, tmp_path):
+    """However many rows had to be left out before it."""
+    lines = (records / "fast.csv").read_text(encoding="utf-8").splitlines()
+    rows = [f"{line}," for line in lines[1:]]
+    for k in (50, 100, 150, 200, 250):
+        rows[k] = f"{rows[k].split(',')[0]},,3.3,"
+    path = tmp_path / "untold.csv"
+    path.write_text("\n".join([f"{lines[0]},true_soc", *rows]), encoding="utf-8")
+    fitted = fit_command(name="x", ocv_discharge=records / "slow.csv", dynamic=path, rounds=1)
+    said = [note for note in fitted.notes if "true_soc" in note]
+    assert said == [
+        "untold.csv: it has a column true_soc, but no number in it: its true charge is taken from"
+        " its ends or its voltages instead, as if it had none"
+    ]
+    assert fitted.records[0]["true_charge"] == "full"

@@ -14,10 +14,11 @@ from socband import identify_dynamic, identify_family
 from socband.cell import simulate
 from socband.errors import InputError
 from socband.identify import _steps_at_25_c, is_dynamic, start_state, step_resistance
-from socband.identify_anchor import anchor, notes_on, rested_full_v
+from socband.identify_anchor import anchor, rested_full_v
 from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command, fit_json
 from socband.identify_doubts import doubts_on
+from socband.identify_notes import notes_on
 from socband.identify_ocv import GRID, Branch, _to_full, fitted_entropy
 from socband.identify_residual import resolution_v, voltage_error_of
 from socband.identify_source import Source, anchored_capacity_ah, left_over_ah

@@ -10,12 +10,12 @@ import pytest
 from socband import identify, identify_place
 from socband.cell import simulate
 from socband.errors import InputError
-from socband.identify_anchor import anchor, notes_on, notes_on_truth
+from socband.identify_anchor import anchor
 from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command
 from socband.identify_dynamic import Record
+from socband.identify_notes import notes_on, notes_on_scores, notes_on_truth
 from socband.identify_ocv import refuse_other_voltages
-from socband.identify_place import notes_on_scores
 from socband.identify_rest import rests_of
 from socband.logs import Log, charge_ah
 from socband.models import available_cells, load_cell

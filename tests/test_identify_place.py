@@ -16,7 +16,8 @@ from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command
 from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import NAMES, SIZE, Fit, Record
-from socband.identify_place import notes_on_scores, scored
+from socband.identify_notes import note_on_low_end, notes_on_scores
+from socband.identify_place import scored
 from socband.identify_residual import score_records
 from socband.logs import Log
 from socband.models import load_cell
@@ -216,3 +217,14 @@ def test_noise_and_a_taper_are_no_drive():
     taper = 2.0 * np.exp(-np.clip(time_s - 8000.0, 0.0, None) / 1200.0)
     for amps in (steady, taper):
         assert not is_dynamic(Log("x", time_s, amps, np.full(2000, 3.3)))
+
+
+def test_what_stands_in_below_the_lowest_charge_is_said():
+    """Down to 9 % nothing is missing; from rests alone the OCV below is another cell's."""
+    _, deep = _drive(0.24, 0.0)
+    _, record = _drive(0.8, 0.0)
+    assert deep.soc.min() == pytest.approx(0.09, abs=0.005)
+    assert note_on_low_end([record, deep]) == ""
+    said = note_on_low_end([record], "another-cell", assumed=True)
+    assert "below 65 % of charge, as its true charge is assumed: from there" in said
+    assert "its OCV there is mostly that of another-cell. When" in said

@@ -172,3 +172,22 @@ def test_a_record_goes_by_its_content_not_its_name(tmp_path: Path) -> None:
     path.write_bytes(b"PK\x03\x04" + path.read_bytes())
     with pytest.raises(InputError, match="zip data"):
         read_record(path)
+
+
+def test_true_charge_that_somebody_added_to_a_published_layout_is_read(tmp_path: Path) -> None:
+    """Left out, a record would be placed by a guess beside its own truth."""
+    time_s = np.arange(60.0)
+    given_ah = time_s / 3600.0
+    soc = 0.9 - given_ah / 2.0
+    for reader, labels, amps in (
+        (read_cycler_csv, "Test_Time(s),Current(A),Voltage(V),Charge_Capacity(Ah),"
+         "Discharge_Capacity(Ah)", -1.0),
+        (read_dynamic_csv, "time,current,voltage,chgAh,disAh", 1.0),
+    ):  # fmt: skip
+        columns = (time_s, np.full(60, amps), 3.3 - 1e-3 * time_s, np.zeros(60), given_ah, soc)
+        path = tmp_path / f"{reader.__name__}.csv"
+        np.savetxt(path, np.column_stack(columns), "%.9g", ",", header=f"{labels},true_soc",
+                   comments="")  # fmt: skip
+        log = reader(path)
+        assert log.true_soc is not None
+        np.testing.assert_allclose(log.true_soc, soc, atol=1e-8)

@@ -93,8 +93,8 @@ def fit(
         column: for other labels, in all files, such as --column current="I[A]"; may be given
             several times.
         discharge_positive: in all files the current is positive on discharge.
-        lower_v: discharge limit of the cell [V], if it is not 2.0.
-        upper_v: charge limit of the cell [V], if it is not 3.65.
+        lower_v: discharge limit of one cell [V], 1.5 to 3, if it is not 2.0.
+        upper_v: charge limit of one cell [V], 3.4 to 3.8, if it is not 3.65.
         temperature: of the files without @ [°C]; 25 by default.
         like: model whose OCV shape stands in where none was measured; lfp-26650-2ah by default.
         title: one line about the cell.

@@ -336,7 +336,9 @@ def bench_records(
     log = read_record(path, columns, discharge_positive)
     if log.true_soc is None:
         hint = f"open records by name: {', '.join(KNOWN)}"
-        raise InputError(Problem(path.name, "no true charge", "a column `true_soc`, 0 to 1", hint))
+        empty = any(problem.where == "true_soc" for problem in log.warnings)
+        found = "no number in its column true_soc" if empty else "no true charge"
+        raise InputError(Problem(path.name, found, "a column `true_soc`, 0 to 1", hint))
     return [BenchRecord(path.stem, log, cell, counted_capacity_ah(log, path.name))]
 
 

@@ -18,11 +18,13 @@ import numpy as np
 from socband import identify_family as family
 from socband.cell import OCV, CellScalars, CellTables
 from socband.errors import InputError, Problem
-from socband.identify_anchor import Anchor, anchor, notes_on, notes_on_truth, rested_full_v
+from socband.identify_anchor import Anchor, anchor, rested_full_v
 from socband.identify_capacity import Capacities
 from socband.identify_doubts import doubts_on
 from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, ocv_doubt_v, tables_of
+from socband.identify_meter import notes_on_meters, notes_on_scored_meters, with_meter_doubt
 from socband.identify_model import cell_from_fit
+from socband.identify_notes import note_on_low_end, notes_on, notes_on_scores, notes_on_truth
 from socband.identify_ocv import (
     GRID,
     Branch,
@@ -32,7 +34,7 @@ from socband.identify_ocv import (
     refuse_other_chemistry,
     refuse_other_voltages,
 )
-from socband.identify_place import notes_on_scores, placed_by_voltage, scored
+from socband.identify_place import placed_by_voltage, scored
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import few_rests, rested_ocv, rests_of
 from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
@@ -208,7 +210,13 @@ def fit_cell(
     records = [record for record, _ in tied[: len(dynamic)]]
     anchors = [(record.name, at) for record, at in tied[: len(dynamic)]]
     notes[before:before] = notes_on(anchors)
-    if capacities.guessed or any(at.guessed for _, at in anchors):
+    fitted_logs = [log for log, _ in logs]
+    low_rate = [read(part.path) for part in (*ocv_discharge, *ocv_charge)]
+    for_ocv = low_rate or fitted_logs
+    notes += notes_on_meters(for_ocv, fitted_logs if low_rate else ())
+    guessed = capacities.guessed or any(at.guessed for _, at in anchors)
+    notes += filter(None, [note_on_low_end(records, "" if branches else like, guessed)])
+    if guessed:
         frame = replace(frame, charge_assumed=True)
         ocv_spread_v = float(np.hypot(ocv_spread_v, ocv_doubt_v(frame)))
     fit = fit_dynamic(records, frame, rounds=rounds)
@@ -220,6 +228,7 @@ def fit_cell(
         name, title or name, fit, frame, tables, error, branches, records, capacities,
         ocv_spread_v=ocv_spread_v, moving=moving, notes=tuple(notes), source=source,
     )  # fmt: skip
+    cell = with_meter_doubt(cell, for_ocv, frame.gap_measured)
     rows = score_records(cell, records, "fit")
     unseen = tied[len(records) :]
     rows += [scored(cell, record, at) for record, at in unseen]
@@ -231,7 +240,8 @@ def fit_cell(
     cell = replace(cell, notes=(*cell.notes, *doubts))
     on_scores = notes_on_scores([(record.name, at) for record, at in unseen])
     on_truth = notes_on_truth([(record.name, at) for record, at in tied])
-    return Fitted(cell, rows, fit, (*cell.notes, *on_scores, *on_truth))
+    on_meters = notes_on_scored_meters([record.log for record, _ in unseen])
+    return Fitted(cell, rows, fit, (*cell.notes, *on_scores, *on_truth, *on_meters))
 
 
 def _steps_at_25_c(

@@ -41,7 +41,7 @@ FLAT_V = 3.2
 _NEAR = 0.005  # of the capacity: as good as at the end itself
 _NEAR_FULL = 0.02  # a cell seen full and charged on by so little is full where that ends, no more
 _SMALL_C_RATE = 0.1
-_MOST_SLOPE_OFF = 0.05
+MOST_SLOPE_OFF = 0.05
 _MOST_OFF = 0.03
 
 
@@ -183,6 +183,27 @@ def _rested_empty(log: Log, capacity_ah: float, bottom: np.ndarray, temperature_
     )
 
 
+@dataclass(frozen=True)
+class _Quiet:
+    """A stretch of a record without charge current, as far as the cell is near its most charged.
+
+    Attributes:
+        log: the record, n rows.
+        loaded: (n,) its rows under a load, and as high as a full cell rests.
+        rests: the rows of each rest in it, as far as its charge stays what it was.
+        began_s: when the charge before it ended [s].
+        needed_s: see `rest_needed_s`.
+        at_head: does the record begin with it? What came before, nobody sees.
+    """
+
+    log: Log
+    loaded: np.ndarray
+    rests: list[np.ndarray]
+    began_s: float
+    needed_s: float
+    at_head: bool
+
+
 def shows_full(
     log: Log,
     capacity_ah: float,
@@ -199,37 +220,74 @@ def shows_full(
     Args:
         log, capacity_ah, full_above_v, temperature_c: see `anchor`.
     """
-    charge, c_rate = charge_ah(log), log.current_a / capacity_ah
-    cell_c = np.full(len(log), temperature_c) if log.temperature_c is None else log.temperature_c
-    charging = c_rate > AT_REST_C_RATE
-    top = charge.max() - charge <= _NEAR_FULL * capacity_ah
-    needed_s = rest_needed_s(log, temperature_c)
-    believed = (cell_c >= COLD_C) | (c_rate <= _COLD_C_RATE)
-    held = charging & (log.voltage_v >= _CHARGING_FULL_V + _PER_C_RATE_V * c_rate)
-    if (top & held & believed).any():
+    if _held_full(log, capacity_ah, temperature_c):
         return True
-    for rows, quiet_s in at_rest(log, ~charging):
-        began_s = float(log.time_s[rows[-1]]) - quiet_s
+    return any(
+        _stays_up_under_load(quiet)
+        or _begins_full_under_load(quiet)
+        or _rests_full(quiet, full_above_v)
+        for quiet in _quiet_near_top(log, capacity_ah, full_above_v, temperature_c)
+    )
+
+
+def _near_top(log: Log, capacity_ah: float) -> np.ndarray:
+    charge = charge_ah(log)
+    return charge.max() - charge <= _NEAR_FULL * capacity_ah
+
+
+def _held_full(log: Log, capacity_ah: float, temperature_c: float) -> bool:
+    """On a charger, at a voltage that its current alone cannot lift the cell to; in the cold only
+    at a small current."""
+    c_rate = log.current_a / capacity_ah
+    cell_c = np.full(len(log), temperature_c) if log.temperature_c is None else log.temperature_c
+    believed = (cell_c >= COLD_C) | (c_rate <= _COLD_C_RATE)
+    high = log.voltage_v >= _CHARGING_FULL_V + _PER_C_RATE_V * c_rate
+    held = (c_rate > AT_REST_C_RATE) & high & believed
+    return bool((held & _near_top(log, capacity_ah)).any())
+
+
+def _quiet_near_top(
+    log: Log, capacity_ah: float, full_above_v: float, temperature_c: float
+) -> list[_Quiet]:
+    charge, c_rate, top = charge_ah(log), log.current_a / capacity_ah, _near_top(log, capacity_ah)
+    needed_s = rest_needed_s(log, temperature_c)
+    found = []
+    for rows, quiet_s in at_rest(log, c_rate <= AT_REST_C_RATE):
         quiet = np.zeros(len(log), bool)
         quiet[rows] = top[rows]
         still = quiet & (c_rate >= -AT_REST_C_RATE)
-        # Under a load a full cell stays above for a while, any other for less.
         loaded = quiet & ~still & (log.voltage_v >= full_above_v)
-        if (loaded & (log.time_s - began_s >= needed_s)).any():
-            return True
         rests = [
             rest[charge[rest[0]] - charge[rest] <= _NEAR * capacity_ah] for rest in runs(still)
         ]
-        falls = any(log.voltage_v[x[0]] - log.voltage_v[x[-1]] > _FALLS_V for x in rests)
-        if rows[0] == 0 and not falls and loaded.any():
+        began_s = float(log.time_s[rows[-1]]) - quiet_s
+        found.append(_Quiet(log, loaded, rests, began_s, needed_s, bool(rows[0] == 0)))
+    return found
+
+
+def _stays_up_under_load(quiet: _Quiet) -> bool:
+    """Under a load a full cell stays above for a while, any other for less."""
+    return bool((quiet.loaded & (quiet.log.time_s - quiet.began_s >= quiet.needed_s)).any())
+
+
+def _begins_full_under_load(quiet: _Quiet) -> bool:
+    """A load at the head, and no rest by it that falls from what a charger left."""
+    volts = quiet.log.voltage_v
+    falls = any(volts[rest[0]] - volts[rest[-1]] > _FALLS_V for rest in quiet.rests)
+    return quiet.at_head and not falls and bool(quiet.loaded.any())
+
+
+def _rests_full(quiet: _Quiet, full_above_v: float) -> bool:
+    """A rest that is long enough and ends as high; at the head one that would."""
+    for rest in quiet.rests:
+        if float(quiet.log.time_s[rest[-1]]) - quiet.began_s >= quiet.needed_s:
+            ends_v = float(quiet.log.voltage_v[rest[-1]])
+        elif quiet.at_head:
+            ends_v = _rested_v(quiet.log, rest, quiet.needed_s)
+        else:
+            continue
+        if ends_v >= full_above_v:
             return True
-        for rest in rests:
-            since_s = float(log.time_s[rest[-1]]) - began_s
-            if since_s >= needed_s:
-                if log.voltage_v[rest[-1]] >= full_above_v:
-                    return True
-            elif rows[0] == 0 and _rested_v(log, rest, needed_s) >= full_above_v:
-                return True
     return False
 
 
@@ -257,7 +315,7 @@ def _checked_truth(log: Log, capacity_ah: float, capacity_spread: float) -> floa
     told_ah = counted_capacity_ah(log, log.name)
     ratio = told_ah / capacity_ah
     # By a factor: a capacity known to ± 50 % may well be half or twice what is told.
-    if abs(ratio - 1.0) > _MOST_SLOPE_OFF and abs(np.log(ratio)) > 2.0 * capacity_spread:
+    if abs(ratio - 1.0) > MOST_SLOPE_OFF and abs(np.log(ratio)) > 2.0 * capacity_spread:
         found = f"true_soc that makes it a cell of {told_ah:.4g} Ah"
         raise InputError(Problem(log.name, found, f"{capacity_ah:.4g} Ah, as the other records"))
     off_rms = float(np.std(log.true_soc - charge_ah(log) / told_ah))
@@ -265,53 +323,3 @@ def _checked_truth(log: Log, capacity_ah: float, capacity_spread: float) -> floa
         found = f"true_soc {off_rms:.3f} (rms) beside what its own current counts"
         raise InputError(Problem(log.name, found, f"at most {_MOST_OFF:g}", "of another run?"))
     return ratio
-
-
-def notes_on_truth(anchors: Sequence[tuple[str, Anchor]]) -> list[str]:
-    """Said of files whose true charge is counted in another capacity than the model has there."""
-    return [
-        f"{name}: its true_soc is counted in {100 * at.told_over_model:.0f} % of the capacity that"
-        " the model has at its temperature"
-        for name, at in anchors
-        if abs(at.told_over_model - 1.0) > _MOST_SLOPE_OFF
-    ]
-
-
-def notes_on(anchors: list[tuple[str, Anchor]]) -> list[str]:
-    """What a reader of the model has to know of its records' true charge; empty if nothing.
-
-    Args:
-        anchors: name of each record fitted, and its anchor.
-    """
-    found = []
-    n = len(anchors)
-    both = sum(a.how == "both ends" for _, a in anchors)
-    if both:
-        found.append(
-            f"true charge of {both} of {n} records anchored at both ends, by the discharge that"
-            " followed"
-        )
-    own = sum(a.how == "file" for _, a in anchors)
-    if own:
-        found.append(f"true charge of {own} of {n} records from the files themselves (true_soc)")
-    assumed = [name for name, a in anchors if a.how == "assumed full"]
-    if assumed:
-        found.append(
-            f"{', '.join(assumed)}: neither a full nor an empty cell is seen in it; taken as full"
-            " where it is most charged, which may be far off; the charge before it until the"
-            " current falls, or an hour's rest after that, would show a full cell"
-        )
-    low = [name for name, a in anchors if a.how == "assumed empty"]
-    if low:
-        found.append(
-            f"{', '.join(low)}: no full cell is seen in it, and no hour's rest shows an empty one;"
-            " taken as empty where it is least charged, which may be far off"
-        )
-    for name, at in anchors:
-        if at.how == "voltage":
-            found.append(
-                f"{name}: neither a full nor an empty cell is seen in it; placed where its voltages"
-                f" fit the low-rate branches best, {100 * at.top_soc:.0f} % at its most charged,"
-                f" which may be off by {100 * at.doubt_soc:.0f} % and more"
-            )
-    return found

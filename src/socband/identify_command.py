@@ -22,7 +22,6 @@ from socband.summary import beside
 
 RecordFile = str | Path | Source
 _SHOWN_WARNINGS = 3  # of one record
-_USUAL_V = (2.0, 3.65)  # limits that a fit begins with, see `identify_model`
 _NEAR_K = 5.0  # a cell warms itself by as much
 _FLAGS = ("--ocv-discharge", "--ocv-charge", "--dynamic", "--score")
 
@@ -71,7 +70,6 @@ def fit_command(
     """
     groups = dict(zip(_FLAGS, (ocv_discharge, ocv_charge, dynamic, score), strict=True))
     problems = _wrong_words(name, lower_v, upper_v, out)
-    problems = problems or _wrong_order(lower_v, upper_v, _USUAL_V)
     if not -60 <= temperature_c <= 100:
         problems.append(Problem("--temperature", f"{temperature_c:g}", "-60 to 100 °C"))
     parsed: dict[str, list[Source]] = {}
@@ -90,18 +88,16 @@ def fit_command(
             parsed[flag].append(part)
     if not groups["--dynamic"]:
         problems.append(Problem("--dynamic", "nothing", "at least one record to fit"))
-    used = {p.path.resolve() for flag in _FLAGS[:3] for p in parsed[flag]}
-    problems += [
-        Problem(f"--score {p.path}", "a record that is fitted too", "one that is not")
-        for p in parsed["--score"]
-        if p.path.resolve() in used
-    ]
+    problems += _given_twice({flag: [p.path for p in parts] for flag, parts in parsed.items()})
     if out is not None:
         read = [file for parts in parsed.values() for part in parts for file in part.files]
         problems += is_read("--out", Path(out), [*read, bpx])
     if problems:
         raise InputError(problems)
     logs = _read_all([p for parts in parsed.values() for p in parts], columns, discharge_positive)
+    twice = _same_rows({flag: [p.path for p in parts] for flag, parts in parsed.items()}, logs)
+    if twice:
+        raise InputError(dict.fromkeys(twice))
     elsewhere = [
         note for parts in parsed.values() for p in parts if (note := _elsewhere(p, logs[p.path]))
     ]
@@ -127,8 +123,10 @@ def fit_command(
     )
     cell = _with_limits(fitted.cell, lower_v, upper_v)
     write_cell(cell, out)
-    mended = [note for log in logs.values() for note in _mended(log)]
-    return replace(fitted, cell=cell, notes=(*fitted.notes, *mended, *elsewhere))
+    counted = [p.path for flag in ("--dynamic", "--score") for p in parsed[flag]]
+    untold = [note for path in counted if (note := _untold(logs[path]))]
+    mended = [note for path, log in logs.items() for note in _mended(log, path in counted)]
+    return replace(fitted, cell=cell, notes=(*fitted.notes, *untold, *mended, *elsewhere))
 
 
 def import_command(
@@ -152,9 +150,6 @@ def import_command(
     if problems:
         raise InputError(problems)
     cell = cell_from_bpx(bpx, name, title, source)
-    problems = _wrong_order(lower_v, upper_v, (cell.lower_v, cell.upper_v))
-    if problems:
-        raise InputError(problems)
     cell = _with_limits(cell, lower_v, upper_v)
     write_cell(cell, out)
     return cell
@@ -171,25 +166,46 @@ def _wrong_words(
         given = {"lower_v": lower_v, "upper_v": upper_v}.get(entry.key)
         wrong = None if given is None else entry.problem(given)
         if wrong is not None:
-            problems.append(Problem(f"--{entry.key.replace('_', '-')}", *wrong))
+            expected = f"{entry.low:g} to {entry.high:g} V, as of one LFP cell"
+            hint = "of one cell, not of the bank" if given > entry.high + 1.0 else ""
+            flag = f"--{entry.key.replace('_', '-')}"
+            problems.append(Problem(flag, f"{wrong[0]} V", expected, hint))
     if out is not None and not Path(out).resolve().parent.is_dir():
         problems.append(Problem(f"--out {out}", "no such folder", "a folder that exists"))
     return problems
 
 
-def _wrong_order(
-    lower_v: float | None, upper_v: float | None, usual_v: tuple[float, float]
-) -> list[Problem]:
-    """A lower limit that is not below the upper one; what is not given is usual."""
-    low = usual_v[0] if lower_v is None else lower_v
-    high = usual_v[1] if upper_v is None else upper_v
-    if low < high:
-        return []
-    where = " and ".join(
-        flag for flag, v in (("--lower-v", lower_v), ("--upper-v", upper_v)) if v is not None
-    )
-    found = f"{low:g} V as the lower limit, {high:g} V as the upper"
-    return [Problem(where, found, "a lower limit below the upper one")]
+def _given_twice(files: Mapping[str, Sequence[Path]]) -> list[Problem]:
+    """Files that would count twice, by any path or link: within a flag, or fitted and scored."""
+    problems = []
+    for flag, paths in files.items():
+        whole = [path.resolve() for path in paths]
+        problems += [
+            Problem(f"{flag} {path}", "the same file twice", "each record once")
+            for k, path in enumerate(paths)
+            if whole[k] in whole[:k]
+        ]
+    used = {path.resolve() for flag in _FLAGS[:3] for path in files[flag]}
+    return problems + [
+        Problem(f"--score {path}", "a record that is fitted too", "one that is not")
+        for path in files["--score"]
+        if path.resolve() in used
+    ]
+
+
+def _same_rows(files: Mapping[str, Sequence[Path]], logs: Mapping[Path, Log]) -> list[Problem]:
+    """Records under two names, as copies are, packed or not, that would count twice."""
+    problems = []
+    for fitted in _FLAGS[:3]:
+        first: dict[tuple[bytes, ...], Path] = {}
+        for where, path in [(flag, p) for flag in (fitted, "--score") for p in files[flag]]:
+            log = logs[path]
+            rows = tuple(x.tobytes() for x in (log.time_s, log.current_a, log.voltage_v))
+            other = first.setdefault(rows, path)
+            if other != path:
+                found = f"row for row what is in {other}"
+                problems.append(Problem(f"{where} {path}", found, "each record once", "a copy?"))
+    return problems
 
 
 def _with_limits(cell: CellModel, lower_v: float | None, upper_v: float | None) -> CellModel:
@@ -215,10 +231,27 @@ def _read_all(
     return logs
 
 
-def _mended(log: Log) -> list[str]:
-    """What reading had to leave out or bridge, for people."""
-    said = [f"{log.name}: {problem}" for problem in log.warnings[:_SHOWN_WARNINGS]]
-    more = len(log.warnings) - len(said)
+def _no_truth(problem: Problem) -> bool:
+    """Was a column of true charge left out on reading, for there is nothing in it?"""
+    return problem.where == "true_soc"
+
+
+def _untold(log: Log) -> str:
+    """Said of a record whose column of true charge is empty; else nothing."""
+    if not any(map(_no_truth, log.warnings)):
+        return ""
+    return (
+        f"{log.name}: it has a column true_soc, but no number in it: its true charge is taken from"
+        " its ends or its voltages instead, as if it had none"
+    )
+
+
+def _mended(log: Log, counted: bool) -> list[str]:
+    """What reading had to leave out or bridge, for people; of an empty true charge `_untold` speaks
+    where it would have been used."""
+    warnings = [p for p in log.warnings if not (counted and _no_truth(p))]
+    said = [f"{log.name}: {problem}" for problem in warnings[:_SHOWN_WARNINGS]]
+    more = len(warnings) - len(said)
     return [*said, f"{log.name}: {more} more such places"] if more else said
 
 

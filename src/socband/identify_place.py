@@ -128,33 +128,3 @@ def _over_places(rms_mv: list[float | None]) -> float | None:
     if not seen:
         return None
     return round(float(np.sqrt(sum(w * x**2 for w, x in seen) / sum(w for w, _ in seen))), 2)
-
-
-def notes_on_scores(anchors: Sequence[tuple[str, Anchor]]) -> list[str]:
-    """What a reader has to know of scores against a guessed true charge; empty if nothing.
-
-    Args:
-        anchors: name of each record scored, and its anchor.
-    """
-    found = []
-    for name, at in anchors:
-        if at.how == "voltage":
-            found.append(
-                f"{name} *: shows neither a full nor an empty cell; placed by the same voltages"
-                f" that are scored, {100 * at.top_soc:.0f} ± {100 * at.doubt_soc:.0f} % at its most"
-                " charged. Its figures count that doubt in, and are no test of where the curve lies"
-                " along the charge"
-            )
-        elif at.how == "assumed full":
-            found.append(
-                f"{name} *: shows neither a full nor an empty cell; scored as if full where it is"
-                " most charged, which may be far off: its figures may be the guess's fault, not the"
-                " model's"
-            )
-        elif at.how == "assumed empty":
-            found.append(
-                f"{name} *: shows no full cell, and no hour's rest an empty one; scored as if empty"
-                " where it is least charged, which may be far off: its figures may be the guess's"
-                " fault, not the model's"
-            )
-    return found

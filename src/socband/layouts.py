@@ -2,7 +2,8 @@
 
 Each reader knows its layout's traps (sign of the current, which counter to trust) and returns a
 `Log` in the conventions used inside: current positive into the cell, net charge starting at 0.
-A record says nothing about its true charge; see `socband.logs.with_true_soc`.
+A published record says nothing about its true charge (see `socband.logs.with_true_soc`), but for
+the column `true_soc` that somebody may have added to its table.
 """
 
 from __future__ import annotations
@@ -50,6 +51,7 @@ def read_cycler_csv(path: str | Path) -> Log:
         Path(path).name,
         *(column[name] for name in names),
         net_charge_ah=column[counters[0]] - column[counters[1]],
+        true_soc=_truth(frame, path),
         cells_in_series=_CELLS,
         first_row=2,
     )
@@ -74,6 +76,7 @@ def read_dynamic_csv(path: str | Path) -> Log:
         -column["current"],
         column["voltage"],
         net_charge_ah=column["chgAh"] - column["disAh"],
+        true_soc=_truth(frame, path),
         cells_in_series=_CELLS,
         first_row=2,
     )
@@ -167,6 +170,11 @@ def _frame(path: str | Path) -> dict[str, np.ndarray]:
         found = f"data that cannot be read: {error}"
         raise InputError(Problem(str(path), found, "an undamaged CSV file")) from None
     return {str(label).strip(): table[label].to_numpy() for label in table.columns}
+
+
+def _truth(frame: dict[str, np.ndarray], path: str | Path) -> np.ndarray | None:
+    """The column of true charge that somebody added; published layouts have none."""
+    return _columns(frame, ("true_soc",), path)["true_soc"] if "true_soc" in frame else None
 
 
 def _columns(
