@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from socband.causes_stated import UNTRACKED, stated_by
 from socband.quantity import Quantity
-from socband.site_check import CLEARLY_OFF, sound_capacity_settings_ah
+from socband.site_check import sound_capacity_settings_ah
 from socband.site_fields import Hours
 from socband.unknowns import ALWAYS
 
@@ -208,11 +209,13 @@ def hypotheses(
     bank, monitor = setup.bank, setup.monitor
     rated = bank.rated_capacity_ah
     least_a = drift_to_a(settings.material_drift_per_day, rated)
+    usual_a = drift_to_a(settings.normal_offset_per_day, rated)
+    stated = stated_by(setup, settings, least_a, usual_a)
     assumed = monitor.assumed_capacity_ah
     setting = Quantity.from_number(assumed.median / rated)
     number, normal = Quantity.from_number, Quantity.from_dist
     healthy = {
-        "offset_a": normal("norm", scale=drift_to_a(settings.normal_offset_per_day, rated)),
+        "offset_a": normal("norm", scale=usual_a),
         "gain": normal("norm", loc=0.0, scale=max(_std(monitor.gain_error), 0.003)),
         "untracked_a": number(0.0),
         "standby_a": number(0.0),
@@ -222,6 +225,7 @@ def hypotheses(
         "start_soc": number(1.0) if start_known else normal("uniform", loc=0.0, scale=1.0),
         "capacity_setting": setting,
         "efficiency_setting": monitor.assumed_charge_efficiency,
+        **stated.priors,
     }
     expected = bank.capacity_fraction.median
     found: list[Hypothesis] = []
@@ -230,13 +234,11 @@ def hypotheses(
         cause: str,
         share: float = 1.0,
         detail: str = "",
-        hours: Hours = ALWAYS,
+        hours: Hours = stated.hours,
         mirrored_at: dict[str, float] | None = None,
         **changed: Quantity,
     ) -> None:
-        if cause.startswith("untracked") and setup.untracked_load.probability == 0.0:
-            return  # the owner rules it out, as for the forecast
-        weight = settings.weight.get(cause, 0.0) * share
+        weight = settings.weight.get(cause, 0.0) * share * stated.factor.get(cause, 1.0)
         if weight > 0.0:
             priors = {**healthy, **changed}
             found.append(Hypothesis(cause, weight, priors, hours, detail, mirrored_at or {}))
@@ -245,36 +247,36 @@ def hypotheses(
         scale = drift_to_a(scale_per_day, rated)
         return normal("expon", loc=least_a / share, scale=scale / share)
 
-    facts = settings_that_are_off(setup, settings)
-    if not facts:
-        add("none")
-    for cause in facts:
-        # The fault is there for certain: what was "nothing else wrong" is this one alone.
-        weight = settings.weight.get("none", 0.0) / len(facts)
+    facts = []  # at work for certain: what was "nothing else wrong" is this one alone
+    for cause in stated.facts:
+        weight = settings.weight.get("none", 0.0) / len(stated.facts)
         weight += STATED * settings.weight.get(cause, 0.0)
         if weight > 0.0:
-            found.append(Hypothesis(cause, weight, healthy, detail=STATED_DETAIL))
-    add("untracked_steady", untracked_a=size(settings.untracked_scale_per_day))
-    for text in settings.hours:
-        hours = Hours.from_texts([text])
-        add(
-            "untracked_hours",
-            1.0 / len(settings.hours),
-            text,
-            hours,
-            untracked_a=size(settings.untracked_scale_per_day, hours.fraction),
-        )
-    offset_scale = drift_to_a(settings.offset_scale_per_day, rated)
+            facts.append(Hypothesis(cause, weight, healthy, stated.hours, STATED_DETAIL))
+    if not stated.facts:
+        add("none")
+    windows = [ALWAYS, *(Hours.from_texts([text]) for text in settings.hours)]
+    if stated.untracked_hours is not None:
+        windows = [stated.untracked_hours]
+    for hours in windows:
+        load = stated.untracked_a or size(settings.untracked_scale_per_day, hours.fraction)
+        if hours.is_always:
+            add(UNTRACKED[0], hours=ALWAYS, untracked_a=load)
+        else:
+            many = sum(not other.is_always for other in windows)
+            add(UNTRACKED[1], 1.0 / many, str(hours), hours, untracked_a=load)
+    middle, scale = healthy["offset_a"].median, drift_to_a(settings.offset_scale_per_day, rated)
     for sign, word in ((1, "reads as charge"), (-1, "reads as discharge")):
-        prior = normal("expon", loc=least_a, scale=offset_scale)
-        add("offset", 0.5, word, mirrored_at={"offset_a": 0.0} if sign < 0 else None,
+        prior = normal("expon", loc=middle + least_a, scale=scale)
+        add("offset", 0.5, word, mirrored_at={"offset_a": middle} if sign < 0 else None,
             offset_a=prior)  # fmt: skip
+    middle = healthy["gain"].median
     for sign, word in ((1, "reads too much"), (-1, "reads too little")):
-        prior = normal("expon", loc=settings.gain_least, scale=settings.gain_scale)
-        add("gain", 0.5, word, mirrored_at={"gain": 0.0} if sign < 0 else None, gain=prior)
+        prior = normal("expon", loc=middle + settings.gain_least, scale=settings.gain_scale)
+        add("gain", 0.5, word, mirrored_at={"gain": middle} if sign < 0 else None, gain=prior)
     low, high = (share * expected for share in settings.lost_capacity)
     add("lost_capacity", capacity_fraction=normal("uniform", loc=low, scale=high - low))
-    setting_doubted = "capacity_setting" not in facts  # else it is said already
+    setting_doubted = "capacity_setting" not in stated.facts  # else it is said already
     if setting_doubted and assumed.is_fixed:
         low, high = (ah / rated for ah in sound_capacity_settings_ah(bank))
         least = settings.setting_least
@@ -287,7 +289,7 @@ def hypotheses(
             prior = normal("expon", loc=base + settings.setting_least, scale=scale)
             mirror = {"capacity_setting": base} if sign < 0 else None
             add("capacity_setting", 0.5, word, mirrored_at=mirror, capacity_setting=prior)
-    if not monitor.assumed_charge_efficiency.is_fixed and "efficiency_setting" not in facts:
+    if not monitor.assumed_charge_efficiency.is_fixed and "efficiency_setting" not in stated.facts:
         low, high = settings.efficiency_low, settings.efficiency_high
         add("efficiency_setting", efficiency_setting=normal("uniform", loc=low, scale=high - low))
     add("false_rezero")
@@ -313,25 +315,12 @@ def hypotheses(
             scale=settings.connection_scale_v / five_hour_a,
         ),
     )
-    total = sum(one.weight for one in found)
-    return [replace(one, weight=one.weight / total) for one in found]
-
-
-def settings_that_are_off(setup: Setup, settings: CauseSettings) -> list[str]:
-    """Causes that the setup file states as a fact: what is written there was read off the monitor.
-
-    A capacity setting is off where it lies, with its 90 % doubt, by `site_check.CLEARLY_OFF` beside
-    all that is sound to enter; what people measure and enter differs by less. A charge efficiency
-    is, below what `settings` takes for the highest misset one.
-    """
-    monitor, off = setup.monitor, []
-    sound = sound_capacity_settings_ah(setup.bank)
-    low, high = monitor.assumed_capacity_ah.interval(0.9)
-    if low >= CLEARLY_OFF * sound[1] or high <= sound[0] / CLEARLY_OFF:
-        off.append("capacity_setting")
-    if monitor.assumed_charge_efficiency.interval(0.9)[1] < settings.efficiency_high:
-        off.append("efficiency_setting")
-    return off
+    weights = [one.weight for one in facts]
+    weights += stated.weights([(one.cause, one.weight) for one in found])
+    return [
+        replace(one, weight=weight / sum(weights))
+        for one, weight in zip([*facts, *found], weights, strict=True)
+    ]
 
 
 def size_of(cause: str, values: Array, setup: Setup, shortfall: Array | None = None) -> Array:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.balance import drift_current, true_full_std
-from socband.causes import UNITS, CauseSettings
+from socband.causes import UNITS
 from socband.suspects_draws import ASSUMED_HOURS, log_density, predictions
 from socband.suspects_fit import fit
 from socband.suspects_judge import (
@@ -66,7 +66,7 @@ def expected_log_bayes(
         The causes compared (probability of `SHOWN` or more), and (m, m): row = the cause that made
         the data, column = the cause they are fitted with; zero on the diagonal.
     """
-    causes, meters = options.causes, options.meters
+    meters = options.meters
     names = [n for n, p in verdict.probability.items() if p >= SHOWN]
     matrix = np.zeros((len(names), len(names)))
     draws = verdict.draws
@@ -82,7 +82,7 @@ def expected_log_bayes(
         for b, fitted_with in enumerate(names):
             if a != b and verdict.fits is not None:
                 evidence = [
-                    _evidence_of_made_data(verdict.fits, heads[made_by], heads[n], causes, rng)
+                    _evidence_of_made_data(verdict.fits, heads[made_by], heads[n], rng)
                     for n in (made_by, fitted_with)
                 ]
                 matrix[a, b] += evidence[0] - evidence[1]
@@ -96,7 +96,7 @@ def expected_log_bayes(
 
 
 def _evidence_of_made_data(
-    fits: LogFits, maker: int, reader: int, causes: CauseSettings, rng: np.random.Generator
+    fits: LogFits, maker: int, reader: int, rng: np.random.Generator
 ) -> float:
     """Log evidence of hypothesis `reader` for noise-free data of hypothesis `maker`."""
     source, target = fits.likelihoods[maker], fits.likelihoods[reader]
@@ -109,7 +109,7 @@ def _evidence_of_made_data(
         d = source.design
         changes["balance"] = source.net_charge(coefficient, d.balance_ah, d.balance_hours)[0]
     trial = Likelihood(
-        target.design, target.hypothesis, fits.columns, causes, fits.yardstick, **changes
+        target.design, target.hypothesis, fits.columns, target.causes, fits.yardstick, **changes
     )
     return fit(trial, rng, 100, fits.start_score).log_evidence
 
@@ -243,8 +243,8 @@ def suspects(
             apart[order.index(a), order.index(b)] = bayes[i, j]
     when = {}
     for hypothesis_index in verdict.draws.index[verdict.draws.causes == "untracked_hours"]:
-        detail = verdict.draws.hypotheses[hypothesis_index].detail
-        when[detail] = when.get(detail, 0) + 1
+        hours = str(verdict.draws.hypotheses[hypothesis_index].hours)
+        when[hours] = when.get(hours, 0) + 1
     best_hours = max(when, key=lambda key: when[key]) if when else ""
     tests = rank_tests(verdict, setup, cell, readings, seed, options.meters)
     misfits = readings_that_do_not_fit(verdict, setup, cell, readings, options)

@@ -10,6 +10,7 @@ import numpy as np
 
 from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
+from socband.causes_stated import settings_as_stated
 from socband.cell import temperature_factors
 from socband.posterior_resample import normalised, systematic
 from socband.readings import with_readings
@@ -154,7 +155,8 @@ def judge(
     Raises:
         InputError: a reading that is none beside this log, or one far beyond what any cause makes.
     """
-    causes, model, meters = options.causes, options.model, options.meters
+    causes = settings_as_stated(setup, options.causes)
+    model, meters = options.model, options.meters
     rng, first = np.random.default_rng([seed, 8]), True
     while True:
         if log is None:
