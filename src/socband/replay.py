@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from socband.cell import temperature_factors
+from socband.display_off import DisplayOff, display_off
 from socband.errors import InputError, Problem
 from socband.evidence import CapacityTest, Evidence, RestedVoltage
 from socband.models import CellModel
@@ -87,7 +89,8 @@ def replay(
         possible: `pulled_probability` that they lie there, and `pulled_median` of where.
         Attributes: `strained_share` (see `narrowing`), `told_apart` (whether offset and untracked
         load can be), `usual_step_hours`, `longest_gap_hours` and `gap_from_hours` of the log, and
-        those of `track.moment_of_present`, with `present_display_soc` (NaN if not said).
+        those of `track.moment_of_present`, with `present_display_soc` (NaN if not said); and
+        `display_off_at_hours` and so on (see `DisplayOff`) where that is told.
     """
     _check_pieces(setup, log, evidence)
     scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
@@ -112,8 +115,10 @@ def replay(
     dataset = _dataset(setup, log, track, posterior, display, settings, found, unknowns, evidence)
     display_soc = setup.present.display_soc
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
-    strained = strained_share(posterior, settings.resolved(cell).error_scale)
-    return dataset.assign_attrs(moment | {"strained_share": strained})
+    moment["strained_share"] = strained_share(posterior, settings.resolved(cell).error_scale)
+    if moment["strained_share"] <= MOST_STRAINED:  # else the band is no measure of the display
+        moment |= _off_since(track, cell, dataset)
+    return dataset.assign_attrs(moment)
 
 
 def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
@@ -296,6 +301,20 @@ def _dataset(
     return with_attributes(dataset, f"Band on the charge: {setup.about.title}", settings.seed)
 
 
+def _off_since(track: Track, cell: CellModel, dataset: xr.Dataset) -> dict[str, Any]:
+    """Attributes `display_off_...` of where the display came off; none where it did bit by bit."""
+    dt_h = np.diff(track.time_s, prepend=0.0) / 3600.0
+    seen_a = dataset["current_a"].values
+    factor = float(temperature_factors(cell, np.average(track.temperature_c, weights=dt_h))[4])
+    held_ah = dataset["capacity_fraction"].values * dataset.attrs["rated_capacity_ah"] * factor
+    true_ah = float(dt_h @ seen_a) / (1.0 + dataset["gain_error"].values)
+    true_ah = true_ah - dataset["unseen_a"].values * dt_h.sum()
+    start_soc = np.clip(dataset["soc"].values - true_ah / held_ah, 0.0, 1.0)
+    band = dataset["soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values
+    found = display_off(track.time_s, dataset["display_soc"].values, band, start_soc)
+    return {} if found is None else {f"display_off_{k}": v for k, v in found._asdict().items()}
+
+
 def _told_apart(members: Members, before: Members) -> bool:
     """Does what was seen say of the display's drift which part is offset and which is load?
 
@@ -337,6 +356,9 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
             for name, p, to in pulled_beyond(dataset)
         },
         "longest_gap_hours": dataset.attrs["longest_gap_hours"],
+        "display_off": None
+        if "display_off_by" not in dataset.attrs
+        else {name: dataset.attrs[f"display_off_{name}"] for name in DisplayOff._fields},
         "present_taken_at": "the log's first row",
         "untracked_none": float(np.mean(dataset["untracked_a"].values == 0.0)),
         "band": {

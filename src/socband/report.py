@@ -131,7 +131,9 @@ def replay_text(dataset: xr.Dataset) -> str:
     ]
     lines += _misfit_lines(dataset)
     if np.isfinite(shown[-1]):
-        lines.append(wrapped(f"The display would say {100 * shown[-1]:.1f} %."))
+        lines.append(
+            wrapped(f"The display would say {100 * shown[-1]:.1f} %.{_off_words(dataset)}")
+        )
     lines += _unseen_lines(dataset)
     lines += _pulled_lines(dataset)
     lines += _mark_lines(dataset)
@@ -178,6 +180,26 @@ def _band_words(low: float, high: float) -> str:
     if high < FULL_DOUBT:
         return f"below {100 * FULL_DOUBT:.0f} %".rjust(16)
     return f"{100 * low:5.1f} to {100 * high:5.1f} %"
+
+
+def _off_words(dataset: xr.Dataset) -> str:
+    """Where most of what the display is off by came from; "" where it came bit by bit."""
+    attrs = dataset.attrs
+    if "display_off_by" not in attrs:
+        return ""
+    by = 100 * attrs["display_off_by"]
+    if attrs["display_off_called_full"]:
+        return (
+            f" When it last stood at 100 %, at hour {attrs['display_off_at_hours']:.1f}, the bank "
+            f"was likely at {100 - by:.0f} %. Most of what it is off by dates from then: a full "
+            "charge declared too early, or charge that never arrived."
+        )
+    drawn, counted = ("drawn", "high") if by > 0 else ("charged", "low")
+    early = "the last full charge was declared too early, or " if by > 0 else ""
+    return (
+        f" Most of what it is off by was there when the log began, then some {abs(by):.0f} % too "
+        f"{counted}: {early}more was {drawn} before than it counted, or it was set by hand."
+    )
 
 
 def _unseen_lines(dataset: xr.Dataset) -> list[str]:
