@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from socband.posterior_log import row_of
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -33,11 +35,6 @@ FULL, LOW, REST, KNEE = KINDS = (
     "a rest",
     "a knee of the voltage curve",
 )
-
-
-def row_of(time_s: np.ndarray, piece: Evidence) -> int:
-    """The step after which a piece is applied, -1 before the first: as in `posterior`."""
-    return int(np.searchsorted(time_s, piece.time_s, side="right")) - 1
 
 
 class Mark(NamedTuple):

@@ -7,15 +7,13 @@ setup's `present` section describes the moment at which the log begins.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from socband.cell import temperature_factors
 from socband.display_off import DisplayOff, display_off
-from socband.errors import InputError, Problem
-from socband.evidence import CapacityTest, Evidence, RestedVoltage
+from socband.evidence import CapacityTest, Evidence
 from socband.models import CellModel
 from socband.monitor import counted_soc
 from socband.narrowing import (
@@ -24,17 +22,13 @@ from socband.narrowing import (
     Mark,
     marks,
     pulled_beyond,
-    row_of,
     strained_share,
 )
-from socband.posterior import Posterior, Settings, condition
-from socband.quantity import Quantity
+from socband.posterior import Posterior, Settings
+from socband.posterior_log import START_DRAWS, posterior_of_log
 from socband.site import Setup
-from socband.site_check import RESTED_V, bank_voltage_problems
-from socband.site_fields import ClockTime
-from socband.snapshot import MOST_DEVIATIONS, doubts_about, take_snapshot
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
-from socband.track import SENSOR_STD_K, Scale, Track, hour_of_first_row, moment_of_present
+from socband.track import Track, moment_of_present
 from socband.unknowns import Members, Unknowns
 
 if TYPE_CHECKING:
@@ -42,13 +36,6 @@ if TYPE_CHECKING:
 
     from socband.logs import Log
 
-START_DRAWS = 4000
-# Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
-# a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
-LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
-# A voltage taken by hand after a rest, and the log's own rows just before (assumed): a meter, leads
-# and a small load make less.
-JUST_BEFORE_S, MOST_AT_REST_C, MOST_APART_V = 300.0, 0.05, 0.03
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
 # Where more than that share of the members lie beyond this share of what was thought of a number,
 # at either end, the log is said to pull it there; both assumed. What else can explain a log (a load
@@ -92,17 +79,10 @@ def replay(
         those of `track.moment_of_present`, with `present_display_soc` (NaN if not said); and
         `display_off_at_hours` and so on (see `DisplayOff`) where that is told.
     """
-    _check_pieces(setup, log, evidence)
-    scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
-    ambient_c = setup.ambient.temperature_c.median
-    hour, moment = hour_of_first_row(log, setup), moment_of_present(log, setup, at_end=False)
-    # the log's own clock goes before the setup's, also for what drew before its first row
-    present = replace(setup.present, clock=ClockTime.from_hour(hour))
-    setup = replace(setup, present=present)
-    track = Track.from_log(log, cell, scale, ambient_c, step_s, hour)
-    unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
-    posterior = condition(track, cell, unknowns, settings, evidence, progress)
-    _refuse_contradictions(posterior, evidence, settings.members)
+    moment = moment_of_present(log, setup, at_end=False)
+    setup, track, unknowns, posterior = posterior_of_log(
+        setup, cell, log, settings, evidence, step_s, progress
+    )
     display = displayed(setup, log, track.time_s)
     found = marks(
         track,
@@ -119,88 +99,6 @@ def replay(
     if moment["strained_share"] <= MOST_STRAINED:  # else the band is no measure of the display
         moment |= _off_since(track, cell, dataset)
     return dataset.assign_attrs(moment)
-
-
-def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
-    end_h = log.time_s[-1] / 3600.0
-    problems = [
-        Problem(
-            "--evidence",
-            f"{piece.label} at {piece.time_s / 3600.0:g} h",
-            f"a time within the log, 0 to {end_h:.4g} h",
-        )
-        for piece in evidence
-        if not 0.0 <= piece.time_s <= log.time_s[-1] * (1.0 + 1e-9)
-    ]
-    for piece in evidence:
-        if isinstance(piece, RestedVoltage):
-            problems += bank_voltage_problems(
-                "--evidence rested", piece.voltage_v, setup.bank.cells_in_series, RESTED_V
-            ) or _rest_against_log(setup, log, piece)
-    if problems:
-        raise InputError(problems)
-
-
-def _rest_against_log(setup: Setup, log: Log, piece: RestedVoltage) -> list[Problem]:
-    """Was there a rest, and did the log see that voltage too?"""
-    rows = slice(*np.searchsorted(log.time_s, piece.time_s + np.array([-JUST_BEFORE_S, 1.0])))
-    if rows.start == rows.stop:
-        return []  # the log is silent then
-    amps, volts = float(np.mean(log.current_a[rows])), float(np.mean(log.voltage_v[rows]))
-    hour, where = f"at {piece.time_s / 3600.0:.4g} h", "--evidence rested"
-    most_a = MOST_AT_REST_C * setup.bank.rated_capacity_ah
-    if abs(amps) > most_a:
-        found = f"a rested voltage {hour}, where the log has {amps:+.3g} A"
-        return [Problem(where, found, f"at most {most_a:g} A in a rest", "is the time right?")]
-    most_v = MOST_APART_V * setup.bank.cells_in_series
-    if abs(piece.voltage_v - volts) > most_v:
-        found = f"{piece.voltage_v:g} V {hour}, where the log has {volts:.4g} V at {amps:+.2g} A"
-        return [Problem(where, found, f"at most {most_v:g} V apart", "is the time right?")]
-    return []
-
-
-def _refuse_contradictions(
-    posterior: Posterior, evidence: Sequence[Evidence], members: int
-) -> None:
-    """Evidence that next to no member explains contradicts the log and the setup, as in
-    `snapshot`."""
-    least = max(LEAST_MEMBERS, LEAST_SHARE * members)
-    problems = []
-    for row in sorted({row_of(posterior.time_s, piece) for piece in evidence}):
-        if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
-            pieces = [p for p in evidence if row_of(posterior.time_s, p) == row]
-            what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
-            problems.append(
-                Problem(
-                    "--evidence",
-                    f"{what}, which hardly any bank explains that the log and the monitor's errors "
-                    "allow",
-                    "readings that fit together, or wider uncertainties",
-                    f"{doubts_about(pieces)} is the time right?".strip(),
-                )
-            )
-    if problems:
-        raise InputError(problems)
-
-
-def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
-    """The prior at the first row of a log, from what the display said then.
-
-    Args:
-        measured: the log has temperatures, so that only a sensor's error remains unknown.
-    """
-    start = take_snapshot(setup, cell, START_DRAWS, seed).members.soc
-    mean, std = float(start.mean()), max(float(start.std()), 1e-4)
-    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1.
-    mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
-    size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
-    soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
-    unknowns = Unknowns.from_setup(setup, soc, cell)
-    if measured:
-        source = "assumed: where it is glued"
-        sensor = Quantity.from_dist("norm", loc=0.0, scale=SENSOR_STD_K, source=source)
-        unknowns = replace(unknowns, temperature_offset_k=sensor)
-    return unknowns
 
 
 def displayed(setup: Setup, log: Log, at_s: np.ndarray) -> np.ndarray:

@@ -1,0 +1,207 @@
+"""The posterior of a log and of what was taken by hand beside it, for whoever asks about it.
+
+The setup's `present` section describes the moment at which the log begins, or the one at which it
+ends: then what it says is counted back to the first row (`present_at_first_row`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from socband.errors import InputError, Problem
+from socband.evidence import Evidence, RestedVoltage
+from socband.models import CellModel
+from socband.posterior import Posterior, Settings, condition
+from socband.quantity import Quantity
+from socband.site import Setup
+from socband.site_check import RESTED_V, bank_voltage_problems
+from socband.site_fields import ClockTime
+from socband.snapshot import MOST_DEVIATIONS, doubts_about, take_snapshot
+from socband.track import SENSOR_STD_K, Scale, Track, hour_of_first_row
+from socband.unknowns import Unknowns
+
+if TYPE_CHECKING:
+    from socband.logs import Log
+
+START_DRAWS = 4000
+# Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
+# a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
+LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
+# A voltage taken by hand after a rest, and the log's own rows just before (assumed): a meter, leads
+# and a small load make less.
+JUST_BEFORE_S, MOST_AT_REST_C, MOST_APART_V = 300.0, 0.05, 0.03
+NEARLY = 0.02  # of charge by which a display counted back may pass its ends (assumed)
+
+
+class Conditioned(NamedTuple):
+    """A setup on a log: `setup` with the clock of the first row, and what came of it."""
+
+    setup: Setup
+    track: Track
+    unknowns: Unknowns
+    posterior: Posterior
+
+
+def posterior_of_log(
+    setup: Setup,
+    cell: CellModel,
+    log: Log,
+    settings: Settings,
+    evidence: Sequence[Evidence] = (),
+    step_s: float = 60.0,
+    progress: Callable[[int, int], None] | None = None,
+) -> Conditioned:
+    """Condition the ensemble on a log.
+
+    Args:
+        setup: its `present` is the log's first row.
+        cell: model of the bank's cells.
+        log: at bank level, as the monitor saw it.
+        settings: of the conditioning.
+        evidence: beyond the log.
+        step_s: the log is coarsened to steps of this length.
+        progress: see `posterior.condition`.
+
+    Raises:
+        InputError: evidence from outside the log, or such that hardly any member explains.
+    """
+    _check_pieces(setup, log, evidence)
+    scale = Scale.of(setup.bank.cells_in_series, setup.bank.rated_capacity_ah, cell)
+    hour = hour_of_first_row(log, setup)
+    # the log's own clock goes before the setup's, also for what drew before its first row
+    present = replace(setup.present, clock=ClockTime.from_hour(hour))
+    setup = replace(setup, present=present)
+    track = Track.from_log(log, cell, scale, setup.ambient.temperature_c.median, step_s, hour)
+    unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
+    posterior = condition(track, cell, unknowns, settings, evidence, progress)
+    _refuse_contradictions(posterior, evidence, settings.members)
+    return Conditioned(setup, track, unknowns, posterior)
+
+
+def present_at_first_row(setup: Setup, log: Log) -> Setup:
+    """A setup whose `present` is the log's last row, with the present of its first.
+
+    The display is counted back along the log. Where it was full within the log, where nobody says
+    when it was, or where the count ends beyond full or empty, nothing is known of it there.
+    """
+    present, monitor = setup.present, setup.monitor
+    hours = float(log.time_s[-1]) / 3600.0
+    since = present.hours_since_full
+    clock = ClockTime.from_hour(hour_of_first_row(log, setup, present_at_end=True))
+    told = present.display_soc is not None and not setup.assumes("present.hours_since_full")
+    shown = np.nan
+    if told and since.median >= hours:
+        seen_a = np.where(np.abs(log.current_a) < monitor.dead_band_a.median, 0.0, log.current_a)
+        kept = np.where(seen_a > 0.0, monitor.assumed_charge_efficiency.median, 1.0) * seen_a
+        moved_ah = float(kept @ np.diff(log.time_s, prepend=log.time_s[0])) / 3600.0
+        shown = present.display_soc - moved_ah / monitor.assumed_capacity_ah.median
+    known = -NEARLY <= shown <= 1.0 + NEARLY
+    earlier = replace(
+        present,
+        clock=clock,
+        current_a=None,
+        rested_voltage_v=None,
+        rested_hours=None,
+        display_soc=float(np.clip(shown, 0.0, 1.0)) if known else None,
+        hours_since_full=_less(since, hours) if known else since,
+    )
+    return replace(setup, present=earlier)
+
+
+def _less(since: Quantity, hours: float) -> Quantity:
+    """Hours since full, so many hours earlier; never below none."""
+    if since.is_fixed:
+        return Quantity.from_number(max(since.mean - hours, 0.0))
+    middle = max(since.median - hours, 0.0)
+    return Quantity.from_dist("norm", loc=middle, scale=since.std).within(low=0.0)
+
+
+def row_of(time_s: np.ndarray, piece: Evidence) -> int:
+    """The step after which a piece is applied, -1 before the first: as in `posterior`."""
+    return int(np.searchsorted(time_s, piece.time_s, side="right")) - 1
+
+
+def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:
+    end_h = log.time_s[-1] / 3600.0
+    problems = [
+        Problem(
+            "--evidence",
+            f"{piece.label} at {piece.time_s / 3600.0:g} h",
+            f"a time within the log, 0 to {end_h:.4g} h",
+        )
+        for piece in evidence
+        if not 0.0 <= piece.time_s <= log.time_s[-1] * (1.0 + 1e-9)
+    ]
+    for piece in evidence:
+        if isinstance(piece, RestedVoltage):
+            problems += bank_voltage_problems(
+                "--evidence rested", piece.voltage_v, setup.bank.cells_in_series, RESTED_V
+            ) or _rest_against_log(setup, log, piece)
+    if problems:
+        raise InputError(problems)
+
+
+def _rest_against_log(setup: Setup, log: Log, piece: RestedVoltage) -> list[Problem]:
+    """Was there a rest, and did the log see that voltage too?"""
+    rows = slice(*np.searchsorted(log.time_s, piece.time_s + np.array([-JUST_BEFORE_S, 1.0])))
+    if rows.start == rows.stop:
+        return []  # the log is silent then
+    amps, volts = float(np.mean(log.current_a[rows])), float(np.mean(log.voltage_v[rows]))
+    hour, where = f"at {piece.time_s / 3600.0:.4g} h", "--evidence rested"
+    most_a = MOST_AT_REST_C * setup.bank.rated_capacity_ah
+    if abs(amps) > most_a:
+        found = f"a rested voltage {hour}, where the log has {amps:+.3g} A"
+        return [Problem(where, found, f"at most {most_a:g} A in a rest", "is the time right?")]
+    most_v = MOST_APART_V * setup.bank.cells_in_series
+    if abs(piece.voltage_v - volts) > most_v:
+        found = f"{piece.voltage_v:g} V {hour}, where the log has {volts:.4g} V at {amps:+.2g} A"
+        return [Problem(where, found, f"at most {most_v:g} V apart", "is the time right?")]
+    return []
+
+
+def _refuse_contradictions(
+    posterior: Posterior, evidence: Sequence[Evidence], members: int
+) -> None:
+    """Evidence that next to no member explains contradicts the log and the setup, as in
+    `snapshot`."""
+    least = max(LEAST_MEMBERS, LEAST_SHARE * members)
+    problems = []
+    for row in sorted({row_of(posterior.time_s, piece) for piece in evidence}):
+        if posterior.ess[max(row, 0)] < least or posterior.missed.get(row, 0.0) > MOST_DEVIATIONS:
+            pieces = [p for p in evidence if row_of(posterior.time_s, p) == row]
+            what = ", ".join(f"{p.label} at {p.time_s / 3600.0:.4g} h" for p in pieces)
+            problems.append(
+                Problem(
+                    "--evidence",
+                    f"{what}, which hardly any bank explains that the log and the monitor's errors "
+                    "allow",
+                    "readings that fit together, or wider uncertainties",
+                    f"{doubts_about(pieces)} is the time right?".strip(),
+                )
+            )
+    if problems:
+        raise InputError(problems)
+
+
+def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
+    """The prior at the first row of a log, from what the display said then.
+
+    Args:
+        measured: the log has temperatures, so that only a sensor's error remains unknown.
+    """
+    start = take_snapshot(setup, cell, START_DRAWS, seed).members.soc
+    mean, std = float(start.mean()), max(float(start.std()), 1e-4)
+    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1.
+    mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
+    size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
+    soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
+    unknowns = Unknowns.from_setup(setup, soc, cell)
+    if measured:
+        source = "assumed: where it is glued"
+        sensor = Quantity.from_dist("norm", loc=0.0, scale=SENSOR_STD_K, source=source)
+        unknowns = replace(unknowns, temperature_offset_k=sensor)
+    return unknowns
