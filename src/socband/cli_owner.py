@@ -16,7 +16,6 @@ from socband.cli_shared import (
     at_least,
     check_run,
     percent_meant,
-    read_bank,
     read_inputs,
     show,
 )
@@ -28,6 +27,7 @@ Typed = Annotated[list[str] | None, Parameter(name="--evidence", negative=())]
 
 def tonight(
     setup: Path,
+    log: Path | None = None,
     /,
     *,
     display: Percent | None = None,
@@ -37,6 +37,8 @@ def tonight(
     want: Percent | None = None,
     evidence: Typed = None,
     now: str | None = None,
+    column: Columns = None,
+    discharge_positive: Flag = False,
     members: Whole = 10_000,
     seed: Whole = 0,
     json: Flag = False,
@@ -46,7 +48,9 @@ def tonight(
     """How much is really left, and until when.
 
     Args:
-        setup: setup file (TOML) that describes bank, monitor and loads.
+        setup: setup file (TOML) that describes bank, monitor and loads; beside a log its section
+            [present] describes the moment at which the log ends.
+        log: of the monitor, if there is one that ends now: it says more than the display.
         display: what the display says now [percent].
         since_full: hours since the display last said full.
         temperature: temperature of the bank [°C].
@@ -54,33 +58,36 @@ def tonight(
         want: how sure you want to be that it does [percent], such as 95.
         evidence: taken now, such as clamp=-1.8/-1.2 (true and shown current), rested=13.2 or
             capacity=180; may be given several times.
-        now: time of day now, such as 21:30.
+        now: time of day now, such as 21:30; a log with dates says it itself.
+        column: for other labels in the log, such as --column current="I[A]".
+        discharge_positive: the log's current is positive on discharge.
         members: size of the ensemble.
         seed: same seed, same numbers.
         json: print one JSON object instead of text.
         save: write the result as NetCDF to this file (.nc).
         plot: draw the night ahead to this file (.png, .svg, .pdf).
     """
-    check_run(100, members, seed, save, plot, setup)
+    check_run(100, members, seed, save, plot, setup, log)
     wanted = _share(want)
     from socband.evidence_text import parse_evidence
     from socband.plots import tonight_figure
+    from socband.report import warn
     from socband.tonight import tonight as ask
     from socband.tonight_json import tonight_json
     from socband.tonight_report import tonight_text
 
     pieces = parse_evidence(evidence or ())
-    read, cell = read_bank(
-        setup,
-        {
-            "display": display,
-            "since_full": since_full,
-            "temperature": temperature,
-            "until": until,
-            "now": now,
-        },
-    )
-    dataset = ask(read, cell, members, seed, wanted, pieces)
+    typed = {
+        "display": display,
+        "since_full": since_full,
+        "temperature": temperature,
+        "until": until,
+        "now": now,
+    }
+    read, cell, recorded, _ = read_inputs(setup, log, column, discharge_positive, overrides=typed)
+    warn(() if recorded is None else recorded.warnings)
+    progress = Progress("conditioning on the log")
+    dataset = ask(read, cell, members, seed, wanted, pieces, recorded, progress)
     show(
         dataset,
         text=tonight_text,

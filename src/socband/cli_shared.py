@@ -292,8 +292,11 @@ def read_inputs(
     discharge_positive: bool,
     reading: list[str] | None = None,
     question: str = "",
+    overrides: Mapping[str, Any] | None = None,
 ) -> tuple[Setup, CellModel, Log | None, dict[str, float]]:
     """Setup, cell model, log and readings by hand; `question` is the command that reads them.
+
+    `overrides` as of `site.read_setup`.
 
     Raises:
         InputError: with every problem of all of them at once.
@@ -302,7 +305,7 @@ def read_inputs(
     from socband.readings import against_setup, parse_readings
 
     recorded, readings = None, {}
-    read, cell, problems = _setup_and_cell(setup)
+    read, cell, problems = _setup_and_cell(setup, overrides)
     try:
         cells = read.bank.cells_in_series if read else None
         readings = parse_readings(reading or (), question, cells)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
+from socband.narrowing import strained_share
 from socband.nights import (
     Nights,
     counted_loads,
@@ -24,17 +25,22 @@ from socband.nights import (
     idle_in_the_cold,
     of_all,
 )
+from socband.posterior import Settings
+from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
 from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
 from socband.snapshot_draw import HEATER
+from socband.snapshot_log import at_end_of_log, on_the_wall
 from socband.summary import with_attributes
+from socband.track import moment_of_present
 from socband.whatif import comes_back, smallest_set, still_on, switch_offs
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from socband.logs import Log
     from socband.unknowns import Members, Pattern
 
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
@@ -49,6 +55,8 @@ def tonight(
     seed: int,
     want: float | None = None,
     evidence: Sequence[Evidence] = (),
+    log: Log | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> xr.Dataset:
     """The answer to "how much do I really have left tonight?".
 
@@ -60,6 +68,8 @@ def tonight(
         want: how sure the owner wants to be of lasting until the first hour asked, 0..1; the
             setup's own wish if None.
         evidence: taken now, besides what the setup says.
+        log: that ends now; the charge is then what `replay` says of its last row.
+        progress: of the conditioning on a log, see `posterior.condition`.
 
     Returns:
         The forecast's Dataset, with
@@ -104,11 +114,28 @@ def tonight(
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
         untracked load is taken to draw; "" if all day or if there is none), and
         `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
-        its batteries' capacity factors; else NaN).
+        its batteries' capacity factors; else NaN); and of a log `log` (its name, "" without),
+        `log_hours`, `strained_share` (see `narrowing`), `drawn_in_log` (whether `draws_now_a` is
+        the mean of its last day) and those of `track.moment_of_present`.
     """
     import xarray as xr
 
-    drawn = take_snapshot(setup, cell, members, seed, evidence)
+    of_log: dict[str, object] = {"log": "", "strained_share": np.nan, "drawn_in_log": 0}
+    if log is None:
+        drawn = take_snapshot(setup, cell, members, seed, evidence)
+    else:
+        log = on_the_wall(log, setup)
+        of_log |= {"log": log.name, "log_hours": float(log.time_s[-1]) / 3600.0}
+        of_log |= moment_of_present(log, setup, at_end=True)
+        end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
+        setup, drawn = end.setup, end.snapshot
+        if setup.present.current_a is None and not setup.loads and end.drawn_a > 0.0:
+            going_on = Quantity.from_number(-end.drawn_a)
+            setup = replace(setup, present=replace(setup.present, current_a=going_on))
+            of_log["drawn_in_log"] = 1
+        scale = Settings().resolved(cell).error_scale
+        of_log["strained_share"] = strained_share(end.posterior, scale)
+        members = len(drawn.members)
     described = bool(setup.loads)
     setup = with_what_draws_now(setup)
     draws_now_a = 0.0 if described or not setup.loads else setup.loads[0].current_a.median
@@ -226,7 +253,7 @@ def tonight(
         inverter_cutout_v=np.nan if setup.inverter is None else setup.inverter.cutout_v.median,
         title=f"The night ahead: {setup.about.title}",
         display_soc=np.nan if display is None else display,
-        widest_unknown="" if display is None or max(shares.values()) == 0.0 else next(iter(shares)),
+        widest_unknown=_widest(shares, display is not None or log is not None),
         draws_now_a=draws_now_a,
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
@@ -251,6 +278,7 @@ def tonight(
         temperature_c=setup.ambient.temperature_c.median,
         timezone=setup.present.timezone or "",
         untracked_hours=_untracked_hours(setup),
+        **of_log,
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
 
@@ -296,6 +324,11 @@ def promised_soc(
     on = np.median(night.column(O_LVD)) > plan.grid_s
     known = on & (shown is not None)
     return np.where(known, np.median(night.soc, axis=0), np.nan)
+
+
+def _widest(shares: Mapping[str, float], known: bool) -> str:
+    """The unknown with the largest share; "" where none counts, or the charge itself is unknown."""
+    return next(iter(shares)) if known and max(shares.values()) > 0.0 else ""
 
 
 def _by_factors_ah(setup: Setup) -> float:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from socband import cautions
+from socband.narrowing import MOST_STRAINED
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of
 
 if TYPE_CHECKING:
@@ -87,6 +89,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "variance_share": dict(
                 zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
             ),
+            **_log_json(dataset.attrs),
             "horizon_hours": dataset.attrs["horizon_hours"],
             "quantiles": list(QUANTILES),
             "members": dataset.attrs["members"],
@@ -94,6 +97,15 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "cautions": list(cautions.TONIGHT),
         }
     )
+
+
+def _log_json(attrs: Mapping[str, Any]) -> dict[str, Any]:
+    """Where the charge is that at the end of a log: which, and how far its voltages fit."""
+    if not attrs["log"]:
+        return {}
+    told = {"name": attrs["log"], "hours": attrs["log_hours"]}
+    told |= {"strained_share": attrs["strained_share"], "strained_from": MOST_STRAINED}
+    return {"log": told, "present_taken_at": "the log's last row"}
 
 
 def _inverter_json(dataset: xr.Dataset) -> dict[str, Any] | None:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband import cautions
-from socband.report import caution_lines, chance_words, clock_after, wrapped
+from socband.narrowing import MOST_STRAINED
+from socband.report import caution_lines, chance_words, clock_after, present_lines, wrapped
 from socband.summary import quantiles_of
 from socband.switch_off_report import LEAST_CHANGE, switch_off_lines
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
+LITTLE = 0.25  # share of the doubt below which no unknown is worth naming beside a log (assumed)
 TOGETHER_H = 0.05  # a battery that opens so near the disconnect goes with it
 TOGETHER_SHARE = 0.9  # of the members: so nearly always that the two are told as one
 
@@ -44,6 +46,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_usable_rows(dataset),
         *_disconnect_rows(dataset),
         "",
+        *_log_lines(attrs),
         *_weak_batteries_lines(attrs),
         *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
@@ -69,7 +72,12 @@ def tonight_text(dataset: xr.Dataset) -> str:
         )
     widest = attrs["widest_unknown"]
     share = float(dataset["variance_share"].values[0])
-    if not widest and np.isfinite(attrs["display_soc"]):
+    if attrs["log"] and share < LITTLE:
+        text = (
+            "What doubt the log leaves about the charge is mostly that of the cell model and of "
+            "the charge at its beginning: a longer log, or a rest or full charge in it, narrows it."
+        )
+    elif not widest and np.isfinite(attrs["display_soc"]):
         text = (
             "The setup file leaves no doubt about the charge. What doubt is left about the hours "
             "is that of the loads' switching and of the cell model near empty."
@@ -92,6 +100,29 @@ def tonight_text(dataset: xr.Dataset) -> str:
     lines += [*switch_off_lines(dataset), *_waking_lines(dataset)]
     lines += ["", *caution_lines(cautions.TONIGHT)]
     return "\n".join(lines)
+
+
+def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What a log has to do with the answer, and whether its voltages fit it."""
+    if not attrs["log"]:
+        return []
+    text = (
+        f"The charge is that of {attrs['log']}, {attrs['log_hours']:.0f} h long, at its end, as "
+        "`replay` has it; the display counts only where the log begins."
+    )
+    lines = [wrapped(text), *present_lines(attrs)]
+    if attrs["present_hour_is_utc"]:
+        text = "The night is reckoned by that clock, UTC: present.timezone or --now makes it yours."
+        lines.append(wrapped(text))
+    if attrs["strained_share"] > MOST_STRAINED:
+        text = (
+            "DO NOT TRUST THE NUMBERS ABOVE TOO FAR: for "
+            f"{100 * attrs['strained_share']:.0f} % of the log the voltage lay further off that of "
+            "the banks they come from than the cell model usually errs by. Something may be wrong "
+            "that the setup file hardly allows: ask `suspects` with the same files."
+        )
+        lines.append(wrapped(text))
+    return [*lines, ""]
 
 
 def _lasts_lines(dataset: xr.Dataset) -> list[str]:
@@ -183,7 +214,12 @@ def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
     """What the night is reckoned with where the setup names no load."""
     if attrs["loads_described"]:
         return []
-    if attrs["draws_now_a"] > 0.0:
+    if attrs["drawn_in_log"]:
+        text = (
+            f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the last day of "
+        )
+        text += "the log are taken to go on"
+    elif attrs["draws_now_a"] > 0.0:
         text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
     elif attrs["charges_now_a"] > 0.0:
         text = "this reckons with none. List them, or give present.current_a as it reads while "

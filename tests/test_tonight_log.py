@@ -1,0 +1,163 @@
+"""The night ahead from the end of a log: one charge with `replay`, one clock, one past.
+
+Invented logs; what display and charge must be is worked out by hand from the currents.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_replay import RATED_AH, SETUP
+
+from socband.cell import simulate
+from socband.errors import InputError
+from socband.evidence import ClampReading, FullCharge
+from socband.logs import Log
+from socband.models import load_cell
+from socband.posterior import Settings
+from socband.posterior_log import present_at_first_row
+from socband.replay import replay
+from socband.site import setup_from_table
+from socband.snapshot_log import at_end_of_log, on_the_wall
+from socband.tonight import tonight
+from socband.tonight_json import tonight_json
+from socband.tonight_report import tonight_text
+
+SEEN_A, UNSEEN_A, HOURS = -10.0, 2.0, 10.0
+END_SOC = 0.9 - (10.0 + UNSEEN_A) * HOURS / RATED_AH  # 30 %; the display counts 10 A of the 12
+
+
+@pytest.fixture(scope="module")
+def cell():
+    return load_cell("lfp-prismatic-100ah")
+
+
+def table_of(**present: object) -> dict:
+    table = tomllib.loads(SETUP)
+    table["untracked_load"] = {"probability": 0.5}
+    table["loads"] = [{"name": "lamp", "current_a": 4.0}]
+    table["present"] |= {"display_soc": 0.45, "hours_since_full": 20.0, "clock": "21:00"}
+    table["present"] |= present
+    return table
+
+
+@pytest.fixture(scope="module")
+def log(cell) -> Log:
+    time_s = 120.0 * np.arange(HOURS * 30 + 1)
+    seen_a = np.where(np.arange(len(time_s)) // 30 % 2, 1.4, 0.6) * SEEN_A
+    per_cell = (seen_a - UNSEEN_A) * cell.capacity_ah / RATED_AH
+    cells = simulate(cell, time_s, per_cell, 25.0, 0.9, -1.0)
+    return Log.from_arrays("evening.csv", time_s, seen_a, 4 * cells.voltage_v, cells_in_series=4)
+
+
+def test_the_charge_is_that_of_replay_at_its_last_row(cell, log) -> None:
+    setup = setup_from_table(table_of())
+    night = tonight(setup, cell, 600, seed=3, log=log)
+    begun = present_at_first_row(setup, log)
+    band = replay(begun, cell, log, Settings(members=600, seed=3))
+    low, high = band["soc_quantile"].sel(quantile=[0.05, 0.95]).values[-1]
+    ends = np.quantile(night["soc_now"], [0.05, 0.95])
+    assert ends == pytest.approx([low, high], abs=0.01)
+    assert low < END_SOC < high
+    plain = tonight(setup, cell, 600, seed=3)  # the display alone: a wider band
+    assert np.ptp(ends) < 0.7 * np.ptp(np.quantile(plain["soc_now"], [0.05, 0.95]))
+    told = tonight_json(night)
+    assert told["log"]["name"] == "evening.csv"
+    assert told["log"]["hours"] == pytest.approx(HOURS)
+    assert told["log"]["strained_share"] < told["log"]["strained_from"]
+    assert told["present_taken_at"] == "the log's last row"
+    assert "log" not in tonight_json(plain)
+    text = " ".join(tonight_text(night).split())
+    assert "The charge is that of evening.csv, 10 h long" in text
+    assert "last row (21:00)" in text
+    assert "DO NOT TRUST" not in text
+    assert "DO NOT TRUST" in tonight_text(night.assign_attrs(strained_share=0.2))
+
+
+def test_display_and_hours_since_full_are_counted_back(log) -> None:
+    begun = present_at_first_row(setup_from_table(table_of()), log).present
+    assert begun.display_soc == pytest.approx(0.45 + 10.0 * HOURS / RATED_AH, abs=0.002)
+    assert begun.hours_since_full.median == pytest.approx(10.0)
+    assert str(begun.clock) == "11:00"
+    since = {"dist": "norm", "loc": 11.0, "scale": 2.0}
+    begun = present_at_first_row(setup_from_table(table_of(hours_since_full=since)), log).present
+    assert 0.0 <= begun.hours_since_full.interval(0.9)[0] < begun.hours_since_full.median < 2.5
+
+
+@pytest.mark.parametrize(
+    "present",
+    [
+        {"hours_since_full": 6.0},  # full within the log
+        {"display_soc": 0.8},  # which it cannot have been, ten hours of discharge before 130 %
+    ],
+)
+def test_a_display_that_cannot_be_counted_back_is_not(log, present) -> None:
+    assert (
+        present_at_first_row(setup_from_table(table_of(**present)), log).present.display_soc is None
+    )
+
+
+def test_nor_is_one_of_which_nobody_says_how_old_it_is(log) -> None:
+    table = table_of()
+    del table["present"]["hours_since_full"]
+    assert present_at_first_row(setup_from_table(table), log).present.display_soc is None
+
+
+def test_readings_are_taken_when_the_log_ends(cell, log) -> None:
+    setup = setup_from_table(table_of())
+    end_a = float(log.current_a[-1])
+    read = at_end_of_log(setup, cell, log, 600, 3, [ClampReading(0.0, end_a - UNSEEN_A, 0.1)])
+    unread = at_end_of_log(setup, cell, log, 600, 3)
+
+    def unseen(end) -> np.ndarray:
+        return end.snapshot.members.offset_a + end.snapshot.members.untracked_a
+
+    assert np.median(unseen(read)) == pytest.approx(UNSEEN_A, abs=0.15)
+    assert unseen(read).std() < 0.5 * unseen(unread).std()
+    for piece in (ClampReading(3600.0, -5.0, 0.1), FullCharge(0.0, 0.5)):
+        with pytest.raises(InputError, match="when the log ends"):
+            at_end_of_log(setup, cell, log, 100, 3, [piece])
+
+
+def test_without_loads_what_the_log_drew_goes_on(cell, log) -> None:
+    table = table_of()
+    del table["loads"]
+    night = tonight(setup_from_table(table), cell, 200, seed=3, log=log)
+    assert night.attrs["draws_now_a"] == pytest.approx(-SEEN_A, rel=0.02)
+    assert "A that the log's loads drew on average" in " ".join(tonight_text(night).split())
+
+
+def test_temperature_and_clock_are_the_logs_own_unless_stated(cell, log) -> None:
+    cold = replace(log, temperature_c=np.full(len(log), 4.0))
+    table = table_of()
+    table.pop("ambient", None)
+    assert (
+        at_end_of_log(
+            setup_from_table(table), cell, cold, 100, 3
+        ).setup.ambient.temperature_c.median
+        == 4.0
+    )
+    table["ambient"] = {"temperature_c": 20.0}
+    assert (
+        at_end_of_log(
+            setup_from_table(table), cell, cold, 100, 3
+        ).setup.ambient.temperature_c.median
+        == 20.0
+    )
+    # 2026-12-01 08:00 UTC at its first row, so 18:00 at its end; the owner says 21:00, in no zone
+    dated = replace(log, unix_time_s=1796112000.0 + log.time_s)
+    setup = setup_from_table(table)
+    assert on_the_wall(dated, setup).unix_time_s is None
+    assert (
+        str(at_end_of_log(setup, cell, on_the_wall(dated, setup), 100, 3).setup.present.clock)
+        == "21:00"
+    )
+    del table["present"]["clock"]
+    bare = setup_from_table(table)
+    assert (
+        str(at_end_of_log(bare, cell, on_the_wall(dated, bare), 100, 3).setup.present.clock)
+        == "18:00"
+    )
