@@ -46,7 +46,7 @@ def shown(tmp_path_factory) -> dict[str, list[dict]]:
     rows = [f"{row},{soc:.4f}" for row, soc in zip(rows, np.linspace(0.9, 0.4, 40), strict=False)]
     true.write_text("\n".join([f"{head},true_soc", *rows]), encoding="utf-8")
     return {
-        "tonight": [of("tonight", CABIN, *few), of("tonight", BOAT, *few)],
+        "tonight": [of("tonight", VAN, LOG, *few), of("tonight", BOAT, *few)],
         "replay": [of("replay", VAN, LOG, *few), of("replay", VAN, str(true), *few, "--hindsight")],
         "suspects": [of("suspects", VAN, LOG, *some), of("suspects", CABIN, *some)],
         "charging": [of("charging", VAN, LOG, *some), of("charging", CABIN, *some)],
