@@ -146,8 +146,8 @@ def replay_text(dataset: xr.Dataset) -> str:
                 f"the end {'inside' if inside[-1] else 'OUTSIDE'} it."
             )
         )
-    text = "How long it lasts: `tonight` with the same files goes on from here, if the log ends now; "
-    lines.append(wrapped(f"{text}[present] then describes its last row."))
+    text = "How long it lasts: `tonight` with the same files goes on from here, if the log ends "
+    lines.append(wrapped(f"{text}now: [present] then describes its last row."))
     lines += ["", *caution_lines(cautions.TONIGHT[:1])]
     return "\n".join(lines)
 
