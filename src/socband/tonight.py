@@ -25,6 +25,7 @@ from socband.nights import (
     of_all,
 )
 from socband.site import Setup
+from socband.site_full_rule import full_rule_note
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
 from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
@@ -102,7 +103,8 @@ def tonight(
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
-        untracked load is taken to draw; "" if all day or if there is none), and
+        untracked load is taken to draw; "" if all day or if there is none), `full_rule_note` (see
+        there), and
         `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
         its batteries' capacity factors; else NaN).
     """
@@ -251,6 +253,7 @@ def tonight(
         temperature_c=setup.ambient.temperature_c.median,
         timezone=setup.present.timezone or "",
         untracked_hours=_untracked_hours(setup),
+        full_rule_note=full_rule_note(setup),
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
 

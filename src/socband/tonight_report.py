@@ -45,6 +45,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_disconnect_rows(dataset),
         "",
         *_weak_batteries_lines(attrs),
+        *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
         *_charging_now_lines(attrs),
         *_no_loads_lines(attrs),
         *_idle_lines(dataset),
