@@ -205,8 +205,9 @@ def _usable_rows(dataset: xr.Dataset) -> list[str]:
     if not dataset.attrs["loads_described"] and dataset.attrs["draws_now_a"] <= 0.0:
         return [_row(label, "", "not reckoned: no load is described")]
     if np.mean(np.isfinite(usable)) < 0.5:
-        within = f"drawn within {dataset.attrs['horizon_hours']:.0f} h, which it outlasts"
-        return [_row(label, f">{middle:.0f} Ah", within)]
+        outlasts = chance_words(float(np.mean(~np.isfinite(usable))), len(usable))
+        sure = f"95 % sure; outlasts {dataset.attrs['horizon_hours']:.0f} h: {outlasts}"
+        return [_row(label, f">{low:.0f} Ah", sure)]
     sign = "" if f"{middle:.0f}" == f"{most:.0f}" else ">"
     return [_row(label, f"{sign}{middle:.0f} Ah", f"90 % sure: {low:.0f} to {high:.0f} Ah")]
 
@@ -242,7 +243,7 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
     off = quantiles_of(dataset["wake_off_hours"].values)
     on = quantiles_of(dataset["wake_on_hours"].values)
     with_loads = (
-        f"{on[0]:.1f} to {on[4]:.1f} h with the loads on"
+        f"{_half_hours(on[0])} to {_half_hours(on[4])} h with the loads on"
         if np.isfinite(on[4])
         else "longer, or never, with the loads on"
     )
@@ -252,14 +253,26 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
     wakes = f"its {n} batteries in parallel wake" if n > 1 else "it wakes"
     practice = "common practice, no source: one to two hours for one battery"
     practice += ", half as long again for each more"
+    below = f"below {attrs['charge_min_c']:g} °C"
+    first, cold = "If it does disconnect:", ""
+    if attrs["too_cold_to_wake"] > 0.5:
+        first = f"If it does disconnect, it does not wake while its batteries are {below}, as now "
+        first += "(waking is charging). Once warmer:"
+    elif max(attrs["too_cold_to_wake"], attrs["frost"]) > LEAST_CHANGE:
+        cold = f" Not while its batteries are {below}: waking is charging."
     return [
         "",
         wrapped(
-            f"If it does disconnect: on {charger} {wakes} in about {off[0]:.1f} to {off[4]:.1f} h "
-            f"with the loads off, {with_loads} ({practice}). Do not believe the "
-            f"display again before the next full charge{_until_full(dataset)}."
+            f"{first} on {charger} {wakes} in about {_half_hours(off[0])} to "
+            f"{_half_hours(off[4])} h with the loads off, {with_loads} ({practice}).{cold} Do not "
+            f"believe the display again before the next full charge{_until_full(dataset)}."
         ),
     ]
+
+
+def _half_hours(hours: float) -> str:
+    """As `charging` tells the same practice: it is not known to minutes."""
+    return f"{round(2.0 * hours) / 2.0:g}"
 
 
 # How to narrow the doubt that an unknown of `snapshot` brings, where a single reading does.
