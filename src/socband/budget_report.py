@@ -78,8 +78,8 @@ def _at_once(dataset: xr.Dataset) -> str:
         return text
     return (
         f"{text} After {dataset.attrs['days']:g} days the largest part of the doubt is "
-        f"another, {' or '.join(later)} ({100 * share:.0f} %): where full charges are so rare, know "
-        "that better first."
+        f"another, {' or '.join(later)} ({100 * share:.0f} %): where full charges are so rare, "
+        "know that better first."
     )
 
 
