@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 SOUND_V = (3.45, 3.6)  # of a rule, per cell: between plateau and what a charger holds (assumed)
 # Voltage of a rule per cell; how likely its last "full" was false; what was missing then at most.
 # The generic cell, 8 to 25 °C, with a current of 4 % of its capacity an hour into it reaches these
-# voltages from 7, 26, 65 and 98 % of charge on (computed from its model); another cell of 10 mV
-# more or less at 65 % some 20 % sooner or later. How often a house is there: assumed.
+# voltages from 7, 26, 70 and 98 % of charge on (computed from its model); a cell of 10 mV more or
+# less some 10 to 15 % sooner or later. How often a house is there: assumed.
 _RULE_V = (3.20, 3.30, 3.34, 3.40)
 _FALSE = (0.8, 0.6, 0.5, 0.1)
 _MISSING = (0.9, 0.7, 0.45, 0.20)
