@@ -9,6 +9,7 @@ measured: cells from the generic model, loads and sun made up.
 
 from __future__ import annotations
 
+import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -71,8 +72,10 @@ def made() -> tuple[np.ndarray, float]:
     return np.column_stack([time_s, unix_s, seen_a, np.round(voltage(true_a), 2)]), left
 
 
-def main() -> None:
-    """Write the log beside this file."""
+def main(argv: list[str] | None = None) -> None:
+    """Write the log beside this file; with --help only say so."""
+    form = argparse.RawDescriptionHelpFormatter
+    argparse.ArgumentParser(description=__doc__, formatter_class=form).parse_args(argv)
     rows, left = made()
     path = Path(__file__).with_name("workshop-van.csv")
     np.savetxt(

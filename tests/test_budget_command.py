@@ -158,7 +158,14 @@ def test_what_is_wrong_at_once_is_put_down_to_what_needs_no_time() -> None:
     assert str(found["cause"].values[0]) == "shunt offset"
     assert found["error_at_once"].values[4] == pytest.approx(0.5 * 0.1 * 1.645, rel=0.2)
     text = " ".join(budget_text(found).split())
-    assert text.endswith("what helps is to know better: capacity.")
+    share = 100.0 * float(found["variance_share"][0])
+    said = "what helps against that is to know better: capacity. After 7 days the largest part "
+    said += (
+        f"of the doubt is another, shunt offset ({share:.0f} %): where full charges are so rare,"
+    )
+    assert text.endswith(f"{said} know that better first.")
+    sooner = " ".join(budget_text(error_budget(setup, CELL, days=0.5, members=4000)).split())
+    assert sooner.endswith("what helps is to know better: capacity.")
     sound = error_budget(monitor(), CELL, days=5.0, members=2000)
     assert sound.attrs["longest_days"] == 5.0
     assert "For at least 5 days" in budget_text(sound)

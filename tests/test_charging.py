@@ -181,6 +181,40 @@ def test_a_source_that_nobody_described_is_said_to_be_and_goes_with_the_bank(ban
     assert "is described in the setup file" not in charging_text(ask(bank, "vehicle", amps=0.0))
 
 
+def test_what_the_file_does_describe_is_named_with_how_to_ask(bank):
+    _, cell = bank
+    from socband.site import setup_from_table
+
+    whole = {"cell": "lfp-prismatic-100ah", "cells_in_series": 4, "rated_capacity_ah": 200.0}
+    sources = [
+        {"name": "panels, roof", "kind": "solar", "power_w": 100.0},
+        {"name": "engine", "kind": "vehicle", "current_a": 30.0},
+    ]
+    both = setup_from_table({"bank": whole, "sources": sources})
+    text = charging_text(charging(both, cell, None, {}, 1, MEMBERS, "shore"))
+    said = "It does describe panels, roof, engine: to ask about that, --source solar or --source"
+    assert f"{said} vehicle." in " ".join(text.split())
+    assert max(map(len, text.splitlines())) <= 80
+    none = charging_text(charging(setup_from_table({"bank": whole}), cell, None, {}, 1, MEMBERS))
+    assert "It does describe" not in none
+
+
+def test_a_bank_that_is_off_does_not_wake_in_the_frost(bank):
+    setup, cell = bank
+    text = " ".join(charging_text(charging(setup, cell, None, {}, 1, MEMBERS, "shore")).split())
+    assert "not while its batteries are below 0 °C: waking is charging." in text
+
+
+def test_help_of_a_reading_stays_on_its_line(capsys):
+    """A word of it alone on the next line reads like a reading of its own."""
+    from socband.cli import main
+
+    main(["charging", "--help"])
+    lines = capsys.readouterr().out.splitlines()
+    first = next(k for k, line in enumerate(lines) if "panel_volts=" in line)
+    assert "fuse_in=" in lines[first + 1]
+
+
 def test_a_battery_warmed_by_its_own_heater_takes_charge(bank):
     """At -8 °C the heater holds some 3.5 °C, if it has the power (8 cells of some 1 W/K: 92 W)."""
     from socband.site import setup_from_table

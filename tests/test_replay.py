@@ -314,3 +314,16 @@ def test_open_drive_cycle_ends_inside_the_band(drive_cycle) -> None:
     """The true charge at the end lies in a band that still says something."""
     assert drive_cycle.inside_at_end
     assert drive_cycle.high - drive_cycle.low < 0.25  # and it is no band that says nothing
+
+
+def test_a_log_of_a_worn_bank_is_told_what_to_enter(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At 25 °C, the reference, 90 of 200 Ah are 0.45 of what is printed."""
+    silent = tmp_path / "silent.toml"
+    silent.write_text(SETUP.replace("capacity_fraction = 1.0\n", ""))
+    inputs = [str(silent), str(folder / "log.csv"), "--members", "600"]
+    assert main(["replay", *inputs, "--evidence", "capacity=90"]) == 2
+    error = " ".join(capsys.readouterr().err.split())
+    assert 'bank.capacity_fraction = { dist = "norm", loc = 0.45, scale = 0.013 }' in error
+    assert "is the time right?" in error

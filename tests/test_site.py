@@ -11,9 +11,12 @@ import numpy as np
 import pytest
 
 from socband.errors import InputError
+from socband.models import load_cell
 from socband.quantity import Quantity
+from socband.report import check_text
 from socband.site import ClockTime, Hours, read_setup, setup_from_table
 from socband.site_check import capacity_setting_note
+from socband.site_full_rule import full_rule_note
 
 BANK = {"cell": "some-cell", "cells_in_series": 4, "rated_capacity_ah": 200}
 FULL = """
@@ -408,3 +411,56 @@ def test_a_comma_that_may_stand_between_thousands_is_not_interpreted() -> None:
     with pytest.raises(InputError) as caught:
         setup_from_table({"bank": BANK | {"rated_capacity_ah": "1,000 Ah"}})
     assert "write" not in str(caught.value)
+
+
+def ruled(above_v=None, cells=4, capacity_fraction=None, **re_zero):
+    bank = {"cell": "lfp-prismatic-100ah", "cells_in_series": cells, "rated_capacity_ah": 200}
+    rule = re_zero if above_v is None else {"above_v": above_v, **re_zero}
+    if capacity_fraction is not None:
+        bank["capacity_fraction"] = capacity_fraction
+    return setup_from_table({"bank": bank, "monitor": {"re_zero": rule}})
+
+
+@pytest.mark.parametrize(("above_v", "cells"), [(13.32, 4), (12.9, 4), (27.1, 8)])
+def test_a_rule_for_full_that_rest_meets_is_said(above_v, cells):
+    """On the plateau, 3.2 to 3.39 V a cell: a "full" there may be false at any time."""
+    setup = ruled(above_v, cells)
+    said = check_text(setup, load_cell("lfp-prismatic-100ah"), None)
+    assert "usable, but:" in said
+    assert "fine." not in said
+    text = " ".join(said.split())
+    assert f"above_v is {above_v} V, {above_v / cells:.3g} V a cell" in text
+    assert {4: "13.8 to 14.4 V", 8: "27.6 to 28.8 V"}[cells] in text
+    assert max(len(line) for line in said.splitlines()) <= 80
+    assert setup.monitor.re_zero.false_probability > 0.1
+    assert setup.monitor.re_zero.shortfall.interval(0.9)[1] > 0.2
+
+
+@pytest.mark.parametrize("above_v", [None, 13.6, 14.0])
+def test_a_rule_above_the_plateau_is_sound(above_v):
+    setup = ruled(above_v)
+    assert full_rule_note(setup) == ""
+    assert setup.monitor.re_zero.false_probability == 0.1
+    assert setup.monitor.re_zero.shortfall.interval(1.0) == pytest.approx((0.02, 0.20))
+
+
+def test_what_is_stated_of_false_fulls_stays():
+    rule = ruled(13.32, false_probability=0.05, shortfall=0.1).monitor.re_zero
+    assert rule.false_probability == 0.05
+    assert rule.shortfall.median == 0.1
+
+
+def test_a_lower_rule_is_false_more_often_and_by_more():
+    """Least charge at which the generic cell meets 3.33 V with C/25 into it: 63 to 67 %."""
+    rules = [ruled(v).monitor.re_zero for v in (12.9, 13.2, 13.32, 13.5, 13.6)]
+    chance = [rule.false_probability for rule in rules]
+    most = [rule.shortfall.interval(1.0)[1] for rule in rules]
+    assert chance == sorted(chance, reverse=True)
+    assert most == sorted(most, reverse=True)
+    assert most[2] > 1.0 - 0.63
+
+
+def test_a_capacity_set_as_printed_is_called_so():
+    note = capacity_setting_note(ruled(capacity_fraction=0.62))
+    assert "is 200 Ah, as printed, but the bank is reckoned to hold 124 Ah." in note
+    assert "1 times" not in note

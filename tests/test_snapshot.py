@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 from toys import EMPTY_V, SLOPE_V, straight_cell
 
+from socband.cell import temperature_factors
 from socband.cli import main
 from socband.errors import InputError
 from socband.evidence import ClampReading
@@ -484,3 +486,46 @@ def test_an_unseen_current_that_would_have_emptied_the_bank_is_refused_with_why(
     assert np.median(with_hours) == pytest.approx(
         0.55 - 0.45 * (200 / 176 - 1) - 38 / 176, abs=0.03
     )
+
+
+WORN = """
+[bank]
+cell = "lfp-prismatic-100ah"
+cells_in_series = 4
+rated_capacity_ah = 100
+{fraction}
+[ambient]
+temperature_c = 5
+[present]
+display_soc = 0.63
+hours_since_full = 36
+clock = "21:00"
+"""
+
+
+def test_a_worn_bank_that_was_measured_is_told_what_to_enter(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """50 of 100 Ah are next to impossible where the setup says nothing: what is to be written
+    goes by the temperature, and is taken when it is."""
+    path = tmp_path / "worn.toml"
+    path.write_text(WORN.format(fraction=""))
+    few = ["--members", "2000"]
+    assert main(["tonight", str(path), "--evidence", "capacity=50", *few]) == 2
+    error = " ".join(capsys.readouterr().err.split())
+    assert "promise too much" not in error
+    said = re.search(r"bank\.(capacity_fraction = \{.*?\})", error)[1]
+    factor = temperature_factors(load_cell("lfp-prismatic-100ah"), 5.0)[4]
+    found = re.search(r"loc = ([\d.]+), scale = ([\d.]+)", said)
+    assert float(found[1]) == pytest.approx(0.5 / factor, abs=0.005)
+    assert float(found[2]) == pytest.approx(0.03 * 0.5 / factor, abs=0.0005)
+    path.write_text(WORN.format(fraction=said))
+    assert main(["tonight", str(path), *few, "--json"]) == 0
+    charge = json.loads(capsys.readouterr().out)["charge_left_ah"]
+    assert charge["p95"] < 0.63 * 50.0
+    # a setup that does promise is asked whether it does too much
+    path.write_text(WORN.format(fraction="capacity_fraction = 0.95"))
+    assert main(["tonight", str(path), "--evidence", "capacity=50", *few]) == 2
+    error = " ".join(capsys.readouterr().err.split())
+    assert "promise too much" in error
+    assert "dist" not in error

@@ -25,7 +25,7 @@ from socband.logs import Log
 from socband.models import load_cell
 from socband.quantity import Quantity
 from socband.site import read_setup, setup_from_table
-from socband.suspects import Options, drift_per_day, judge, suspects
+from socband.suspects import Options, drift_per_day, judge, likely_hours, suspects
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_model import Likelihood, Yardstick
 from socband.suspects_report import (
@@ -242,6 +242,61 @@ def test_the_rated_or_the_usable_capacity_is_a_sound_setting():
     doubtful = judge(settings_of(225), cell, None, {}, 0, 4000).probability  # 12 % too much
     assert doubtful["none"] > 0.2
     assert doubtful["capacity_setting"] > 0.1
+
+
+def test_a_bank_known_to_be_worn_is_not_to_be_set_to_what_is_printed():
+    """62 % of 200 Ah, and 200 Ah set: the printed capacity is what is wrong there."""
+    cell = load_cell(CELL)
+    worn = settings_of(200, {"dist": "norm", "loc": 0.62, "scale": 0.05})
+    text = " ".join(suspects_text(suspects(worn, cell, None, {}, 0, 4000)).split())
+    # 0.62 and ± 1.645 × 0.05 of 200 Ah
+    said = "set what the bank holds, by the setup file about 124 Ah (90 % sure: 108 to 140 Ah)"
+    assert said in text
+    assert "set the capacity printed on the batteries" not in text
+    sound = " ".join(suspects_text(suspects(settings_of(300), cell, None, {}, 0, 4000)).split())
+    assert "set the capacity printed on the batteries" in sound
+
+
+def test_lost_capacity_says_of_what():
+    worn = settings_of(200, {"dist": "norm", "loc": 0.62, "scale": 0.05})
+    text = suspects_text(suspects(worn, load_cell(CELL), None, {}, 0, 4000))
+    assert re.search(r"Size: \d+ % less than the 124 Ah that it should hold", text)
+
+
+def test_hours_of_an_unseen_load_are_told_only_where_something_tells_them():
+    """Windows are tried evenly: without evidence the fullest of them is chance."""
+    setup, cell = settings_of(), load_cell(CELL)
+    verdict = judge(setup, cell, None, {}, 0, 20000)
+    assert likely_hours(verdict) == ""
+    draws = verdict.draws
+    one = next(h for h in draws.hypotheses if h.detail == "18:00-02:00")
+    mine = np.flatnonzero(draws.causes == "untracked_hours")
+    index = draws.index.copy()
+    index[mine[: len(mine) // 2]] = draws.hypotheses.index(one)
+    known = replace(draws, index=index)
+    assert likely_hours(replace(verdict, draws=known)) == "18:00-02:00"
+    # the same, all made from ten draws
+    few = replace(known, origin=np.arange(len(index)) % 10)
+    assert likely_hours(replace(verdict, draws=few)) == ""
+
+
+def test_only_a_test_that_tells_a_pair_apart_is_named_for_it():
+    """A capacity from full to cut-off tells a wrong setting from a worn bank, whose monitor shows
+    every current as it is; between two lasting currents a single voltage tells nothing."""
+    worn = settings_of(200, {"dist": "norm", "loc": 0.62, "scale": 0.05})
+    found = suspects(worn, load_cell(CELL), None, {}, 0, 20000)
+    pair = found["pair_bits"].sel(cause="capacity_setting", against="lost_capacity")
+    assert float(pair.sel(test="discharge_to_cutoff")) > 0.5
+    assert float(abs(pair.sel(test="display_all_off"))) < 0.1
+    assert float(abs(pair.sel(test="clamp_at_post"))) < 0.1
+    np.testing.assert_array_equal(found["pair_bits"], found["pair_bits"].transpose("against", ...))
+    text = suspects_text(found)
+    assert text.count("leave the same traces") == 1  # five pairs, one reason
+    number = re.search(r"(\d)\. from a full charge, discharge", text)[1]
+    assert re.search(rf"the bank holds less than it should: .*\b{number}\b", text)
+    nothing = found.assign(pair_bits=0.0 * found["pair_bits"])
+    assert suspects_text(nothing).count(": none by itself") == 5
+    assert max(len(line) for line in text.splitlines()) <= 80
 
 
 def test_true_charge_never_exceeds_full(verdicts):

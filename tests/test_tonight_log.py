@@ -127,7 +127,9 @@ def test_without_loads_what_the_log_drew_goes_on(cell, log) -> None:
     del table["loads"]
     night = tonight(setup_from_table(table), cell, 200, seed=3, log=log)
     assert night.attrs["draws_now_a"] == pytest.approx(-SEEN_A, rel=0.02)
-    assert "A that its loads drew on average in the last day of the log" in " ".join(tonight_text(night).split())
+    assert "A that its loads drew on average in the last day of the log" in " ".join(
+        tonight_text(night).split()
+    )
 
 
 def test_temperature_and_clock_are_the_logs_own_unless_stated(cell, log) -> None:

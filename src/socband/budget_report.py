@@ -57,20 +57,30 @@ def budget_text(dataset: xr.Dataset) -> str:
 def _at_once(dataset: xr.Dataset) -> str:
     """By how much a display is off before time adds to it, and what helps: no charging does."""
     low, _, middle, _, high = 100.0 * dataset["error_at_once"].values
-    text = (
-        f"at {100 * dataset.attrs['display_soc']:.0f} % shown it may be off by {low:+.1f} to "
-        f"{high:+.1f} % before shunt offset and unseen loads have had time to add anything. "
-        "Charging to full more often does not mend that; what helps is"
-    )
     shares = dict(
         zip(dataset["cause"].values, dataset["variance_share_at_once"].values, strict=True)
     )
     causes = sorted((name for name in shares if shares[name] >= LEAST_LED), key=shares.get)[::-1]
+    share = float(dataset["variance_share"].values[0])
+    later = [name for name in _leaders(dataset) if name not in causes] if share >= LEAST_LED else []
+    text = (
+        f"at {100 * dataset.attrs['display_soc']:.0f} % shown it may be off by {low:+.1f} to "
+        f"{high:+.1f} % before shunt offset and unseen loads have had time to add anything. "
+        "Charging to full more often does not mend that; what helps "
+        f"{'against that ' if later else ''}is"
+    )
     helps = [f" to know better: {', '.join(causes)}"] if causes else []
     off = dataset.attrs["setting_over_bank"] - 1.0
     if abs(middle) > 50.0 * dataset.attrs["within"] and abs(off) > 0.5 * dataset.attrs["within"]:
         helps.append(" to set the monitor's capacity to what the bank holds")
-    return f"{text}{'; and'.join(helps)}." if helps else f"{text.partition(';')[0]}."
+    text = f"{text}{'; and'.join(helps)}." if helps else f"{text.partition(';')[0]}."
+    if not later:
+        return text
+    return (
+        f"{text} After {dataset.attrs['days']:g} days the largest part of the doubt is "
+        f"another, {' or '.join(later)} ({100 * share:.0f} %): where full charges are so rare, "
+        "know that better first."
+    )
 
 
 def _share_lines(dataset: xr.Dataset) -> list[str]:

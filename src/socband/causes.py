@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.causes_stated import UNTRACKED, stated_by
+from socband.causes_stated import STATED_DETAIL, UNTRACKED, stated_by
 from socband.quantity import Quantity
 from socband.site_check import sound_capacity_settings_ah
 from socband.site_fields import Hours
@@ -133,7 +133,6 @@ class CauseSettings:
 
 
 STATED = 5.0  # times as likely is a misset setting to be what is the matter, once seen (assumed)
-STATED_DETAIL = "as given in the setup file"
 ZERO_SHARE = 0.4  # of the time a house shows zero, where no log says (assumed)
 
 

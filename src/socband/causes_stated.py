@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 DOUBTED = 0.3  # of its usual weight keeps a cause that the file leaves no room for (assumed)
 MOST_STATED = 0.95  # chance that a statement can give a cause that is no fact (assumed)
+STATED_DETAIL = "as given in the setup file"
 UNTRACKED = ("untracked_steady", "untracked_hours")
 
 

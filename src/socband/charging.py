@@ -173,7 +173,7 @@ def charging(
     cold = float(np.mean(bank.temperature_c[~bank.beside] < refuses_c))
     now_c = readings.get("temperature", float(np.median(bank.temperature_c)))
     logged_c = last_temperature_c(log)
-    others = [other.name for other in setup.sources if other.kind != source]
+    others = [other for other in setup.sources if other.kind != source]
     dataset.attrs = {
         "source_kind": source,
         "amps": amps,
@@ -204,7 +204,8 @@ def charging(
         "rests_stated": int(rest.stated),
         "source_is_assumed": int(mine is None),
         "bulk_per_h": rules.bulk_per_h[source],
-        "other_sources": ", ".join(others),
+        "other_sources": ", ".join(other.name for other in others),
+        "other_kinds": " ".join(dict.fromkeys(other.kind for other in others)),
         "batteries": setup.bank.strings_in_parallel,
         "wake_from_h": rules.wake_hours[0] * times_as_long(setup.bank.strings_in_parallel),
         "wake_to_h": rules.wake_hours[1] * times_as_long(setup.bank.strings_in_parallel),

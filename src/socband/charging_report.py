@@ -160,7 +160,8 @@ def _resting(attrs: Mapping[str, Any]) -> str:
     if kind == "shore":
         said += (
             " In bulk a shore charger gives its full current (common practice, no source). A bank "
-            f"that has switched itself off wakes on it in {_waking(attrs)}, longer with loads on."
+            f"that has switched itself off wakes on it in {_waking(attrs)}, longer with loads on; "
+            f"not while its batteries are below {attrs['charge_min_c']:g} °C: waking is charging."
         )
     return said
 
@@ -186,7 +187,17 @@ def assumed_size(dataset: xr.Dataset) -> str:
         f"No {what[a['source_kind']]} is described in the setup file: "
         f"{a['bulk_per_h'] * a['rated_capacity_ah']:.0f} A are assumed, "
         f"{100 * a['bulk_per_h']:g} % of the bank's capacity an hour (common practice, no source)."
+        f"{_described(a)}"
     )
+
+
+def _described(attrs: Mapping[str, Any]) -> str:
+    """Which sources the setup file does describe, and how to ask about them."""
+    kinds = attrs["other_kinds"].split()
+    if not kinds:
+        return ""
+    ask = " or ".join(f"--source {kind}" for kind in kinds)
+    return f" It does describe {attrs['other_sources']}: to ask about that, {ask}."
 
 
 def beyond_source(dataset: xr.Dataset) -> bool:

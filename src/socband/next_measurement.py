@@ -13,8 +13,8 @@ noise variance), which the tests check.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from socband.models import CellModel
     from socband.site import Setup
     from socband.suspects import Verdict
+    from socband.suspects_draws import Draws
 
 Array = np.ndarray
 
@@ -150,6 +151,7 @@ TESTS: tuple[Test, ...] = (
 )
 
 LN2 = float(np.log(2.0))
+PAIR_DRAWS, LEAST_DRAWN = 150, 20  # of each cause of a pair (assumed)
 
 
 def expected_information_gain(
@@ -225,8 +227,6 @@ def rank_tests(
         readings: those entered; a test already done is left out.
         tests: see `TESTS`.
     """
-    from dataclasses import replace
-
     from socband.causes import CAUSES
 
     draws = verdict.draws
@@ -248,17 +248,61 @@ def rank_tests(
             key in readings for key in wanted
         ):
             continue
-        conditions = dict(test.readings)
-        if "load" in conditions:  # a load the bank can carry
-            conditions["load"] = setup.bank.rated_capacity_ah / 8.0
-        if "lead_most" in conditions:
-            conditions["lead_most"] = setup.bank.rated_capacity_ah / 8.0 / strings
-        if test.key == "clamp_heavy_load":
-            conditions["clamp"] = -setup.bank.rated_capacity_ah / 5.0
-        said = predictions(draws, conditions, setup, cell, meters)
-        mean = np.stack([said[key][0] for key in said])
-        std = np.stack([said[key][1] for key in said])
+        mean, std = _predicted(test, draws, setup, cell, meters)
         rng = np.random.default_rng([seed, 10, j])
         gain, error = expected_information_gain(mean, std, rng, groups)
         ranked.append(replace(test, gain_bits=gain, error_bits=error))
     return sorted(ranked, key=lambda test: -test.rate)
+
+
+def pair_bits(
+    verdict: Verdict,
+    setup: Setup,
+    cell: CellModel,
+    tests: Sequence[Test],
+    causes: Sequence[str],
+    seed: int = 0,
+    meters: Meters = GOOD_METERS,
+) -> Array:
+    """What each test tells of each pair of causes, were both as likely: 1 decides, 0 says nothing.
+
+    Args:
+        verdict: the posterior, readings entered so far included.
+        tests: as ranked.
+        causes: in the order wanted.
+
+    Returns:
+        (causes, causes, tests) [bit], NaN for a pair of which one has fewer than `LEAST_DRAWN`
+        draws.
+    """
+    draws = verdict.draws
+    said = [_predicted(test, draws, setup, cell, meters) for test in tests]
+    of = [np.flatnonzero(draws.causes == name) for name in causes]
+    rng = np.random.default_rng([seed, 11])
+    some = [rng.choice(m, PAIR_DRAWS) if len(m) >= LEAST_DRAWN else m[:0] for m in of]
+    groups = np.repeat([0, 1], PAIR_DRAWS)
+    bits = np.full((len(causes), len(causes), len(tests)), np.nan)
+    for i, j in zip(*np.triu_indices(len(causes), 1), strict=True):
+        both = np.concatenate([some[i], some[j]])
+        if len(both) < 2 * PAIR_DRAWS:
+            continue
+        for n, (mean, std) in enumerate(said):
+            theirs = np.broadcast_to(std, mean.shape)[:, both]
+            gain, _ = expected_information_gain(mean[:, both], theirs, rng, groups, PAIR_DRAWS)
+            bits[i, j, n] = bits[j, i, n] = gain
+    return bits
+
+
+def _predicted(
+    test: Test, draws: Draws, setup: Setup, cell: CellModel, meters: Meters
+) -> tuple[Array, Array]:
+    """(m, n) what each draw predicts for the readings of a test in this bank, and its deviation."""
+    conditions, rated_ah = dict(test.readings), setup.bank.rated_capacity_ah
+    if "load" in conditions:  # a load the bank can carry
+        conditions["load"] = rated_ah / 8.0
+    if "lead_most" in conditions:
+        conditions["lead_most"] = rated_ah / 8.0 / setup.bank.strings_in_parallel
+    if test.key == "clamp_heavy_load":
+        conditions["clamp"] = -rated_ah / 5.0
+    said = predictions(draws, conditions, setup, cell, meters)
+    return np.stack([said[key][0] for key in said]), np.stack([said[key][1] for key in said])

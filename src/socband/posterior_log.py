@@ -78,7 +78,7 @@ def posterior_of_log(
     track = Track.from_log(log, cell, scale, setup.ambient.temperature_c.median, step_s, hour)
     unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     posterior = condition(track, cell, unknowns, settings, evidence, progress)
-    _refuse_contradictions(posterior, evidence, settings.members)
+    _refuse_contradictions(posterior, evidence, settings.members, setup, cell)
     return Conditioned(setup, track, unknowns, posterior)
 
 
@@ -164,7 +164,11 @@ def _rest_against_log(setup: Setup, log: Log, piece: RestedVoltage) -> list[Prob
 
 
 def _refuse_contradictions(
-    posterior: Posterior, evidence: Sequence[Evidence], members: int
+    posterior: Posterior,
+    evidence: Sequence[Evidence],
+    members: int,
+    setup: Setup,
+    cell: CellModel,
 ) -> None:
     """Evidence that next to no member explains contradicts the log and the setup, as in
     `snapshot`."""
@@ -180,7 +184,7 @@ def _refuse_contradictions(
                     f"{what}, which hardly any bank explains that the log and the monitor's errors "
                     "allow",
                     "readings that fit together, or wider uncertainties",
-                    f"{doubts_about(pieces)} is the time right?".strip(),
+                    f"is the time right? {doubts_about(pieces, setup, cell)}".strip(),
                 )
             )
     if problems:

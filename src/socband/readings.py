@@ -113,7 +113,7 @@ KINDS: dict[str, ReadingKind] = {
     "amps": ReadingKind("A", -2000, 2000, "charge current into the bank now, + charging"),
     "volts": ReadingKind("V", 0, 1000, "bank voltage now", cell_v=CHARGED_V, may_be_off=True),
     "temperature": ReadingKind("C", -60, 80, "temperature of the battery"),
-    "panel_volts": ReadingKind("V", 0, 1000, "open-circuit voltage at the panel plug"),
+    "panel_volts": ReadingKind("V", 0, 1000, "voltage at the panel's open plug"),
     "fuse_in": ReadingKind("V", 0, 1000, "voltage on the source side of the fuse", ("fuse_out",)),
     "fuse_out": ReadingKind("V", 0, 1000, "voltage on the battery side of the fuse", ("fuse_in",)),
 }

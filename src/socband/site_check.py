@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from socband.errors import Problem
 from socband.quantity import Quantity
+from socband.site_full_rule import full_rule_note
 from socband.site_priors import LEAST_LOST
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ MOST_MEAN_C = 5.0  # times the capacity an hour: no house bank gives or takes mo
 _STILL_SOUND = 0.8
 CLEARLY_OFF = 1.2
 _BESIDE_FACTORS = 1.1  # a whole bank so much above what its batteries' factors add up to (assumed)
+_AS_PRINTED = 0.005  # so near the rated capacity a setting is taken from the label
 _ROUNDED = 0.02  # a display may stand so far below full at once (assumed)
 
 
@@ -193,8 +195,10 @@ def sound_capacity_settings_ah(bank: Bank) -> tuple[float, float]:
 
 
 def capacity_setting_note(setup: Setup) -> str:
-    """What a capacity that two keys tell differently does to the answers; "" where none does."""
-    return _setting_note(setup) or _factors_note(setup)
+    """What a capacity that two keys tell differently, or a rule for "full" that is met at rest,
+    does to the answers; "" where neither is there."""
+    capacity = _setting_note(setup) or _factors_note(setup)
+    return " ".join(note for note in (capacity, full_rule_note(setup)) if note)
 
 
 def _factors_note(setup: Setup) -> str:
@@ -225,9 +229,12 @@ def _setting_note(setup: Setup) -> str:
     present_ah = bank.capacity_fraction.median * rated_ah
     shown = 1.0 - 0.5 * present_ah / assumed_ah
     wrong = "high" if assumed_ah > present_ah else "low"
+    printed = f"{assumed_ah / rated_ah:.3g} times the rated {rated_ah:g} Ah"
+    if abs(assumed_ah / rated_ah - 1.0) < _AS_PRINTED:
+        printed = f"as printed, but the bank is reckoned to hold {present_ah:.0f} Ah"
     return (
-        f"monitor.assumed_capacity_ah is {assumed_ah:g} Ah, {assumed_ah / rated_ah:.2g} times the "
-        f"rated {rated_ah:g} Ah. If that is what the monitor is set to, its display is too "
+        f"monitor.assumed_capacity_ah is {assumed_ah:g} Ah, {printed}. If that is what the "
+        "monitor is set to, its display is too "
         f"{wrong} the further from full: with half of the bank's charge used it shows about "
         f"{100.0 * max(shown, 0.0):.0f} %. Read the setting in the monitor, and the rated capacity "
         f"on the batteries; some {low_ah:.0f} to {high_ah:.0f} Ah would be sound."

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from socband.errors import InputError
 from socband.quantity import Quantity
+from socband.site_full_rule import early_full_probability, early_full_shortfall
 
 
 @dataclass(frozen=True)
@@ -119,11 +120,12 @@ _PRIORS: dict[str, _Prior] = {
     "monitor.re_zero.below_a": _Prior(_of_capacity(0.04), "assumed: a setting, 4 % of capacity"),
     "monitor.re_zero.for_s": _Prior(180.0, "assumed: a setting, three minutes"),
     "monitor.re_zero.false_probability": _Prior(
-        0.1, "assumed: one full charge in ten is declared too early"
+        early_full_probability,
+        "assumed: one full charge in ten is declared too early, more below 3.4 V a cell",
     ),
     "monitor.re_zero.shortfall": _Prior(
-        {"dist": "uniform", "loc": 0.02, "scale": 0.18},
-        "assumed: 2 to 20 % of capacity still missing then",
+        early_full_shortfall,
+        "assumed: 2 to 20 % of capacity still missing then, more by a rule below 3.4 V a cell",
     ),
     "untracked_load.probability": _Prior(
         _untracked_probability, "assumed: one bank in five has one; certain if its current is given"

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from socband import kernels as k
-from socband.cell import stands_at, voltage
+from socband.cell import stands_at, temperature_factors, voltage
 from socband.errors import InputError, Problem
 from socband.evidence import (
     CapacityTest,
@@ -46,11 +46,11 @@ _DOUBTS: dict[type, str] = {  # what to ask of a reading that contradicts the se
         " into the bank?"
     ),
     CapacityTest: (
-        "is the capacity what the display counted from full to cut-off, of the whole bank? Or does"
-        " bank.capacity_fraction promise too much?"
+        "is the capacity what the display counted from full to cut-off, of the whole bank?"
     ),
     FullCharge: "was the bank really full, and not only shown so? Else full@2=unsure;",
 }
+CREDIBLE_FRACTION = (0.1, 1.2)  # of the rated capacity; beyond it a test is a slip (assumed)
 # With fewer effective draws of the first `MOST_DRAWS` what is known contradicts the setup.
 # The first draws are the same however many members are wanted, and so is what is refused.
 LEAST_EFFECTIVE, MOST_DRAWS = 30.0, 160_000
@@ -194,7 +194,7 @@ def _refuse(setup: Setup, cell: CellModel, drawn: Drawn, evidence: Sequence[Evid
                 f"{what}, which hardly any bank explains that the display and the monitor's "
                 "errors allow",
                 "readings that fit together, or wider uncertainties",
-                doubts_about(evidence),
+                doubts_about(evidence, setup, cell),
             )
         )
     if drawn.overfull.mean() > 0.5:
@@ -245,9 +245,27 @@ def _check_lasting(setup: Setup, cell: CellModel, drawn: Drawn, piece: ClampRead
     )
 
 
-def doubts_about(evidence: Sequence[Evidence]) -> str:
+def doubts_about(evidence: Sequence[Evidence], setup: Setup, cell: CellModel) -> str:
     """What to ask of readings that contradict what else is known, each kind once."""
-    return " ".join(ask for kind, ask in _DOUBTS.items() if any(type(p) is kind for p in evidence))
+    asked = [ask for kind, ask in _DOUBTS.items() if any(type(p) is kind for p in evidence)]
+    asked += [_capacity_doubt(p, setup, cell) for p in evidence if isinstance(p, CapacityTest)][-1:]
+    return " ".join(ask for ask in asked if ask)
+
+
+def _capacity_doubt(test: CapacityTest, setup: Setup, cell: CellModel) -> str:
+    """What a capacity test at odds with the setup says of `bank.capacity_fraction`."""
+    if not setup.assumes("bank.capacity_fraction"):
+        return "Or does bank.capacity_fraction promise too much?"
+    factor = float(temperature_factors(cell, np.array(setup.ambient.temperature_c.median))[4])
+    full_ah = setup.bank.rated_capacity_ah * factor
+    fraction, std = test.capacity_ah / full_ah, test.reading_std_ah / full_ah
+    if not CREDIBLE_FRACTION[0] <= fraction <= CREDIBLE_FRACTION[1]:
+        return ""
+    return (
+        "If so, the bank holds what hardly any does of which the setup file says nothing: enter "
+        f'it there, bank.capacity_fraction = {{ dist = "norm", loc = {fraction:.2g}, scale = '
+        f"{std:.2g} }}, in place of --evidence capacity."
+    )
 
 
 class AllEmpty(InputError):

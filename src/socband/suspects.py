@@ -16,6 +16,8 @@ import numpy as np
 
 from socband.balance import drift_current, true_full_std
 from socband.causes import UNITS
+from socband.causes_stated import STATED_DETAIL
+from socband.site_check import sound_capacity_settings_ah
 from socband.suspects_draws import ASSUMED_HOURS, log_density, predictions
 from socband.suspects_fit import fit
 from socband.suspects_judge import (
@@ -37,12 +39,16 @@ if TYPE_CHECKING:
     from socband.logs import Log
     from socband.models import CellModel
     from socband.site import Setup
+    from socband.site_parts import Bank
 
 __all__ = ["DEFAULTS", "Options", "Verdict", "expected_log_bayes", "fit_log", "judge", "suspects"]
 
 Array = np.ndarray
 
 ASSUMED_USE = 0.3  # of the capacity a day, out and in (assumed)
+# So many times as likely as before must hours be to be told, by so many draws at least (assumed).
+CLEARLY_LIKELIER, LEAST_DRAWS_OF_HOURS = 4.0, 50
+_NEARLY = 0.999  # of what is printed: rounding is no age
 SHOWN = 0.05  # causes less probable than this are not compared with one another
 
 
@@ -207,6 +213,28 @@ def _assumed(readings: Mapping[str, float]) -> list[str]:
     ]
 
 
+def likely_hours(verdict: Verdict) -> str:
+    """In which of the windows tried an untracked load draws, where what is known clearly speaks
+    for one of them; else ""."""
+    draws = verdict.draws
+    mine = np.flatnonzero(draws.causes == "untracked_hours")
+    # resampling leaves the same draw more than once: so few say nothing of the hours
+    if len(np.unique(draws.origin[mine])) < LEAST_DRAWS_OF_HOURS:
+        return ""
+    count = np.bincount(draws.index[mine], minlength=len(draws.hypotheses))
+    best = draws.hypotheses[count.argmax()]
+    whole = sum(h.weight for h in draws.hypotheses if h.cause == best.cause)
+    likelier = count.max() / len(mine) / (best.weight / whole)
+    stated = best.detail == STATED_DETAIL
+    return str(best.hours) if stated or likelier >= CLEARLY_LIKELIER else ""
+
+
+def _expected_capacity_ah(bank: Bank) -> Array:
+    """(3,) quantiles of what the setup expects the bank to hold [Ah]."""
+    low, high = bank.capacity_fraction.interval(0.9)
+    return bank.rated_capacity_ah * np.array([low, bank.capacity_fraction.median, high])
+
+
 def suspects(
     setup: Setup,
     cell: CellModel,
@@ -229,7 +257,7 @@ def suspects(
     import xarray as xr
 
     from socband.balance import balance_dataset
-    from socband.next_measurement import rank_tests
+    from socband.next_measurement import pair_bits, rank_tests
     from socband.summary import with_attributes
 
     verdict = judge(setup, cell, log, readings, seed, members, options)
@@ -241,11 +269,6 @@ def suspects(
     for i, a in enumerate(names):
         for j, b in enumerate(names):
             apart[order.index(a), order.index(b)] = bayes[i, j]
-    when = {}
-    for hypothesis_index in verdict.draws.index[verdict.draws.causes == "untracked_hours"]:
-        hours = str(verdict.draws.hypotheses[hypothesis_index].hours)
-        when[hours] = when.get(hours, 0) + 1
-    best_hours = max(when, key=lambda key: when[key]) if when else ""
     tests = rank_tests(verdict, setup, cell, readings, seed, options.meters)
     misfits = readings_that_do_not_fit(verdict, setup, cell, readings, options)
     data = {
@@ -263,6 +286,9 @@ def suspects(
                            "false full the error that each brings"}),
         "log_bayes": (("cause", "against"), apart,
                       {"units": "1", "long_name": "expected log Bayes factor of such evidence"}),
+        "pair_bits": (("cause", "against", "test"),
+                      pair_bits(verdict, setup, cell, tests, order, seed, options.meters),
+                      {"units": "bit", "long_name": "what the test tells of the pair alone"}),
         "gain_bits": ("test", [t.gain_bits for t in tests],
                       {"units": "bit", "long_name": "expected information about the cause"}),
         "gain_error_bits": ("test", [t.error_bits for t in tests],
@@ -295,9 +321,17 @@ def suspects(
     # the causes may be asked about for a bank that has died; its charge then is no question
     soc = verdict.draws.soc
     now = soc[soc > 0.0] if log is None and np.any(soc > 0.0) else soc
-    used, charged = _daily_use(verdict, setup.bank.rated_capacity_ah)
+    rated = setup.bank.rated_capacity_ah
+    used, charged = _daily_use(verdict, rated)
     dataset.attrs |= {
-        "untracked_hours": best_hours,
+        "untracked_hours": likely_hours(verdict),
+        "rated_is_sound_setting": int(sound_capacity_settings_ah(setup.bank)[1] >= _NEARLY * rated),
+        **{
+            f"holds_{key}_ah": float(ah)
+            for key, ah in zip(
+                ("p05", "p50", "p95"), _expected_capacity_ah(setup.bank), strict=True
+            )
+        },
         "used_per_day": used,
         "charged_per_day": charged,
         "use_is_assumed": int(log is None),

@@ -10,7 +10,14 @@ import numpy as np
 from socband import cautions
 from socband.summary import short_chance
 from socband.suspects_judge import FEW_DRAWS
-from socband.suspects_words import WORDS, error_per, few_draws_words, last_full_words, why_together
+from socband.suspects_pairs_report import listed_tests, not_separable, pair_lines
+from socband.suspects_words import (
+    WORDS,
+    error_per,
+    few_draws_words,
+    last_full_words,
+    words_of,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -25,25 +32,11 @@ _SIZES = {
     "offset": ("", 1.0, "+.2g", "A", ""),
     "gain": ("", 100.0, "+.0f", "%", ""),
     "capacity_setting": ("", 100.0, "+.0f", "%", ""),
-    "lost_capacity": ("", -100.0, ".0f", "%", " of it lost"),
+    "lost_capacity": ("", -100.0, ".0f", "%", " less than the {:.0f} Ah that it should hold"),
     "efficiency_setting": ("set to ", 100.0, ".0f", "%", ""),
     "false_rezero": ("", 100.0, ".0f", "%", " missing"),
     "connection": ("", 1e3, ".1f", "mΩ", ""),
 }
-SEPARATE_NATS = float(np.log(20.0))
-
-
-def not_separable(dataset: xr.Dataset) -> list[tuple[str, str]]:
-    """Pairs of causes that such evidence does not tell apart by 20 : 1, most probable first."""
-    names = [str(n) for n in dataset["cause"].values]
-    bayes = dataset["log_bayes"].values
-    pairs = []
-    for i, a in enumerate(names):
-        for j in range(i + 1, len(names)):
-            both = bayes[i, j], bayes[j, i]
-            if all(np.isfinite(both)) and min(both) < SEPARATE_NATS:
-                pairs.append((a, names[j]))
-    return pairs
 
 
 def few_draws(dataset: xr.Dataset) -> bool:
@@ -63,7 +56,7 @@ def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
     low, middle, high = (format(scale * x, form) for x in (low, middle, high))
     if scale < 0.0:
         low, high = high, low
-    text = f"{before}{middle} {unit}{behind}"
+    text = f"{before}{middle} {unit}{behind.format(dataset.attrs['holds_p50_ah'])}"
     if low != high and not few_draws(dataset):
         text += f" (90 % sure: {low} to {high} {unit})"
     if cause == "false_rezero" and dataset.attrs.get("false_fulls", 0) > 1:
@@ -91,7 +84,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
     for j, name in enumerate(names):
         if probability[j] < SHOWN:
             continue
-        words = WORDS[name]
+        words = words_of(name, attrs)
         lines.append(
             wrapped(f"{short_chance(probability[j]):>5}  {words.title}", "  ", "         ")
         )
@@ -116,16 +109,7 @@ def suspects_text(dataset: xr.Dataset) -> str:
     order = np.argsort(-priors, kind="stable")
     assumed = "; ".join(f"{WORDS[names[j]].title} {100 * priors[j]:.0f} %" for j in order)
     lines += ["", wrapped(f"Before any evidence (assumed): {assumed}.")]
-    pairs = not_separable(dataset)
-    if pairs:
-        lines += ["", "Not to be told apart by this evidence"]
-        for a, b in pairs[:5]:
-            reason, mend = why_together(a, b)
-            lines.append(wrapped(f"- {WORDS[a].title} / {WORDS[b].title}", "  ", "    "))
-            lines.append(wrapped(f"Why: {reason}.", "    "))
-            lines.append(wrapped(f"Tells them apart: {mend}.", "    "))
-        if len(pairs) > 5:
-            lines.append(f"  and {len(pairs) - 5} more pairs, less probable")
+    lines += pair_lines(dataset)
     heading = (
         "Measure next (bits of knowledge about the cause, per minute of work; an hour of waiting "
         "counts as a minute)"
@@ -135,12 +119,8 @@ def suspects_text(dataset: xr.Dataset) -> str:
     gains = dataset["gain_bits"].values
     if gains.size and gains.max() < 0.02:
         lines.append(wrapped("No test of the list would change the picture much.", "  "))
-    number = 0
-    for j, key in enumerate(dataset["test"].values):
-        test = by_key.get(str(key))
-        if test is None or (gains[j] < 0.005 and j > 0):
-            continue
-        number += 1
+    for number, j in enumerate(listed_tests(dataset), 1):
+        test = by_key[str(dataset["test"].values[j])]
         wait = f" and {test.waiting_hours:g} h of waiting" if test.waiting_hours else ""
         head = f"{number}. {test.what}: {max(gains[j], 0):.2f} bits, {test.minutes:g} min{wait}"
         lines.append(wrapped(head, "  ", "     "))

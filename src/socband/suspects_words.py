@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 
@@ -169,15 +169,30 @@ PAIRS: dict[frozenset[str], tuple[str, str]] = {
 }
 
 
-def why_together(a: str, b: str) -> tuple[str, str]:
-    """Reason and separating measurement of two causes that the evidence leaves together."""
-    said = PAIRS.get(frozenset({a, b}))
-    if said is not None:
-        return said
-    return (
-        "at the size they would have here both leave the same traces within the noise",
-        "the first measurement of the list below",
+def words_of(cause: str, attrs: Mapping[str, Any]) -> CauseWords:
+    """Plain words about a cause in this very bank, by the attributes of a result.
+
+    To set what is printed is no mending where the bank is known to hold far less.
+    """
+    words = WORDS[cause]
+    if cause != "capacity_setting" or attrs["rated_is_sound_setting"]:
+        return words
+    low, middle, high = (f"{attrs[f'holds_{key}_ah']:.0f}" for key in ("p05", "p50", "p95"))
+    band = f" (90 % sure: {low} to {high} Ah)" if low != high else ""
+    return replace(
+        words,
+        how="the bank has aged, and what is printed on it was left in, or the setting was never "
+        "made",
+        mend=f"set what the bank holds, by the setup file about {middle} Ah{band}, and not the "
+        f"{attrs['rated_capacity_ah']:g} Ah printed on the batteries",
     )
+
+
+def why_together(a: str, b: str) -> tuple[str, str]:
+    """Reason and separating measurement of two causes that the evidence leaves together; "" for
+    the measurement where only what they predict tells which it is."""
+    alike = "at the size they would have here both leave the same traces within the noise"
+    return PAIRS.get(frozenset({a, b}), (alike, ""))
 
 
 def few_draws_words(many: bool, some_fit: bool) -> str:

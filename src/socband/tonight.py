@@ -28,6 +28,7 @@ from socband.nights import (
 from socband.posterior import Settings
 from socband.quantity import Quantity
 from socband.site import Setup
+from socband.site_full_rule import full_rule_note
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST
 from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
@@ -107,12 +108,15 @@ def tonight(
         reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
         `too_cold_to_charge` (chance that the sources described bring nothing now because every
-        battery is too cold; 0 without sources), `heaters` (names of loads that heat, "; " between),
-        `frost` (chance that the air comes near 0 °C within the day, see `nights.frost_chance`),
+        battery is too cold; 0 without sources), `too_cold_to_wake` (the same, whatever the sources:
+        a bank that has disconnected wakes by charge), `heaters` (names of loads that heat, "; "
+        between), `frost` (chance that the air comes near 0 °C within the day, see
+        `nights.frost_chance`),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
-        untracked load is taken to draw; "" if all day or if there is none), and
+        untracked load is taken to draw; "" if all day or if there is none), `full_rule_note` (see
+        there), and
         `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
         its batteries' capacity factors; else NaN); and of a log `log` (its name, "" without),
         `log_hours`, `strained_share` (see `narrowing`), `drawn_in_log` (whether `draws_now_a` is
@@ -191,6 +195,7 @@ def tonight(
     def cut_out(off: Sequence[str] = ()) -> float:
         return chance(nights.cutout_hours(off) <= bought.attrs["until_hours"], weight)
 
+    too_cold = _too_cold(plan)
     dataset = ahead.assign(
         served_until=("until", served),
         **{f"until_{key}": ("until", values) for key, values in enough.items()},
@@ -258,7 +263,8 @@ def tonight(
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
         loads_described=int(described),
-        too_cold_to_charge=_too_cold(plan),
+        too_cold_to_charge=too_cold if plan.sources.names else 0.0,
+        too_cold_to_wake=too_cold,
         heaters_took_much=int(
             display is not None and np.median(took_ah) > LARGE_PART * max(gone_ah, 0.0)
         ),
@@ -278,6 +284,7 @@ def tonight(
         temperature_c=setup.ambient.temperature_c.median,
         timezone=setup.present.timezone or "",
         untracked_hours=_untracked_hours(setup),
+        full_rule_note=full_rule_note(setup),
         **of_log,
     )
     return with_attributes(dataset, dataset.attrs["title"], seed)
@@ -348,7 +355,5 @@ def _too_cold(plan: Plan) -> float:
     from socband.kernels_bank import B_COLD, S_T
 
     batteries = plan.batteries
-    if not plan.sources.names:
-        return 0.0
     cold = batteries.state[:, :, S_T] < batteries.parameters[:, :, B_COLD]
     return float(np.mean(cold.all(axis=1)))

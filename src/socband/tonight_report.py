@@ -5,14 +5,13 @@ A view of its dataset: nothing is computed here beyond quantiles of what it hold
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from socband import cautions
-from socband.narrowing import MOST_STRAINED
-from socband.report import caution_lines, chance_words, clock_after, present_lines, wrapped
+from socband.reckoned_report import reckoned_lines
+from socband.report import caution_lines, chance_words, clock_after, wrapped
 from socband.summary import quantiles_of
 from socband.switch_off_report import LEAST_CHANGE, switch_off_lines
 
@@ -46,12 +45,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         *_usable_rows(dataset),
         *_disconnect_rows(dataset),
         "",
-        *_log_lines(attrs),
-        *_weak_batteries_lines(attrs),
-        *_charging_now_lines(attrs),
-        *_no_loads_lines(attrs),
-        *_idle_lines(dataset),
-        *_battery_heater_lines(dataset),
+        *reckoned_lines(dataset),
     ]
     lines += _lasts_lines(dataset)
     lines += _inverter_lines(dataset)
@@ -102,29 +96,6 @@ def tonight_text(dataset: xr.Dataset) -> str:
     return "\n".join(lines)
 
 
-def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
-    """What a log has to do with the answer, and whether its voltages fit it."""
-    if not attrs["log"]:
-        return []
-    text = (
-        f"The charge is that of {attrs['log']}, {attrs['log_hours']:.0f} h long, at its end, as "
-        "`replay` has it; the display counts only where the log begins."
-    )
-    lines = [wrapped(text), *present_lines(attrs)]
-    if attrs["present_hour_is_utc"]:
-        text = "The night is reckoned by that clock, UTC: present.timezone or --now makes it yours."
-        lines.append(wrapped(text))
-    if attrs["strained_share"] > MOST_STRAINED:
-        text = (
-            "DO NOT TRUST THE NUMBERS ABOVE TOO FAR: for "
-            f"{100 * attrs['strained_share']:.0f} % of the log the voltage lay further off that of "
-            "the banks they come from than the cell model usually errs by. Something may be wrong "
-            "that the setup file hardly allows: ask `suspects` with the same files."
-        )
-        lines.append(wrapped(text))
-    return [*lines, ""]
-
-
 def _lasts_lines(dataset: xr.Dataset) -> list[str]:
     """The chance of every hour asked about, of the bank and of what hangs on its inverter."""
     draws, lines = dataset.sizes["member"], []
@@ -143,92 +114,6 @@ def _lasts_lines(dataset: xr.Dataset) -> list[str]:
     return lines
 
 
-def _weak_batteries_lines(attrs: Mapping[str, Any]) -> list[str]:
-    """What the bank is reckoned with where all that is said of it are its batteries' factors."""
-    if np.isnan(attrs["capacity_by_factors_ah"]):
-        return []
-    text = (
-        f"Reckoned with some {attrs['capacity_by_factors_ah']:.0f} Ah in place of the rated "
-        f"{attrs['rated_capacity_ah']:g} Ah: the capacity_factors of the [[batteries]] are taken "
-        "against what is printed on them. bank.capacity_fraction says it better, if you know it."
-    )
-    return [wrapped(text), ""]
-
-
-def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
-    """What is made of a current that flows into the bank now."""
-    amps = attrs["charges_now_a"]
-    if amps <= 0.0:
-        return []
-    text = (
-        f"The display says {amps:.1f} A flow into the bank now. The voltage starts from that, but "
-        "it is not taken to go on: "
-    )
-    if attrs["sources_described"]:
-        text += "what charges the bank from now on are the [[sources]] of the setup file."
-    else:
-        text += "the setup file names no [[sources]], so nothing charges the bank from now on."
-    return [wrapped(text), ""]
-
-
-def _idle_lines(dataset: xr.Dataset) -> list[str]:
-    """Loads reckoned to idle in the cold, as the bank's temperature is taken for theirs."""
-    if not dataset.sizes["idle_load"]:
-        return []
-    loads = ", ".join(
-        f"{name} {100 * now:.0f} % of the time (usually {100 * usual:.0f})"
-        for name, now, usual in zip(
-            *(dataset[key].values for key in ("idle_load", "idle_duty", "usual_duty")), strict=True
-        )
-    )
-    text = f"Reckoned as standing in the cold with the bank: {loads}. In a room that is warm it "
-    return [wrapped(f"{text}draws more: then give the load duty_per_k = 0."), ""]
-
-
-def _battery_heater_lines(dataset: xr.Dataset) -> list[str]:
-    """What the batteries' own heaters take, where that is much of what is gone, or of what is left.
-
-    No load of the setup file is it, and no display shows it.
-    """
-    attrs = dataset.attrs
-    text = ""
-    if attrs["heaters_took_much"]:
-        low, _, middle, _, high = quantiles_of(dataset["heater_before_ah"].values)
-        text = (
-            f"About {middle:.0f} Ah (90 % sure: {low:.0f} to {high:.0f} Ah) are reckoned to have "
-            "gone into the battery heaters since the last full charge: they draw inside the "
-            "batteries, where the display does not see it. "
-        )
-    if attrs["heaters_take_much"]:
-        low, _, middle, _, high = quantiles_of(dataset["heater_ahead_a"].values)
-        hours, until = dataset["until_hours"].values[-1], dataset["until"].values[-1]
-        text += (
-            f"In the night ahead the battery heaters draw about {middle:.1f} A (90 % sure: "
-            f"{low:.1f} to {high:.1f} A) on average, {middle * hours:.0f} Ah until {until} if the "
-            "bank lasts; switching loads off does not change that."
-        )
-    return [wrapped(text), ""] if text else []
-
-
-def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
-    """What the night is reckoned with where the setup names no load."""
-    if attrs["loads_described"]:
-        return []
-    if attrs["drawn_in_log"]:
-        text = (
-            f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the last day of "
-        )
-        text += "the log are taken to go on"
-    elif attrs["draws_now_a"] > 0.0:
-        text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
-    elif attrs["charges_now_a"] > 0.0:
-        text = "this reckons with none. List them, or give present.current_a as it reads while "
-        text += "nothing charges the bank (negative: drawn)"
-    else:
-        text = "this reckons with none. List them, or give present.current_a, what is drawn now"
-    return [wrapped(f"No load is described in the setup file: {text}."), ""]
-
-
 def _usable_rows(dataset: xr.Dataset) -> list[str]:
     """What of the charge the loads get until the disconnect; of nights that outlast the horizon it
     is known only that it lies between what was drawn until then and all there is."""
@@ -240,8 +125,9 @@ def _usable_rows(dataset: xr.Dataset) -> list[str]:
     if not dataset.attrs["loads_described"] and dataset.attrs["draws_now_a"] <= 0.0:
         return [_row(label, "", "not reckoned: no load is described")]
     if np.mean(np.isfinite(usable)) < 0.5:
-        within = f"drawn within {dataset.attrs['horizon_hours']:.0f} h, which it outlasts"
-        return [_row(label, f">{middle:.0f} Ah", within)]
+        outlasts = chance_words(float(np.mean(~np.isfinite(usable))), len(usable))
+        sure = f"95 % sure; outlasts {dataset.attrs['horizon_hours']:.0f} h: {outlasts}"
+        return [_row(label, f">{low:.0f} Ah", sure)]
     sign = "" if f"{middle:.0f}" == f"{most:.0f}" else ">"
     return [_row(label, f"{sign}{middle:.0f} Ah", f"90 % sure: {low:.0f} to {high:.0f} Ah")]
 
@@ -277,7 +163,7 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
     off = quantiles_of(dataset["wake_off_hours"].values)
     on = quantiles_of(dataset["wake_on_hours"].values)
     with_loads = (
-        f"{on[0]:.1f} to {on[4]:.1f} h with the loads on"
+        f"{_half_hours(on[0])} to {_half_hours(on[4])} h with the loads on"
         if np.isfinite(on[4])
         else "longer, or never, with the loads on"
     )
@@ -287,14 +173,26 @@ def _waking_lines(dataset: xr.Dataset) -> list[str]:
     wakes = f"its {n} batteries in parallel wake" if n > 1 else "it wakes"
     practice = "common practice, no source: one to two hours for one battery"
     practice += ", half as long again for each more"
+    below = f"below {attrs['charge_min_c']:g} °C"
+    first, cold = "If it does disconnect:", ""
+    if attrs["too_cold_to_wake"] > 0.5:
+        first = f"If it does disconnect, it does not wake while its batteries are {below}, as now "
+        first += "(waking is charging). Once warmer:"
+    elif max(attrs["too_cold_to_wake"], attrs["frost"]) > LEAST_CHANGE:
+        cold = f" Not while its batteries are {below}: waking is charging."
     return [
         "",
         wrapped(
-            f"If it does disconnect: on {charger} {wakes} in about {off[0]:.1f} to {off[4]:.1f} h "
-            f"with the loads off, {with_loads} ({practice}). Do not believe the "
-            f"display again before the next full charge{_until_full(dataset)}."
+            f"{first} on {charger} {wakes} in about {_half_hours(off[0])} to "
+            f"{_half_hours(off[4])} h with the loads off, {with_loads} ({practice}).{cold} Do not "
+            f"believe the display again before the next full charge{_until_full(dataset)}."
         ),
     ]
+
+
+def _half_hours(hours: float) -> str:
+    """As `charging` tells the same practice: it is not known to minutes."""
+    return f"{round(2.0 * hours) / 2.0:g}"
 
 
 # How to narrow the doubt that an unknown of `snapshot` brings, where a single reading does.

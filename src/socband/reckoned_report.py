@@ -1,0 +1,141 @@
+"""What the night ahead is reckoned with, where the setup does not make that plain.
+
+Notes of `tonight`. A view of its dataset: nothing is computed here beyond quantiles of what it holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from socband.narrowing import MOST_STRAINED
+from socband.report import present_lines, wrapped
+from socband.summary import quantiles_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def reckoned_lines(dataset: xr.Dataset) -> list[str]:
+    """Paragraphs with a blank line behind each; none where there is nothing to say."""
+    attrs = dataset.attrs
+    return [
+        *_log_lines(attrs),
+        *_weak_batteries_lines(attrs),
+        *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
+        *_charging_now_lines(attrs),
+        *_no_loads_lines(attrs),
+        *_idle_lines(dataset),
+        *_battery_heater_lines(dataset),
+    ]
+
+
+def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What a log has to do with the answer, and whether its voltages fit it."""
+    if not attrs["log"]:
+        return []
+    text = (
+        f"The charge is that of {attrs['log']}, {attrs['log_hours']:.0f} h long, at its end, as "
+        "`replay` has it; the display counts only where the log begins."
+    )
+    lines = [wrapped(text), *present_lines(attrs)]
+    if attrs["present_hour_is_utc"]:
+        text = "The night is reckoned by that clock, UTC: present.timezone or --now makes it yours."
+        lines.append(wrapped(text))
+    if attrs["strained_share"] > MOST_STRAINED:
+        text = (
+            "DO NOT TRUST THE NUMBERS ABOVE TOO FAR: for "
+            f"{100 * attrs['strained_share']:.0f} % of the log the voltage lay further off that of "
+            "the banks they come from than the cell model usually errs by. Something may be wrong "
+            "that the setup file hardly allows: ask `suspects` with the same files."
+        )
+        lines.append(wrapped(text))
+    return [*lines, ""]
+
+
+def _weak_batteries_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What the bank is reckoned with where all that is said of it are its batteries' factors."""
+    if np.isnan(attrs["capacity_by_factors_ah"]):
+        return []
+    text = (
+        f"Reckoned with some {attrs['capacity_by_factors_ah']:.0f} Ah in place of the rated "
+        f"{attrs['rated_capacity_ah']:g} Ah: the capacity_factors of the [[batteries]] are taken "
+        "against what is printed on them. bank.capacity_fraction says it better, if you know it."
+    )
+    return [wrapped(text), ""]
+
+
+def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What is made of a current that flows into the bank now."""
+    amps = attrs["charges_now_a"]
+    if amps <= 0.0:
+        return []
+    text = (
+        f"The display says {amps:.1f} A flow into the bank now. The voltage starts from that, but "
+        "it is not taken to go on: "
+    )
+    if attrs["sources_described"]:
+        text += "what charges the bank from now on are the [[sources]] of the setup file."
+    else:
+        text += "the setup file names no [[sources]], so nothing charges the bank from now on."
+    return [wrapped(text), ""]
+
+
+def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """What the night is reckoned with where the setup names no load."""
+    if attrs["loads_described"]:
+        return []
+    if attrs["drawn_in_log"]:
+        text = (
+            f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the last day of "
+        )
+        text += "the log are taken to go on"
+    elif attrs["draws_now_a"] > 0.0:
+        text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
+    elif attrs["charges_now_a"] > 0.0:
+        text = "this reckons with none. List them, or give present.current_a as it reads while "
+        text += "nothing charges the bank (negative: drawn)"
+    else:
+        text = "this reckons with none. List them, or give present.current_a, what is drawn now"
+    return [wrapped(f"No load is described in the setup file: {text}."), ""]
+
+
+def _idle_lines(dataset: xr.Dataset) -> list[str]:
+    """Loads reckoned to idle in the cold, as the bank's temperature is taken for theirs."""
+    if not dataset.sizes["idle_load"]:
+        return []
+    loads = ", ".join(
+        f"{name} {100 * now:.0f} % of the time (usually {100 * usual:.0f})"
+        for name, now, usual in zip(
+            *(dataset[key].values for key in ("idle_load", "idle_duty", "usual_duty")), strict=True
+        )
+    )
+    text = f"Reckoned as standing in the cold with the bank: {loads}. In a room that is warm it "
+    return [wrapped(f"{text}draws more: then give the load duty_per_k = 0."), ""]
+
+
+def _battery_heater_lines(dataset: xr.Dataset) -> list[str]:
+    """What the batteries' own heaters take, where that is much of what is gone, or of what is left.
+
+    No load of the setup file is it, and no display shows it.
+    """
+    attrs = dataset.attrs
+    text = ""
+    if attrs["heaters_took_much"]:
+        low, _, middle, _, high = quantiles_of(dataset["heater_before_ah"].values)
+        text = (
+            f"About {middle:.0f} Ah (90 % sure: {low:.0f} to {high:.0f} Ah) are reckoned to have "
+            "gone into the battery heaters since the last full charge: they draw inside the "
+            "batteries, where the display does not see it. "
+        )
+    if attrs["heaters_take_much"]:
+        low, _, middle, _, high = quantiles_of(dataset["heater_ahead_a"].values)
+        hours, until = dataset["until_hours"].values[-1], dataset["until"].values[-1]
+        text += (
+            f"In the night ahead the battery heaters draw about {middle:.1f} A (90 % sure: "
+            f"{low:.1f} to {high:.1f} A) on average, {middle * hours:.0f} Ah until {until} if the "
+            "bank lasts; switching loads off does not change that."
+        )
+    return [wrapped(text), ""] if text else []
