@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from socband.quantity import Quantity
 from socband.site_check import CLEARLY_OFF, sound_capacity_settings_ah
 from socband.site_fields import Hours
+from socband.site_full_rule import full_rule_note
 from socband.unknowns import ALWAYS
 
 if TYPE_CHECKING:
@@ -117,14 +118,14 @@ def stated_by(setup: Setup, settings: CauseSettings, least_a: float, usual_a: fl
             size = load.current_a
         if not setup.assumes("untracked_load.hours"):
             size_hours = load.hours
-    if not setup.assumes("monitor.re_zero.false_probability"):
+    if not setup.assumes("monitor.re_zero.false_probability") or full_rule_note(setup):
         chance[("false_rezero",)] = monitor.re_zero.false_probability
     return Stated(tuple(facts), priors, hours, factor, chance, size, size_hours)
 
 
 def settings_as_stated(setup: Setup, settings: CauseSettings) -> CauseSettings:
-    """What a false full lacks as the file states it, where it does."""
-    if setup.assumes("monitor.re_zero.shortfall"):
+    """What a false full lacks as the file states it, or its rule for "full" makes likely."""
+    if setup.assumes("monitor.re_zero.shortfall") and not full_rule_note(setup):
         return settings
     stated = setup.monitor.re_zero.shortfall
     std = max(stated.std, settings.full_std) if not stated.is_fixed else settings.full_std

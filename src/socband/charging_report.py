@@ -85,7 +85,7 @@ def charging_text(dataset: xr.Dataset) -> str:
         *([wrapped(too_much(dataset))] if beyond_source(dataset) else []),
         *([wrapped(assumed_size(dataset))] if a["source_is_assumed"] else []),
         *([wrapped(assumed_temperature(dataset))] if hinges_on_temperature(dataset) else []),
-        wrapped(f"True charge: {charge}."),
+        wrapped(f"True charge: {charge}; room is left for a charger that filled it unseen."),
         *(present_lines(a, logged_temperature(a)) if "present_at_end" in a else []),
         *([wrapped(contradiction(dataset))] if a["contradiction"] > 0.5 else []),
         "",

@@ -1,6 +1,7 @@
 """What the night ahead is reckoned with, where the setup does not make that plain.
 
-Notes of `tonight`. A view of its dataset: nothing is computed here beyond quantiles of what it holds.
+Notes of `tonight`. A view of its dataset: nothing is computed here beyond quantiles of what it
+holds.
 """
 
 from __future__ import annotations

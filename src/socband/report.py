@@ -13,7 +13,7 @@ import numpy as np
 
 from socband import cautions
 from socband.narrowing import KINDS, MOST_MISFIT, MOST_STRAINED, pulled_beyond
-from socband.site_check import capacity_setting_note
+from socband.site_check import setup_notes
 from socband.summary import beyond_words, quantiles_of, wall_clock
 
 if TYPE_CHECKING:
@@ -338,9 +338,9 @@ def _mark_lines(dataset: xr.Dataset) -> list[str]:
 
 def check_text(setup: Setup, cell: CellModel, log: Log | None) -> str:
     """What `check` found: fine, and what is assumed."""
-    note = capacity_setting_note(setup)
-    lines = [f"{setup.name}: {'usable, but:' if note else 'fine.'}"]
-    lines += [wrapped(note, "  - ", "    ")] if note else []
+    notes = setup_notes(setup)
+    lines = [f"{setup.name}: {'usable, but:' if notes else 'fine.'}"]
+    lines += [wrapped(note, "  - ", "    ") for note in notes]
     lines += ["", wrapped(f"Cell model: {cell.title}"), ""]
     if setup.assumptions:
         lines.append("Not said in the file, therefore assumed:")

@@ -194,11 +194,15 @@ def sound_capacity_settings_ah(bank: Bank) -> tuple[float, float]:
     return min(present, 1.0) * bank.rated_capacity_ah, most * bank.rated_capacity_ah
 
 
+def setup_notes(setup: Setup) -> list[str]:
+    """What in a setup that can be used will spoil the answers: a capacity that two keys tell
+    differently, a rule for "full" that is met at rest."""
+    return [note for note in (capacity_setting_note(setup), full_rule_note(setup)) if note]
+
+
 def capacity_setting_note(setup: Setup) -> str:
-    """What a capacity that two keys tell differently, or a rule for "full" that is met at rest,
-    does to the answers; "" where neither is there."""
-    capacity = _setting_note(setup) or _factors_note(setup)
-    return " ".join(note for note in (capacity, full_rule_note(setup)) if note)
+    """What a capacity that two keys tell differently does to the answers; "" where none is."""
+    return _setting_note(setup) or _factors_note(setup)
 
 
 def _factors_note(setup: Setup) -> str:

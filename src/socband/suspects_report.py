@@ -146,7 +146,8 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
         said.append(f"a log of {attrs['log_days']:.1f} days with {many} on the display")
     if attrs["readings"]:
         said.append(f"readings {attrs['readings']}")
-    lines = [wrapped("Evidence: " + ("; ".join(said) or "none yet, only what is usual") + ".")]
+    evidence = "; ".join(said) or "none yet, only the setup file and what is usual"
+    lines = [wrapped(f"Evidence: {evidence}.")]
     soc = [100 * attrs[key] for key in ("soc_p05", "soc_p50", "soc_p95")]
     band = f", 90 % sure between {soc[0]:.0f} and {soc[2]:.0f} %"
     if few_draws(dataset):
