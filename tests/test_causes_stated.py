@@ -49,20 +49,22 @@ def test_nothing_stated_leaves_the_usual_weights() -> None:
 
 
 def test_a_stated_chance_takes_the_place_of_the_usual_one() -> None:
+    """That of a load against all else; that of a false full against a bank with no other cause."""
     found = weights(untracked_load={"probability": 0.6})
     assert odds_of(found, *UNTRACKED) == pytest.approx(0.6 / 0.4)
     usual = weights()
     assert found["gain"] / found["none"] == pytest.approx(usual["gain"] / usual["none"])
     found = weights(monitor={"re_zero": {"false_probability": 0.4}})
-    assert odds_of(found, "false_rezero") == pytest.approx(0.4 / 0.6)
-    # both: each as odds against what has no stated chance
+    assert found["false_rezero"] / found["none"] == pytest.approx(0.4 / 0.6)
     both = weights(
         untracked_load={"probability": 0.6}, monitor={"re_zero": {"false_probability": 0.4}}
     )
-    rest = 1.0 - both["false_rezero"] - both[UNTRACKED[0]] - both[UNTRACKED[1]]
-    assert both["false_rezero"] / rest == pytest.approx(0.4 / 0.6)
+    assert both["false_rezero"] / both["none"] == pytest.approx(0.4 / 0.6)
+    loads = both[UNTRACKED[0]] + both[UNTRACKED[1]]
+    assert loads / (1.0 - both["false_rezero"] - loads) == pytest.approx(0.6 / 0.4)
     sure = weights(monitor={"re_zero": {"false_probability": 1.0}})
-    assert odds_of(sure, "false_rezero") == pytest.approx(MOST_STATED / (1.0 - MOST_STATED))
+    odds = MOST_STATED / (1.0 - MOST_STATED)
+    assert sure["false_rezero"] / sure["none"] == pytest.approx(odds)
 
 
 def test_a_cause_without_room_is_doubted_and_a_load_that_is_not_there_is_none() -> None:
@@ -120,6 +122,49 @@ def test_what_a_doubt_leaves_room_for_is_the_chance_of_the_cause() -> None:
     found = weights(monitor={"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.1}})
     beyond = 0.3173  # of a normal number, beyond one deviation (any table)
     assert odds_of(found, "offset") == pytest.approx(beyond / (1.0 - beyond), rel=1e-3)
+
+
+def test_what_is_stated_tells_the_size_too() -> None:
+    """Beyond one deviation of 0.1 A the mean of a normal number is 0.1525 A (φ(1)/0.1587)."""
+    stated = {"offset_a": {"dist": "norm", "loc": 0.0, "scale": 0.1}}
+    high, low = (h for h in hypotheses(setup_of(monitor=stated), USUAL) if h.cause == "offset")
+    u = (np.arange(2000) + 0.5) / 2000
+    assert high.priors["offset_a"].ppf(u).mean() == pytest.approx(0.1525, abs=1e-3)
+    assert low.priors["offset_a"].ppf(u).mean() == pytest.approx(-0.1525, abs=1e-3)
+    assert high.priors["offset_a"].ppf(u).min() >= 0.1
+    assert high.weight == pytest.approx(low.weight)
+    skewed = {"gain_error": {"dist": "norm", "loc": 0.012, "scale": 0.004}}
+    more, less = (h for h in hypotheses(setup_of(monitor=skewed), USUAL) if h.cause == "gain")
+    assert more.weight == pytest.approx(less.weight)  # no room: the usual sizes, about its middle
+
+
+def test_a_fact_is_there_beside_a_stated_chance() -> None:
+    found = weights(monitor={"offset_a": 0.9}, untracked_load={"probability": 0.4})
+    assert odds_of(found, *UNTRACKED) == pytest.approx(0.4 / 0.6)
+    found = weights(monitor={"offset_a": 0.9, "re_zero": {"false_probability": 0.4}})
+    assert found["false_rezero"] / found["offset"] == pytest.approx(0.4 / 0.6)
+
+
+def test_hours_alone_are_heard() -> None:
+    loads = [
+        h
+        for h in hypotheses(setup_of(untracked_load={"hours": ["22:00-06:00"]}), USUAL)
+        if h.cause in UNTRACKED
+    ]
+    assert [str(one.hours) for one in loads] == ["22:00-06:00"]
+
+
+def test_where_nothing_is_wrong_the_last_full_was_true() -> None:
+    """Without a load and with no offset nothing but a false full leaves the bank below 50 %."""
+    rule = {"false_probability": 0.5, "shortfall": 0.3}
+    setup = setup_of(
+        monitor={"offset_a": 0.0, "re_zero": rule}, untracked_load={"probability": 0.0}
+    )
+    verdict = judge(setup, load_cell("lfp-prismatic-100ah"), None, {}, seed=1)
+    none = verdict.draws.soc[verdict.draws.causes == "none"]
+    false = verdict.draws.soc[verdict.draws.causes == "false_rezero"]
+    assert np.mean(none < 0.5) < 0.02
+    assert np.mean(false < 0.5) > 0.9
 
 
 def test_a_stated_shortfall_is_what_a_false_full_lacks() -> None:

@@ -21,7 +21,7 @@ from socband.posterior import Settings
 from socband.posterior_log import present_at_first_row
 from socband.replay import replay
 from socband.site import setup_from_table
-from socband.snapshot_log import at_end_of_log, on_the_wall
+from socband.snapshot_log import _drawn_a, at_end_of_log, on_the_wall
 from socband.tonight import tonight
 from socband.tonight_json import tonight_json
 from socband.tonight_report import tonight_text
@@ -132,34 +132,40 @@ def test_without_loads_what_the_log_drew_goes_on(cell, log) -> None:
     )
 
 
-def test_temperature_and_clock_are_the_logs_own_unless_stated(cell, log) -> None:
+def test_temperature_and_clock_are_the_logs_own(cell, log) -> None:
     cold = replace(log, temperature_c=np.full(len(log), 4.0))
     table = table_of()
-    table.pop("ambient", None)
-    assert (
-        at_end_of_log(
-            setup_from_table(table), cell, cold, 100, 3
-        ).setup.ambient.temperature_c.median
-        == 4.0
+    for stated in ({"temperature_c": 20.0}, {}):
+        table["ambient"] = stated
+        end = at_end_of_log(setup_from_table(table), cell, cold, 100, 3)
+        assert end.setup.ambient.temperature_c.median == 4.0
+    assert at_end_of_log(setup_from_table(table_of()), cell, log, 100, 3).setup.ambient == (
+        setup_from_table(table_of()).ambient
     )
-    table["ambient"] = {"temperature_c": 20.0}
-    assert (
-        at_end_of_log(
-            setup_from_table(table), cell, cold, 100, 3
-        ).setup.ambient.temperature_c.median
-        == 20.0
-    )
-    # 2026-12-01 08:00 UTC at its first row, so 18:00 at its end; the owner says 21:00, in no zone
-    dated = replace(log, unix_time_s=1796112000.0 + log.time_s)
-    setup = setup_from_table(table)
-    assert on_the_wall(dated, setup).unix_time_s is None
-    assert (
-        str(at_end_of_log(setup, cell, on_the_wall(dated, setup), 100, 3).setup.present.clock)
-        == "21:00"
-    )
+
+
+def test_an_owners_clock_goes_before_one_of_no_zone(cell, log) -> None:
+    """The log ends at 18:00 UTC; the owner says 21:00, and in no zone."""
+    dated = replace(log, unix_time_s=1796112000.0 + log.time_s)  # from 2026-12-01 08:00 UTC on
+
+    def clock(setup, log: Log) -> str:
+        return str(at_end_of_log(setup, cell, on_the_wall(log, setup), 100, 3).setup.present.clock)
+
+    table = table_of()
+    assert clock(setup_from_table(table), dated) == "21:00"
+    local = replace(dated, clock_is_local=True)
+    assert clock(setup_from_table(table), local) == "18:00"
+    night = tonight(setup_from_table(table), cell, 100, seed=3, log=local)
+    assert "BUT THE CLOCK GIVEN IS 21:00" in " ".join(tonight_text(night).split())
     del table["present"]["clock"]
-    bare = setup_from_table(table)
-    assert (
-        str(at_end_of_log(bare, cell, on_the_wall(dated, bare), 100, 3).setup.present.clock)
-        == "18:00"
-    )
+    assert clock(setup_from_table(table), dated) == "18:00"
+
+
+def test_a_day_of_sun_does_not_dilute_what_the_loads_drew() -> None:
+    """Eight hours of 10 A in, a silent night, sixteen of 5 A out: 5 A, and no word of the gap."""
+    time_s = np.concatenate([np.arange(0, 8 * 3600, 600.0), 20 * 3600 + np.arange(0, 57600, 600.0)])
+    amps = np.where(time_s < 8 * 3600, 10.0, -5.0)
+    amps[48] = -40.0  # a row behind the gap says nothing of its hours
+    volts = np.full(len(time_s), 13.2)
+    log = Log.from_arrays("sun.csv", time_s, amps, volts, cells_in_series=4)
+    assert _drawn_a(log) == pytest.approx(5.0)

@@ -152,6 +152,7 @@ class Hypothesis:
         priors: parameter name -> distribution, for every parameter of `PARAMETERS`.
         detail: what tells this shape from the others of the same cause.
         mirrored_at: parameter name -> value at which its prior is mirrored (a negative size).
+        nothing_else: no fault, or known ones alone: the last full was true then.
     """
 
     cause: str
@@ -160,6 +161,7 @@ class Hypothesis:
     hours: Hours = ALWAYS
     detail: str = ""
     mirrored_at: dict[str, float] = field(default_factory=dict)
+    nothing_else: bool = False
 
     @property
     def free(self) -> tuple[str, ...]:
@@ -240,7 +242,9 @@ def hypotheses(
         weight = settings.weight.get(cause, 0.0) * share * stated.factor.get(cause, 1.0)
         if weight > 0.0:
             priors = {**healthy, **changed}
-            found.append(Hypothesis(cause, weight, priors, hours, detail, mirrored_at or {}))
+            alone = cause == "none"
+            given = (cause, weight, priors, hours, detail, mirrored_at or {}, alone)
+            found.append(Hypothesis(*given))
 
     def size(scale_per_day: float, share: float = 1.0) -> Quantity:
         scale = drift_to_a(scale_per_day, rated)
@@ -251,7 +255,8 @@ def hypotheses(
         weight = settings.weight.get("none", 0.0) / len(stated.facts)
         weight += STATED * settings.weight.get(cause, 0.0)
         if weight > 0.0:
-            facts.append(Hypothesis(cause, weight, healthy, stated.hours, STATED_DETAIL))
+            given = (cause, weight, healthy, stated.hours, STATED_DETAIL)
+            facts.append(Hypothesis(*given, nothing_else=True))
     if not stated.facts:
         add("none")
     windows = [ALWAYS, *(Hours.from_texts([text]) for text in settings.hours)]
@@ -263,16 +268,22 @@ def hypotheses(
             add(UNTRACKED[0], hours=ALWAYS, untracked_a=load)
         else:
             many = sum(not other.is_always for other in windows)
-            add(UNTRACKED[1], 1.0 / many, str(hours), hours, untracked_a=load)
-    middle, scale = healthy["offset_a"].median, drift_to_a(settings.offset_scale_per_day, rated)
-    for sign, word in ((1, "reads as charge"), (-1, "reads as discharge")):
-        prior = normal("expon", loc=middle + least_a, scale=scale)
-        add("offset", 0.5, word, mirrored_at={"offset_a": middle} if sign < 0 else None,
-            offset_a=prior)  # fmt: skip
-    middle = healthy["gain"].median
-    for sign, word in ((1, "reads too much"), (-1, "reads too little")):
-        prior = normal("expon", loc=middle + settings.gain_least, scale=settings.gain_scale)
-        add("gain", 0.5, word, mirrored_at={"gain": middle} if sign < 0 else None, gain=prior)
+            detail = str(hours) if stated.untracked_hours is None else STATED_DETAIL
+            add(UNTRACKED[1], 1.0 / many, detail, hours, untracked_a=load)
+    for cause, parameter, least, scale, words in (
+        ("offset", "offset_a", least_a, drift_to_a(settings.offset_scale_per_day, rated),
+         ("reads as charge", "reads as discharge")),
+        ("gain", "gain", settings.gain_least, settings.gain_scale,
+         ("reads too much", "reads too little")),
+    ):  # fmt: skip
+        middle = healthy[parameter].median
+        for more, word in zip((True, False), words, strict=True):
+            size_of_it = normal("expon", loc=middle + least, scale=scale)
+            mirror, share = None if more else {parameter: middle}, 0.5
+            if cause in stated.beyond:  # what is stated, as far as it is a fault
+                size_of_it, share = _beyond(stated.beyond[cause], middle, least, more)
+                mirror = None
+            add(cause, share, word, mirrored_at=mirror, **{parameter: size_of_it})
     low, high = (share * expected for share in settings.lost_capacity)
     add("lost_capacity", capacity_fraction=normal("uniform", loc=low, scale=high - low))
     setting_doubted = "capacity_setting" not in stated.facts  # else it is said already
@@ -315,7 +326,7 @@ def hypotheses(
         ),
     )
     weights = [one.weight for one in facts]
-    weights += stated.weights([(one.cause, one.weight) for one in found])
+    weights += stated.weights([(one.cause, one.weight) for one in found], sum(weights))
     return [
         replace(one, weight=weight / sum(weights))
         for one, weight in zip([*facts, *found], weights, strict=True)
@@ -352,6 +363,15 @@ def size_of(cause: str, values: Array, setup: Setup, shortfall: Array | None = N
     if cause == "connection":
         return values[P["connection_ohm"]]
     return np.zeros(n)
+
+
+def _beyond(given: Quantity, middle: float, least: float, more: bool) -> tuple[Quantity, float]:
+    """A quantity where it lies above, or below, its middle by more than `least`, and which share of
+    all that lies so far off is on that side."""
+    above, below = 1.0 - float(given.cdf(middle + least)), float(given.cdf(middle - least))
+    if more:
+        return replace(given, low=max(given.low, middle + least)), above / (above + below)
+    return replace(given, high=min(given.high, middle - least)), below / (above + below)
 
 
 def _std(quantity: Quantity) -> float:

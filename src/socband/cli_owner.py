@@ -61,7 +61,7 @@ def tonight(
         now: time of day now, such as 21:30; a log with dates says it itself.
         column: for other labels in the log, such as --column current="I[A]".
         discharge_positive: the log's current is positive on discharge.
-        members: size of the ensemble.
+        members: size of the ensemble; beside a log 4000 at most.
         seed: same seed, same numbers.
         json: print one JSON object instead of text.
         save: write the result as NetCDF to this file (.nc).

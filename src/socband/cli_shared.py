@@ -294,9 +294,8 @@ def read_inputs(
     question: str = "",
     overrides: Mapping[str, Any] | None = None,
 ) -> tuple[Setup, CellModel, Log | None, dict[str, float]]:
-    """Setup, cell model, log and readings by hand; `question` is the command that reads them.
-
-    `overrides` as of `site.read_setup`.
+    """Setup, cell model, log and readings by hand, of the command `question`; `overrides` as of
+    `site.read_setup`.
 
     Raises:
         InputError: with every problem of all of them at once.
@@ -312,6 +311,9 @@ def read_inputs(
         problems += against_setup(readings, read) if read else []
     except InputError as error:
         problems += error.located
+    for flag, given in (("--column", column), ("--discharge-positive", discharge_positive)):
+        if given and log is None:
+            problems.append(Problem(flag, "no log", "a log that it is said of"))
     if log is not None:
         try:
             recorded = read_log(

@@ -107,7 +107,8 @@ def _kind(track: Track, posterior: Posterior, cell: CellModel, row: int) -> str:
 
 
 def strained_share(posterior: Posterior, error_scale: float) -> float:
-    """Share of a log's time in which no bank of the band shows the voltage as it should, 0..1.
+    """Share of a log's time in which the voltage asks for an error of the cell model, on average
+    over the members, beyond one deviation of what was fitted, 0..1.
 
     Args:
         posterior: of the log.

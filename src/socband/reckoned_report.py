@@ -41,7 +41,7 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
         f"The charge is that of {attrs['log']}, {attrs['log_hours']:.0f} h long, at its end, as "
         "`replay` has it; the display counts only where the log begins."
     )
-    lines = [wrapped(text), *present_lines(attrs)]
+    lines = [wrapped(text), *present_lines(attrs, clock_counts=True)]
     if attrs["present_hour_is_utc"]:
         text = "The night is reckoned by that clock, UTC: present.timezone or --now makes it yours."
         lines.append(wrapped(text))
@@ -74,8 +74,9 @@ def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
     if amps <= 0.0:
         return []
     text = (
-        f"The display says {amps:.1f} A flow into the bank now. The voltage starts from that, but "
-        "it is not taken to go on: "
+        f"The display says {amps:.1f} A flow into the bank now. "
+        f"{'' if attrs['log'] else 'The voltage starts from that, but '}"
+        f"{'It' if attrs['log'] else 'it'} is not taken to go on: "
     )
     if attrs["sources_described"]:
         text += "what charges the bank from now on are the [[sources]] of the setup file."

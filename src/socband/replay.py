@@ -97,7 +97,7 @@ def replay(
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
     moment["strained_share"] = strained_share(posterior, settings.resolved(cell).error_scale)
     if moment["strained_share"] <= MOST_STRAINED:  # else the band is no measure of the display
-        moment |= _off_since(track, cell, dataset)
+        moment |= _off_since(track, cell, posterior.members, unknowns, dataset)
     return dataset.assign_attrs(moment)
 
 
@@ -199,15 +199,18 @@ def _dataset(
     return with_attributes(dataset, f"Band on the charge: {setup.about.title}", settings.seed)
 
 
-def _off_since(track: Track, cell: CellModel, dataset: xr.Dataset) -> dict[str, Any]:
+def _off_since(
+    track: Track, cell: CellModel, members: Members, unknowns: Unknowns, dataset: xr.Dataset
+) -> dict[str, Any]:
     """Attributes `display_off_...` of where the display came off; none where it did bit by bit."""
     dt_h = np.diff(track.time_s, prepend=0.0) / 3600.0
     seen_a = dataset["current_a"].values
     factor = float(temperature_factors(cell, np.average(track.temperature_c, weights=dt_h))[4])
-    held_ah = dataset["capacity_fraction"].values * dataset.attrs["rated_capacity_ah"] * factor
-    true_ah = float(dt_h @ seen_a) / (1.0 + dataset["gain_error"].values)
-    true_ah = true_ah - dataset["unseen_a"].values * dt_h.sum()
-    start_soc = np.clip(dataset["soc"].values - true_ah / held_ah, 0.0, 1.0)
+    held_ah = members.capacity_fraction * dataset.attrs["rated_capacity_ah"] * factor
+    true_ah = float(dt_h @ seen_a) / (1.0 + members.gain_error)
+    drew_h = (track.patterns_on(unknowns.patterns) @ dt_h)[members.untracked_pattern]
+    true_ah = true_ah - members.offset_a * dt_h.sum() - members.untracked_a * drew_h
+    start_soc = np.clip(members.soc - true_ah / held_ah, 0.0, 1.0)
     band = dataset["soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values
     found = display_off(track.time_s, dataset["display_soc"].values, band, start_soc)
     return {} if found is None else {f"display_off_{k}": v for k, v in found._asdict().items()}

@@ -65,12 +65,15 @@ def caution_lines(cautions: Sequence[str]) -> list[str]:
     return ["Cautions", *(wrapped(text, "  - ", "    ") for text in cautions)]
 
 
-def present_lines(attrs: Mapping[str, Any], more: str = "") -> list[str]:
+def present_lines(
+    attrs: Mapping[str, Any], more: str = "", *, clock_counts: bool = False
+) -> list[str]:
     """For which row of a log [present] is taken, and whether its clock says another.
 
     Args:
         attrs: with those of `track.moment_of_present`.
         more: what else to say of it, behind the row.
+        clock_counts: something hangs on the file's clock at the end of a log too.
     """
     from socband.site_fields import ClockTime
 
@@ -84,6 +87,11 @@ def present_lines(attrs: Mapping[str, Any], more: str = "") -> list[str]:
         fits = attrs["present_other_off_hours"] <= CLOCK_OFF_H
         text += f" But its clock says {ClockTime.from_hour(file_hour)}"
         text += ", as the last row: was it read then?" if fits else ", which is not that row."
+    if attrs["present_off_hours"] > CLOCK_OFF_H and attrs["present_at_end"] and clock_counts:
+        text += (
+            f" BUT THE CLOCK GIVEN IS {ClockTime.from_hour(file_hour)}: all here goes from the "
+            "log's end, and what flowed since is not in it."
+        )
     return [wrapped(text)]
 
 
@@ -146,8 +154,8 @@ def replay_text(dataset: xr.Dataset) -> str:
                 f"the end {'inside' if inside[-1] else 'OUTSIDE'} it."
             )
         )
-    text = "How long it lasts: `tonight` with the same files goes on from here, if the log ends "
-    lines.append(wrapped(f"{text}now: [present] then describes its last row."))
+    text = "How long it lasts: if the log ends now, `tonight` goes on from here, with a [present] "
+    lines.append(wrapped(f"{text}rewritten for the log's last row: display and hours since full."))
     lines += ["", *caution_lines(cautions.TONIGHT[:1])]
     return "\n".join(lines)
 

@@ -49,10 +49,16 @@ def _rule_v(tree: Mapping[str, Any]) -> float:
         return np.inf  # what is wrong is reported where it is checked
 
 
+def met_at_rest(setup: Setup) -> bool:
+    """Whether a bank far from full meets the rule for "full" by its voltage."""
+    above_v = setup.monitor.re_zero.above_v.median
+    return above_v / setup.bank.cells_in_series < REACHED_AT_REST_V
+
+
 def full_rule_note(setup: Setup) -> str:
     """What a rule for "full" that is met at rest does to the answers; "" where it is not."""
     cells, above_v = setup.bank.cells_in_series, setup.monitor.re_zero.above_v.median
-    if above_v / cells >= REACHED_AT_REST_V:
+    if not met_at_rest(setup):
         return ""
     low, high = (f"{cells * volt:.3g}" for volt in SOUND_V)
     return (

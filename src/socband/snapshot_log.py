@@ -15,7 +15,7 @@ import numpy as np
 
 from socband.cell import temperature_factors
 from socband.errors import InputError, Problem
-from socband.evidence import Evidence, FullCharge, RestedVoltage
+from socband.evidence import Evidence, FullCharge
 from socband.models import CellModel
 from socband.posterior import Posterior, Settings
 from socband.posterior_log import posterior_of_log, present_at_first_row
@@ -30,16 +30,18 @@ if TYPE_CHECKING:
 
 MOST_MEMBERS = 4000  # conditioned on a log; a forecast has no use for more
 LAST_HOUR_S, LAST_DAY_S = 3600.0, 86400.0
+LONGEST_STEP = 5.0  # times the usual one; a longer one is a gap, of which one row tells little
 
 
 class EndOfLog(NamedTuple):
     """What is known when a log ends.
 
     Attributes:
-        setup: as it is then, its clock and temperature the log's.
+        setup: as it is then, its clock the log's, and its temperature where the log has one.
         snapshot: the members.
         posterior: behind them.
-        drawn_a: mean of what was drawn in the log's last day, charging left out [A], positive.
+        drawn_a: mean of what was drawn in the log's last day, while nothing charged the bank and
+            the log was not silent [A], positive; 0 if there was no such hour.
     """
 
     setup: Setup
@@ -72,7 +74,7 @@ def at_end_of_log(
         log: at bank level, as the monitor saw it, its clock as of `on_the_wall`.
         n: members wanted; at most `MOST_MEMBERS` are taken.
         seed: of everything random.
-        evidence: taken now, besides the setup's own rested voltage.
+        evidence: taken now; the setup's own rested voltage is left to the log's rows.
         progress: see `posterior.condition`.
 
     Raises:
@@ -85,20 +87,17 @@ def at_end_of_log(
             expected = "a reading taken when the log ends, without @"
             hint = "`replay` takes others, full charges too"
             raise InputError(Problem("--evidence", f"{piece.label}{when}", expected, hint))
-    pieces = list(evidence)
-    if present.rested_voltage_v is not None:
-        pieces.append(RestedVoltage(0.0, present.rested_voltage_v, present.rested_hours or 0.0))
     found = posterior_of_log(
         present_at_first_row(setup, log),
         cell,
         log,
         Settings(members=min(n, MOST_MEMBERS), seed=seed),
-        [replace(piece, time_s=end_s) for piece in pieces],
+        [replace(piece, time_s=end_s) for piece in evidence],
         progress=progress,
     )
     hour = (hour_of_first_row(log, setup, present_at_end=True) + end_s / 3600.0) % 24.0
     setup = replace(setup, present=replace(present, clock=ClockTime.from_hour(hour)))
-    if log.temperature_c is not None and setup.assumes("ambient.temperature_c"):
+    if log.temperature_c is not None:
         last = log.time_s >= end_s - LAST_HOUR_S
         measured = Quantity.from_number(float(np.mean(log.temperature_c[last])), "the log")
         setup = replace(setup, ambient=replace(setup.ambient, temperature_c=measured))
@@ -118,7 +117,12 @@ def at_end_of_log(
         float(found.posterior.ess[-1]),
         found.unknowns.patterns,
     )
-    last_s = np.minimum(np.diff(log.time_s, prepend=0.0), log.time_s - (end_s - LAST_DAY_S))
-    last_s = np.maximum(last_s, 0.0)
-    drawn_a = float(last_s @ np.maximum(-log.current_a, 0.0) / last_s.sum())
-    return EndOfLog(setup, snapshot, found.posterior, drawn_a)
+    return EndOfLog(setup, snapshot, found.posterior, _drawn_a(log))
+
+
+def _drawn_a(log: Log) -> float:
+    dt_s = np.diff(log.time_s, prepend=log.time_s[0])
+    told = (log.current_a <= 0.0) & (log.time_s > log.time_s[-1] - LAST_DAY_S)
+    told &= dt_s <= LONGEST_STEP * np.median(dt_s[1:])
+    seconds = float(dt_s[told].sum())
+    return float(dt_s[told] @ -log.current_a[told]) / seconds if seconds > 0.0 else 0.0

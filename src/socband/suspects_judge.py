@@ -305,7 +305,8 @@ def _missing(
     """(n,) charge that each full charge lacks, before any is seen: only where that is the cause."""
     if hypothesis.cause != "false_rezero":
         return np.zeros(n)
-    return np.abs(causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n))
+    missing = np.abs(causes.shortfall_mean + causes.shortfall_std * rng.standard_normal(n))
+    return np.minimum(missing, 1.0)
 
 
 def _from_display(
@@ -319,7 +320,8 @@ def _from_display(
 ) -> tuple[Array, Array]:
     """Charge now without a log, by the closed form of `snapshot`, and what each full charge lacks.
 
-    That the last one may have come too early is the setup's own doubt, whatever the cause.
+    That the last one may have come too early is a cause by itself, and beside every other one the
+    setup's own doubt.
     """
     n = v.shape[1]
     missing = _missing(hypothesis, causes, n, rng)
@@ -331,7 +333,7 @@ def _from_display(
     temperature_c = setup.ambient.temperature_c.ppf(uniforms(seed, "ambient", n))
     since = SinceFull.draw(setup, cell, temperature_c, seed)
     # a cause takes the place of the setup's own doubt of the same thing
-    if hypothesis.cause == "false_rezero":
+    if hypothesis.cause == "false_rezero" or hypothesis.nothing_else:
         since = replace(since, shortfall=missing)
     if hypothesis.cause == "dead_band":
         since = replace(since, hidden_ah=v[P["standby_a"]] * since.hours * ZERO_SHARE)

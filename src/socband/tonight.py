@@ -47,6 +47,7 @@ if TYPE_CHECKING:
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
 PROMISE_MEMBERS = 400  # the middle of what the display promises
 DRAWS_NOW = "what draws now"
+LITTLE = 0.25  # share of the doubt below which no unknown is worth naming beside a log (assumed)
 
 
 def tonight(
@@ -133,7 +134,8 @@ def tonight(
         of_log |= moment_of_present(log, setup, at_end=True)
         end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
         setup, drawn = end.setup, end.snapshot
-        if setup.present.current_a is None and not setup.loads and end.drawn_a > 0.0:
+        current = setup.present.current_a
+        if not setup.loads and end.drawn_a > 0.0 and (current is None or current.median >= 0.0):
             going_on = Quantity.from_number(-end.drawn_a)
             setup = replace(setup, present=replace(setup.present, current_a=going_on))
             of_log["drawn_in_log"] = 1
@@ -258,7 +260,7 @@ def tonight(
         inverter_cutout_v=np.nan if setup.inverter is None else setup.inverter.cutout_v.median,
         title=f"The night ahead: {setup.about.title}",
         display_soc=np.nan if display is None else display,
-        widest_unknown=_widest(shares, display is not None or log is not None),
+        widest_unknown=_widest(shares, display is not None, log is not None),
         draws_now_a=draws_now_a,
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
@@ -333,9 +335,11 @@ def promised_soc(
     return np.where(known, np.median(night.soc, axis=0), np.nan)
 
 
-def _widest(shares: Mapping[str, float], known: bool) -> str:
-    """The unknown with the largest share; "" where none counts, or the charge itself is unknown."""
-    return next(iter(shares)) if known and max(shares.values()) > 0.0 else ""
+def _widest(shares: Mapping[str, float], displayed: bool, logged: bool) -> str:
+    """The unknown with the largest share of the doubt; "" where none counts, where without display
+    or log it is the charge itself, and where a log leaves doubt about other things than these."""
+    least = LITTLE if logged else 0.0
+    return next(iter(shares)) if (displayed or logged) and max(shares.values()) > least else ""
 
 
 def _by_factors_ah(setup: Setup) -> float:

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
-LITTLE = 0.25  # share of the doubt below which no unknown is worth naming beside a log (assumed)
 TOGETHER_H = 0.05  # a battery that opens so near the disconnect goes with it
 TOGETHER_SHARE = 0.9  # of the members: so nearly always that the two are told as one
 
@@ -66,7 +65,7 @@ def tonight_text(dataset: xr.Dataset) -> str:
         )
     widest = attrs["widest_unknown"]
     share = float(dataset["variance_share"].values[0])
-    if attrs["log"] and share < LITTLE:
+    if attrs["log"] and not widest:
         text = (
             "What doubt the log leaves about the charge is mostly that of the cell model and of "
             "the charge at its beginning: a longer log, or a rest or full charge in it, narrows it."
