@@ -199,7 +199,9 @@ def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Un
     """
     start = take_snapshot(setup, cell, START_DRAWS, seed).members.soc
     mean, std = float(start.mean()), max(float(start.std()), 1e-4)
-    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1.
+    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1. Its
+    # tails reach beyond them on purpose: a display is off upwards too, which no doubt of its setup
+    # covers (DEVELOPERS.md).
     mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
     size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
     soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
