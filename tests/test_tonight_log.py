@@ -139,6 +139,10 @@ def test_temperature_and_clock_are_the_logs_own(cell, log) -> None:
         table["ambient"] = stated
         end = at_end_of_log(setup_from_table(table), cell, cold, 100, 3)
         assert end.setup.ambient.temperature_c.median == 4.0
+    table["ambient"] = {"temperature_c": 20.0}
+    text = " ".join(tonight_text(tonight(setup_from_table(table), cell, 100, 3, log=cold)).split())
+    assert "4 °C at its end, is taken for the night, and not the 20 °C given" in text
+    table["ambient"] = {}
     assert at_end_of_log(setup_from_table(table_of()), cell, log, 100, 3).setup.ambient == (
         setup_from_table(table_of()).ambient
     )

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
+APART_K = 3.0  # two temperatures further apart are worth a word (assumed)
+
+
 def reckoned_lines(dataset: xr.Dataset) -> list[str]:
     """Paragraphs with a blank line behind each; none where there is nothing to say."""
     attrs = dataset.attrs
@@ -44,6 +47,12 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
     lines = [wrapped(text), *present_lines(attrs, clock_counts=True)]
     if attrs["present_hour_is_utc"]:
         text = "The night is reckoned by that clock, UTC: present.timezone or --now makes it yours."
+        lines.append(wrapped(text))
+    if abs(attrs["temperature_c"] - attrs["stated_temperature_c"]) > APART_K:  # no: NaN
+        text = (
+            f"The log's own temperature, {attrs['temperature_c']:.0f} °C at its end, is taken for "
+            f"the night, and not the {attrs['stated_temperature_c']:.0f} °C given."
+        )
         lines.append(wrapped(text))
     if attrs["strained_share"] > MOST_STRAINED:
         text = (

@@ -121,11 +121,13 @@ def tonight(
         `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
         its batteries' capacity factors; else NaN); and of a log `log` (its name, "" without),
         `log_hours`, `strained_share` (see `narrowing`), `drawn_in_log` (whether `draws_now_a` is
-        the mean of its last day) and those of `track.moment_of_present`.
+        the mean of its last day), `stated_temperature_c` (where the setup file states one, NaN
+        else; the log's own goes before it) and those of `track.moment_of_present`.
     """
     import xarray as xr
 
     of_log: dict[str, object] = {"log": "", "strained_share": np.nan, "drawn_in_log": 0}
+    of_log["stated_temperature_c"] = np.nan
     if log is None:
         drawn = take_snapshot(setup, cell, members, seed, evidence)
     else:
@@ -133,6 +135,8 @@ def tonight(
         of_log |= {"log": log.name, "log_hours": float(log.time_s[-1]) / 3600.0}
         of_log |= moment_of_present(log, setup, at_end=True)
         end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
+        if not setup.assumes("ambient.temperature_c"):
+            of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
         setup, drawn = end.setup, end.snapshot
         current = setup.present.current_a
         if not setup.loads and end.drawn_a > 0.0 and (current is None or current.median >= 0.0):
