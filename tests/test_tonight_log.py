@@ -71,7 +71,7 @@ def test_the_charge_is_that_of_replay_at_its_last_row(cell, log) -> None:
     assert told["present_taken_at"] == "the log's last row"
     assert "log" not in tonight_json(plain)
     text = " ".join(tonight_text(night).split())
-    assert "The charge is that of evening.csv, 10 h long" in text
+    assert "The charge is that of evening.csv, 10 h long, at its end" in text
     assert "last row (21:00)" in text
     assert "DO NOT TRUST" not in text
     assert "DO NOT TRUST" in tonight_text(night.assign_attrs(strained_share=0.2))
@@ -127,9 +127,24 @@ def test_without_loads_what_the_log_drew_goes_on(cell, log) -> None:
     del table["loads"]
     night = tonight(setup_from_table(table), cell, 200, seed=3, log=log)
     assert night.attrs["draws_now_a"] == pytest.approx(-SEEN_A, rel=0.02)
-    assert "A that its loads drew on average in the last day of the log" in " ".join(
-        tonight_text(night).split()
-    )
+    text = " ".join(tonight_text(night).split())
+    assert "10.0 A that its loads drew on average in the log" in text
+
+
+def test_a_bank_that_is_off_as_its_log_ends_is_said_to_be(cell, log) -> None:
+    table = table_of()
+    table["sources"] = [{"name": "engine", "kind": "vehicle", "current_a": 20}]
+    night = tonight(setup_from_table(table), cell, 100, seed=3, log=log)
+    text = " ".join(tonight_text(night).split())
+    assert "THE LOG ENDS" not in text
+    assert "charging at any hour, since the setup file does not say when: engine." in text
+    low = night.assign_attrs(log_ends_v=9.4, log_ends_a=3.0)
+    text = " ".join(tonight_text(low).split())
+    assert "THE LOG ENDS AT 9.4 V, below the 10.0 V at which this bank disconnects" in text
+    assert "3.0 A flow into the bank as the log ends. That is not taken to go on" in text
+    table["sources"][0]["hours"] = ["17:00-18:00"]
+    night = tonight(setup_from_table(table), cell, 100, seed=3, log=log)
+    assert "at any hour" not in " ".join(tonight_text(night).split())
 
 
 def test_temperature_and_clock_are_the_logs_own(cell, log) -> None:

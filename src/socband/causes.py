@@ -276,7 +276,7 @@ def hypotheses(
         ("gain", "gain", settings.gain_least, settings.gain_scale,
          ("reads too much", "reads too little")),
     ):  # fmt: skip
-        middle = healthy[parameter].median
+        middle = 0.0 if cause in stated.facts else healthy[parameter].median
         for more, word in zip((True, False), words, strict=True):
             size_of_it = normal("expon", loc=middle + least, scale=scale)
             mirror, share = None if more else {parameter: middle}, 0.5

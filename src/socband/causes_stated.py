@@ -109,7 +109,7 @@ def stated_by(setup: Setup, settings: CauseSettings, least_a: float, usual_a: fl
         if abs(middle) > least:
             facts.append(cause)
             priors[parameter] = given
-            factor[cause] = 0.0  # it is said already
+            factor[cause] = DOUBTED  # another one than is stated
             continue
         priors[parameter], chance[(cause,)] = _normal(middle, 0.0), 0.0
         if not given.is_fixed:
@@ -134,7 +134,8 @@ def stated_by(setup: Setup, settings: CauseSettings, least_a: float, usual_a: fl
         if not setup.assumes("untracked_load.hours"):
             size_hours = load.hours
     if not setup.assumes("monitor.re_zero.false_probability") or met_at_rest(setup):
-        chance[FALSE_FULL] = monitor.re_zero.false_probability
+        lacks = monitor.re_zero.shortfall.median  # what a true full may lack is no fault
+        chance[FALSE_FULL] = monitor.re_zero.false_probability * (lacks > 2.0 * settings.full_std)
     return Stated(tuple(facts), priors, hours, factor, chance, beyond, size, size_hours)
 
 

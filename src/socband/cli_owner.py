@@ -53,7 +53,7 @@ def tonight(
         log: of the monitor, if there is one that ends now: it says more than the display.
         display: what the display says now [percent].
         since_full: hours since the display last said full.
-        temperature: temperature of the bank [°C].
+        temperature: temperature of the bank [°C]; beside a log without one, all along it.
         until: time of day until which it should last, such as 07:00.
         want: how sure you want to be that it does [percent], such as 95.
         evidence: taken now, such as clamp=-1.8/-1.2 (true and shown current), rested=13.2 or

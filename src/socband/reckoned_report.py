@@ -26,14 +26,20 @@ def reckoned_lines(dataset: xr.Dataset) -> list[str]:
     """Paragraphs with a blank line behind each; none where there is nothing to say."""
     attrs = dataset.attrs
     return [
+        *_off_lines(attrs),
         *_log_lines(attrs),
         *_weak_batteries_lines(attrs),
         *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
         *_charging_now_lines(attrs),
+        *_any_hour_lines(attrs),
         *_no_loads_lines(attrs),
         *_idle_lines(dataset),
         *_battery_heater_lines(dataset),
     ]
+
+
+def _long(hours: float) -> str:
+    return f"{60.0 * hours:.0f} min" if hours < 1.5 else f"{hours:.0f} h"
 
 
 def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
@@ -41,8 +47,8 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
     if not attrs["log"]:
         return []
     text = (
-        f"The charge is that of {attrs['log']}, {attrs['log_hours']:.0f} h long, at its end, as "
-        "`replay` has it; the display counts only where the log begins."
+        f"The charge is that of {attrs['log']}, {_long(attrs['log_hours'])} long, at its end; the "
+        "display is counted back and used only where the log begins."
     )
     lines = [wrapped(text), *present_lines(attrs, clock_counts=True)]
     if attrs["present_hour_is_utc"]:
@@ -65,6 +71,30 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
     return [*lines, ""]
 
 
+def _off_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """That a log ends at a voltage at which the bank is off."""
+    if not attrs["log"] or attrs["log_ends_v"] >= attrs["disconnect_v"]:
+        return []
+    text = (
+        f"THE LOG ENDS AT {attrs['log_ends_v']:.1f} V, below the {attrs['disconnect_v']:.1f} V at "
+        "which this bank disconnects: it is off already or about to be, whatever stands above. "
+        "Charge it, and do not believe the display before the next full charge."
+    )
+    return [wrapped(text), ""]
+
+
+def _any_hour_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """Sources reckoned to run at any hour, for want of a word when they do."""
+    if not attrs["sources_at_any_hour"]:
+        return []
+    names = attrs["sources_at_any_hour"].replace("; ", ", ")
+    text = (
+        f"Reckoned as charging at any hour, since the setup file does not say when: {names}. If "
+        "that is not so tonight, give its hours, or probability = 0."
+    )
+    return [wrapped(text), ""]
+
+
 def _weak_batteries_lines(attrs: Mapping[str, Any]) -> list[str]:
     """What the bank is reckoned with where all that is said of it are its batteries' factors."""
     if np.isnan(attrs["capacity_by_factors_ah"]):
@@ -80,13 +110,17 @@ def _weak_batteries_lines(attrs: Mapping[str, Any]) -> list[str]:
 def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
     """What is made of a current that flows into the bank now."""
     amps = attrs["charges_now_a"]
+    if amps <= 0.0 and attrs["log"]:
+        amps = attrs["log_ends_a"]
     if amps <= 0.0:
         return []
     text = (
-        f"The display says {amps:.1f} A flow into the bank now. "
-        f"{'' if attrs['log'] else 'The voltage starts from that, but '}"
-        f"{'It' if attrs['log'] else 'it'} is not taken to go on: "
+        f"{amps:.1f} A flow into the bank as the log ends. That "
+        if attrs["log"]
+        else f"The display says {amps:.1f} A flow into the bank now. The voltage starts from that, "
+        "but it "
     )
+    text += "is not taken to go on: "
     if attrs["sources_described"]:
         text += "what charges the bank from now on are the [[sources]] of the setup file."
     else:
@@ -100,9 +134,9 @@ def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
         return []
     if attrs["drawn_in_log"]:
         text = (
-            f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the last day of "
+            f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the log (its last "
         )
-        text += "the log are taken to go on"
+        text += "day, without what charged) are taken to go on"
     elif attrs["draws_now_a"] > 0.0:
         text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
     elif attrs["charges_now_a"] > 0.0:

@@ -198,15 +198,18 @@ def _refuse(setup: Setup, cell: CellModel, drawn: Drawn, evidence: Sequence[Evid
             )
         )
     if drawn.overfull.mean() > 0.5:
-        raise InputError(
-            Problem(
-                "present",
-                "a display under which nearly every possible bank would be more than full by now",
-                "a bank that has gained nothing since it was full",
-                "check hours_since_full and the sign of monitor.offset_a",
-            )
-        )
+        raise InputError(overfull_problem())
     check_still_on(0.0, drawn.snapshot)
+
+
+def overfull_problem() -> Problem:
+    """That a display, with the errors its setup states, leaves no bank that can be."""
+    return Problem(
+        "present",
+        "a display under which nearly every possible bank would be more than full by now",
+        "a bank that has gained nothing since it was full",
+        "check hours_since_full and the sign of monitor.offset_a",
+    )
 
 
 def _check_lasting(setup: Setup, cell: CellModel, drawn: Drawn, piece: ClampReading) -> None:

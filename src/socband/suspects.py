@@ -229,6 +229,18 @@ def likely_hours(verdict: Verdict) -> str:
     return str(best.hours) if stated or likelier >= CLEARLY_LIKELIER else ""
 
 
+def _stated(verdict: Verdict) -> dict[str, list[str]]:
+    """Causes of which the setup file states one as a fact: `facts`, and `otherwise` those of which
+    most of what is left is another than the stated one."""
+    draws, found = verdict.draws, {"facts": [], "otherwise": []}
+    facts = {j: h.cause for j, h in enumerate(draws.hypotheses) if h.detail and h.nothing_else}
+    for j, cause in facts.items():
+        mine = draws.index[draws.causes == cause]
+        other = mine.size and np.mean(mine == j) < 0.5
+        found["otherwise" if other else "facts"].append(cause)
+    return found
+
+
 def _expected_capacity_ah(bank: Bank) -> Array:
     """(3,) quantiles of what the setup expects the bank to hold [Ah]."""
     low, high = bank.capacity_fraction.interval(0.9)
@@ -325,6 +337,7 @@ def suspects(
     used, charged = _daily_use(verdict, rated)
     dataset.attrs |= {
         "untracked_hours": likely_hours(verdict),
+        **{f"stated_{key}": "; ".join(names) for key, names in _stated(verdict).items()},
         "rated_is_sound_setting": int(sound_capacity_settings_ah(setup.bank)[1] >= _NEARLY * rated),
         **{
             f"holds_{key}_ah": float(ah)

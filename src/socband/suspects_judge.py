@@ -12,9 +12,12 @@ from socband.balance import Balance, balance_of, full_rows, true_full_std
 from socband.causes import CAUSES, ZERO_SHARE, CauseSettings, Hypothesis, P, hypotheses, size_of
 from socband.causes_stated import settings_as_stated
 from socband.cell import temperature_factors
+from socband.errors import InputError
 from socband.posterior_resample import normalised, systematic
 from socband.readings import with_readings
 from socband.since_full import SinceFull, untracked_hours
+from socband.snapshot import overfull_problem
+from socband.snapshot_draw import OVERFULL
 from socband.summary import quantiles_of
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
@@ -236,7 +239,7 @@ def _draw(
             scores[known] = fitted[:, which][known]
             # resampling left some of them more than once
             made_from = np.unique(fitted, axis=1, return_inverse=True)[1].ravel()[which]
-        v = hypothesis.values(scores)
+        v, overfull = hypothesis.values(scores), np.zeros(n, dtype=bool)
         if fits is not None:
             now, missing, at_last, shown = _from_log(fits.likelihoods[j], v, rated, rng)
             # a full charge is not exactly full, and the trajectory carries no noise of its own
@@ -245,6 +248,11 @@ def _draw(
         else:
             now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
             at_last, shown = missing, np.full(n, np.nan)
+            # as in `snapshot_draw`: since it was full a bank can have lost, but not gained
+            shows = with_readings(setup, readings).present.display_soc
+            counts = shows is not None and shows < 1.0 - OVERFULL / 2.0
+            overfull = counts & (now > 1.0 + OVERFULL)
+            now = np.clip(now, 0.0, 1.0)
         index.append(np.full(n, j))
         origin.append(made_from + (origin[-1].max() + 1 if origin else 0))
         values.append(v)
@@ -252,7 +260,9 @@ def _draw(
         shortfall.append(missing)
         last.append(at_last)
         display.append(shown)
-        weights.append(np.full(n, log_weight[j] - np.log(n)))
+        weights.append(np.where(overfull, -np.inf, log_weight[j] - np.log(n)))
+    if not np.isfinite(np.concatenate(weights)).any():
+        raise InputError(overfull_problem())
     zero = ZERO_SHARE if fits is None else fits.likelihoods[0].design.zero_share
     if fits is None:
         hour = setup.present.clock.minute / 60.0
@@ -318,7 +328,8 @@ def _from_display(
     causes: CauseSettings,
     rng: np.random.Generator,
 ) -> tuple[Array, Array]:
-    """Charge now without a log, by the closed form of `snapshot`, and what each full charge lacks.
+    """Charge now without a log, by the closed form of `snapshot`, beyond 0..1 where that leads
+    there, and what each full charge lacks.
 
     That the last one may have come too early is a cause by itself, and beside every other one the
     setup's own doubt.
@@ -350,7 +361,7 @@ def _from_display(
         v[P["untracked_a"]] * on_hours,
         rated * v[P["capacity_fraction"]] * factor,
     )
-    return np.clip(soc, 0.0, 1.0), missing
+    return soc, missing
 
 
 def _weighted_quantiles(x: Array, weight: Array) -> Array:

@@ -92,6 +92,11 @@ def suspects_text(dataset: xr.Dataset) -> str:
         drift = 100.0 * dataset["drift_per_day"].values[j]
         if size:
             lines.append(wrapped(f"Size: {size}.", "         "))
+        if name in attrs["stated_facts"].split("; "):
+            text = "Stated in the setup file, so it counts under every other cause too; here it is "
+            lines.append(wrapped(f"{text}all that is wrong.", "         "))
+        if name in attrs["stated_otherwise"].split("; "):
+            lines.append(wrapped("Not the one stated in the setup file.", "         "))
         if np.abs(drift[1]) >= 0.05:
             wide = np.ptp(drift) >= 0.1 and not few_draws(dataset)
             span = f" ({drift[0]:+.1f} to {drift[2]:+.1f})" if wide else ""

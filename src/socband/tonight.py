@@ -30,7 +30,7 @@ from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_full_rule import full_rule_note
 from socband.site_parts import Load
-from socband.site_priors import LEAST_LOST
+from socband.site_priors import LEAST_LOST, item_name
 from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
 from socband.snapshot_draw import HEATER
 from socband.snapshot_log import at_end_of_log, on_the_wall
@@ -108,6 +108,7 @@ def tonight(
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
         reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
+        `sources_at_any_hour` (names of those of which nobody says when they run, "; " between),
         `too_cold_to_charge` (chance that the sources described bring nothing now because every
         battery is too cold; 0 without sources), `too_cold_to_wake` (the same, whatever the sources:
         a bank that has disconnected wakes by charge), `heaters` (names of loads that heat, "; "
@@ -120,9 +121,9 @@ def tonight(
         there), and
         `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
         its batteries' capacity factors; else NaN); and of a log `log` (its name, "" without),
-        `log_hours`, `strained_share` (see `narrowing`), `drawn_in_log` (whether `draws_now_a` is
-        the mean of its last day), `stated_temperature_c` (where the setup file states one, NaN
-        else; the log's own goes before it) and those of `track.moment_of_present`.
+        `log_hours`, `log_ends_v`, `log_ends_a`, `strained_share` (see `narrowing`), `drawn_in_log`
+        (whether `draws_now_a` is what its loads drew), `stated_temperature_c` (where the setup file
+        states one, NaN else; the log's own goes before it) and those of `track.moment_of_present`.
     """
     import xarray as xr
 
@@ -145,6 +146,8 @@ def tonight(
             of_log["drawn_in_log"] = 1
         scale = Settings().resolved(cell).error_scale
         of_log["strained_share"] = strained_share(end.posterior, scale)
+        of_log["log_ends_v"] = float(log.voltage_v[np.isfinite(log.voltage_v)][-1])
+        of_log["log_ends_a"] = float(log.current_a[-1])
         members = len(drawn.members)
     described = bool(setup.loads)
     setup = with_what_draws_now(setup)
@@ -268,6 +271,8 @@ def tonight(
         draws_now_a=draws_now_a,
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
+        sources_at_any_hour="; ".join(_at_any_hour(setup)),
+        disconnect_v=setup.limits.disconnect_v.median,
         loads_described=int(described),
         too_cold_to_charge=too_cold if plan.sources.names else 0.0,
         too_cold_to_wake=too_cold,
@@ -344,6 +349,16 @@ def _widest(shares: Mapping[str, float], displayed: bool, logged: bool) -> str:
     or log it is the charge itself, and where a log leaves doubt about other things than these."""
     least = LITTLE if logged else 0.0
     return next(iter(shares)) if (displayed or logged) and max(shares.values()) > least else ""
+
+
+def _at_any_hour(setup: Setup) -> list[str]:
+    """Sources, the sun apart, of which nobody says when they run."""
+    return [
+        source.name
+        for i, source in enumerate(setup.sources)
+        if source.kind != "solar"
+        and setup.assumes(f"{item_name('sources', i, {'name': source.name})}.hours")
+    ]
 
 
 def _by_factors_ah(setup: Setup) -> float:
