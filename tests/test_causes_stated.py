@@ -174,6 +174,22 @@ def test_where_nothing_is_wrong_the_last_full_was_true() -> None:
     assert np.mean(false < 0.5) > 0.9
 
 
+def test_a_rule_met_at_rest_makes_false_fulls_likely_where_no_log_shows_it() -> None:
+    setup = setup_of(monitor={"re_zero": {"above_v": 13.3}})
+
+    def odds(zero_share: float | None) -> float:
+        found = hypotheses(setup, USUAL, zero_share=zero_share)
+        false, none = (
+            sum(h.weight for h in found if h.cause == cause) for cause in ("false_rezero", "none")
+        )
+        return false / none
+
+    p = setup.monitor.re_zero.false_probability
+    assert p > 0.4
+    assert odds(None) == pytest.approx(p / (1.0 - p))
+    assert odds(0.2) == pytest.approx(USUAL.weight["false_rezero"] / USUAL.weight["none"])
+
+
 def test_a_stated_shortfall_is_what_a_false_full_lacks() -> None:
     rule = {"shortfall": {"dist": "norm", "loc": 0.3, "scale": 0.04}}
     stated = settings_as_stated(setup_of(monitor={"re_zero": rule}), USUAL)

@@ -204,14 +204,14 @@ def hypotheses(
         setup: bank and monitor.
         settings: what is believed before.
         start_known: the log starts at a full charge.
-        zero_share: share of the time in which the display shows exactly zero; None = not known.
+        zero_share: share of the time in which the display shows exactly zero; None = no log.
             A dead band swallows nothing while the display shows something.
     """
     bank, monitor = setup.bank, setup.monitor
     rated = bank.rated_capacity_ah
     least_a = drift_to_a(settings.material_drift_per_day, rated)
     usual_a = drift_to_a(settings.normal_offset_per_day, rated)
-    stated = stated_by(setup, settings, least_a, usual_a)
+    stated = stated_by(setup, settings, least_a, usual_a, zero_share is not None)
     assumed = monitor.assumed_capacity_ah
     setting = Quantity.from_number(assumed.median / rated)
     number, normal = Quantity.from_number, Quantity.from_dist

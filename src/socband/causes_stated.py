@@ -83,7 +83,9 @@ class Stated:
         ]
 
 
-def stated_by(setup: Setup, settings: CauseSettings, least_a: float, usual_a: float) -> Stated:
+def stated_by(
+    setup: Setup, settings: CauseSettings, least_a: float, usual_a: float, logged: bool = False
+) -> Stated:
     """What the file states.
 
     Args:
@@ -91,6 +93,7 @@ def stated_by(setup: Setup, settings: CauseSettings, least_a: float, usual_a: fl
         settings: what is believed without.
         least_a: current error at which it becomes a cause [A].
         usual_a: deviation of a healthy shunt's offset [A].
+        logged: a log shows whether a rule for "full" that is met at rest was met.
     """
     monitor, load = setup.monitor, setup.untracked_load
     facts = list(_settings_that_are_off(setup, settings))
@@ -133,7 +136,8 @@ def stated_by(setup: Setup, settings: CauseSettings, least_a: float, usual_a: fl
             size = load.current_a
         if not setup.assumes("untracked_load.hours"):
             size_hours = load.hours
-    if not setup.assumes("monitor.re_zero.false_probability") or met_at_rest(setup):
+    told = not setup.assumes("monitor.re_zero.false_probability")
+    if told or (met_at_rest(setup) and not logged):
         lacks = monitor.re_zero.shortfall.median  # what a true full may lack is no fault
         chance[FALSE_FULL] = monitor.re_zero.false_probability * (lacks > 2.0 * settings.full_std)
     return Stated(tuple(facts), priors, hours, factor, chance, beyond, size, size_hours)
