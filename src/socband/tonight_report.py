@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
+LEAST_AH = 1.0
 TOGETHER_H = 0.05  # a battery that opens so near the disconnect goes with it
 TOGETHER_SHARE = 0.9  # of the members: so nearly always that the two are told as one
 
@@ -125,8 +126,10 @@ def _usable_rows(dataset: xr.Dataset) -> list[str]:
         return [_row(label, "", "not reckoned: no load is described")]
     if np.mean(np.isfinite(usable)) < 0.5:
         outlasts = chance_words(float(np.mean(~np.isfinite(usable))), len(usable))
-        sure = f"95 % sure; outlasts {dataset.attrs['horizon_hours']:.0f} h: {outlasts}"
-        return [_row(label, f">{low:.0f} Ah", sure)]
+        sure = f"outlasts {dataset.attrs['horizon_hours']:.0f} h: {outlasts}"
+        if low < LEAST_AH:  # sources carry the loads: how little is drawn of it says nothing
+            return [_row(label, "", f"not known: {sure}")]
+        return [_row(label, f">{low:.0f} Ah", f"95 % sure; {sure}")]
     sign = "" if f"{middle:.0f}" == f"{most:.0f}" else ">"
     return [_row(label, f"{sign}{middle:.0f} Ah", f"90 % sure: {low:.0f} to {high:.0f} Ah")]
 
