@@ -16,7 +16,6 @@ from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import CellModel
-from socband.narrowing import strained_share
 from socband.nights import (
     Nights,
     counted_loads,
@@ -25,17 +24,14 @@ from socband.nights import (
     idle_in_the_cold,
     of_all,
 )
-from socband.posterior import Settings
-from socband.quantity import Quantity
+from socband.present import known_now
 from socband.site import Setup
 from socband.site_full_rule import full_rule_note
 from socband.site_parts import Load
 from socband.site_priors import LEAST_LOST, item_name
-from socband.snapshot import LARGE_PART, check_still_on, take_snapshot
+from socband.snapshot import LARGE_PART, check_still_on
 from socband.snapshot_draw import HEATER
-from socband.snapshot_log import at_end_of_log, on_the_wall
 from socband.summary import with_attributes
-from socband.track import moment_of_present
 from socband.whatif import comes_back, smallest_set, still_on, switch_offs
 
 if TYPE_CHECKING:
@@ -127,28 +123,8 @@ def tonight(
     """
     import xarray as xr
 
-    of_log: dict[str, object] = {"log": "", "strained_share": np.nan, "drawn_in_log": 0}
-    of_log["stated_temperature_c"] = np.nan
-    if log is None:
-        drawn = take_snapshot(setup, cell, members, seed, evidence)
-    else:
-        log = on_the_wall(log, setup)
-        of_log |= {"log": log.name, "log_hours": float(log.time_s[-1]) / 3600.0}
-        of_log |= moment_of_present(log, setup, at_end=True)
-        end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
-        if not setup.assumes("ambient.temperature_c"):
-            of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
-        setup, drawn = end.setup, end.snapshot
-        current = setup.present.current_a
-        if not setup.loads and end.drawn_a > 0.0 and (current is None or current.median >= 0.0):
-            going_on = Quantity.from_number(-end.drawn_a)
-            setup = replace(setup, present=replace(setup.present, current_a=going_on))
-            of_log["drawn_in_log"] = 1
-        scale = Settings().resolved(cell).error_scale
-        of_log["strained_share"] = strained_share(end.posterior, scale)
-        of_log["log_ends_v"] = float(log.voltage_v[np.isfinite(log.voltage_v)][-1])
-        of_log["log_ends_a"] = float(log.current_a[-1])
-        members = len(drawn.members)
+    setup, drawn, of_log = known_now(setup, cell, members, seed, evidence, log, progress)
+    members = min(members, len(drawn.members))
     described = bool(setup.loads)
     setup = with_what_draws_now(setup)
     draws_now_a = 0.0 if described or not setup.loads else setup.loads[0].current_a.median

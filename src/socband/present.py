@@ -1,0 +1,85 @@
+"""What `tonight` begins from: the present by display and setup alone, or as a log ends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from socband.evidence import Evidence
+from socband.models import CellModel
+from socband.narrowing import strained_share
+from socband.posterior import Settings
+from socband.quantity import Quantity
+from socband.site import Setup
+from socband.snapshot import take_snapshot
+from socband.snapshot_draw import Snapshot
+from socband.snapshot_log import EndOfLog, at_end_of_log, on_the_wall
+from socband.track import moment_of_present
+
+if TYPE_CHECKING:
+    from socband.logs import Log
+
+WITHOUT_LOG = {
+    "log": "",
+    "strained_share": np.nan,
+    "drawn_in_log": 0,
+    "stated_temperature_c": np.nan,
+}
+
+
+class KnownNow(NamedTuple):
+    """What is known now.
+
+    Attributes:
+        setup: as it is now; after a log its clock, its temperature, and what its loads drew where
+            the file names none.
+        snapshot: the members.
+        of_log: attributes of a result that say of a log what `tonight` names.
+    """
+
+    setup: Setup
+    snapshot: Snapshot
+    of_log: dict[str, Any]
+
+
+def known_now(
+    setup: Setup,
+    cell: CellModel,
+    members: int,
+    seed: int,
+    evidence: Sequence[Evidence] = (),
+    log: Log | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> KnownNow:
+    """The present; arguments and errors as of `tonight.tonight`."""
+    if log is None:
+        snapshot = take_snapshot(setup, cell, members, seed, evidence)
+        return KnownNow(setup, snapshot, dict(WITHOUT_LOG))
+    log = on_the_wall(log, setup)
+    end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
+    now = _with_what_the_log_drew(end)
+    of_log = WITHOUT_LOG | {
+        "log": log.name,
+        "log_hours": float(log.time_s[-1]) / 3600.0,
+        "log_ends_v": float(log.voltage_v[np.isfinite(log.voltage_v)][-1]),
+        "log_ends_a": float(log.current_a[-1]),
+        "strained_share": strained_share(end.posterior, Settings().resolved(cell).error_scale),
+        "drawn_in_log": int(now is not end.setup),
+        **moment_of_present(log, setup, at_end=True),
+    }
+    if not setup.assumes("ambient.temperature_c"):
+        of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
+    return KnownNow(now, end.snapshot, of_log)
+
+
+def _with_what_the_log_drew(end: EndOfLog) -> Setup:
+    """The setup with that as its present current, where nothing else says what draws."""
+    setup, current = end.setup, end.setup.present.current_a
+    told = bool(setup.loads) or (current is not None and current.median < 0.0)
+    if told or end.drawn_a <= 0.0:
+        return setup
+    going_on = Quantity.from_number(-end.drawn_a)
+    return replace(setup, present=replace(setup.present, current_a=going_on))
