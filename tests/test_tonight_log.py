@@ -138,13 +138,41 @@ def test_a_bank_that_is_off_as_its_log_ends_is_said_to_be(cell, log) -> None:
     text = " ".join(tonight_text(night).split())
     assert "THE LOG ENDS" not in text
     assert "charging at any hour, since the setup file does not say when: engine." in text
+    told = tonight_json(night)["log"]
+    assert told["ends_v"] == pytest.approx(log.voltage_v[-1])
+    assert not told["ends_off"]
     low = night.assign_attrs(log_ends_v=9.4, log_ends_a=3.0)
+    assert tonight_json(low)["log"]["ends_off"]
     text = " ".join(tonight_text(low).split())
     assert "THE LOG ENDS AT 9.4 V, below the 10.0 V at which this bank disconnects" in text
     assert "3.0 A flow into the bank as the log ends. That is not taken to go on" in text
-    table["sources"][0]["hours"] = ["17:00-18:00"]
+    table["sources"][0]["hours"] = ["16:00-17:00"]
     night = tonight(setup_from_table(table), cell, 100, seed=3, log=log)
-    assert "at any hour" not in " ".join(tonight_text(night).split())
+    assert np.isnan(night.attrs["sources_bring_ah_per_day"])  # it lasts no day
+    table["sources"][0]["hours"] = ["22:00-23:00"]
+    table["loads"][0]["current_a"] = 0.4
+    night = tonight(setup_from_table(table), cell, 100, seed=3, log=log)
+    text = " ".join(tonight_text(night).split())
+    assert "at any hour" not in text
+    # 20 A for an hour of each day that the bank lasts, give or take the last one
+    assert night.attrs["sources_bring_ah_per_day"] == pytest.approx(20.0, rel=0.35)
+    assert "in the log 0 Ah a day flowed into the bank. Does that fit?" in text
+
+
+def test_rows_of_a_bank_that_is_off_end_the_log(cell, log) -> None:
+    """Half an hour of nothing behind ten hours: left out, and said to be what it is."""
+    after_s = log.time_s[-1] + 120.0 * np.arange(1, 16)
+    time_s = np.concatenate([log.time_s, after_s])
+    amps = np.concatenate([log.current_a, np.zeros(15)])
+    volts = np.concatenate([log.voltage_v, np.zeros(15)])
+    ended = Log.from_arrays("off.csv", time_s, amps, volts, cells_in_series=4)
+    assert ended.time_s[-1] == log.time_s[-1]
+    assert ended.off_at_end_s == pytest.approx(1800.0)
+    assert log.off_at_end_s == 0.0
+    night = tonight(setup_from_table(table_of()), cell, 100, seed=3, log=ended)
+    text = " ".join(tonight_text(night).split())
+    assert "THE LOG GOES ON FOR 30 MIN at voltages of a bank that is off" in text
+    assert tonight_json(night)["log"]["ends_off"]
 
 
 def test_temperature_and_clock_are_the_logs_own(cell, log) -> None:

@@ -31,11 +31,15 @@ _NEEDED = ("time_s", "current_a", "voltage_v")
 
 @dataclass(frozen=True)
 class Checked:
-    """Rows that can be used, and what was found. Arrays have one common length n."""
+    """Rows that can be used, and what was found. Arrays have one common length n.
+
+    `off_at_end_s` is how long rows at voltages of no bank that is on follow the last of them [s].
+    """
 
     rows: dict[str, np.ndarray]
     warnings: list[Problem]
     errors: list[Problem]
+    off_at_end_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -115,7 +119,7 @@ def check_rows(
     beyond = _impossible_current(rows["current_a"], number, rated_capacity_ah)
     if beyond:
         return Checked(rows, warnings, beyond)
-    impossible = _impossible_voltage(rows["voltage_v"], cells_in_series)
+    impossible, off_at_end_s = _impossible_voltage(rows["voltage_v"], cells_in_series), 0.0
     if impossible.any():
         problem = _voltage_problem(rows["voltage_v"], number, impossible, cells_in_series)
         if impossible.mean() > 0.05:
@@ -123,6 +127,7 @@ def check_rows(
         warnings += listed(
             number, impossible, problem.found.split(",")[0], problem.expected, "left out"
         )
+        off_at_end_s = _off_at_end_s(rows, impossible)
         rows, number = _kept(rows, number, ~impossible)
 
     bank = Bank(cells_in_series, rated_capacity_ah)
@@ -155,7 +160,7 @@ def check_rows(
     warnings += _gaps(rows["time_s"], number, "net_charge_ah" in rows, in_file)
     check_sign(rows, bank, warnings, errors)
     warnings += one_way(rows, rated_capacity_ah)
-    return Checked(rows, warnings, errors)
+    return Checked(rows, warnings, errors, off_at_end_s)
 
 
 def _kept(
@@ -237,6 +242,15 @@ def _impossible_voltage(voltage_v: np.ndarray, cells: int | None) -> np.ndarray:
     if not _USUAL_CELL_V[0] <= np.median(voltage_v) / cells <= _USUAL_CELL_V[1]:
         low, high = _USUAL_CELL_V  # another bank: then hold every row to what is usual
     return (voltage_v < low * cells) | (voltage_v > high * cells)
+
+
+def _off_at_end_s(rows: dict[str, np.ndarray], impossible: np.ndarray) -> float:
+    """How long a log goes on behind its last possible voltage, at lower ones [s]."""
+    last = int(np.flatnonzero(~impossible)[-1])
+    after = rows["voltage_v"][last + 1 :]
+    if not after.size or after.max() > rows["voltage_v"][last]:
+        return 0.0
+    return float(rows["time_s"][-1] - rows["time_s"][last])
 
 
 def _voltage_problem(

@@ -40,6 +40,8 @@ class Log:
         clock_is_local: its dates named no zone: `unix_time_s` counts the time on the wall.
         net_charge_ah: (n,) [Ah] net charge since the first row by the instrument's own counters,
             positive = charged, starts at 0; None where there is no counter.
+        off_at_end_s: how long rows that were left out, at voltages of a bank that is off, follow
+            the last one [s].
         warnings: what was repaired on reading.
     """
 
@@ -53,6 +55,7 @@ class Log:
     net_charge_ah: np.ndarray | None = None
     clock_is_local: bool = False
     temperature_is_of_cell: bool = False
+    off_at_end_s: float = 0.0
     warnings: tuple[Problem, ...] = field(default=())
 
     def __len__(self) -> int:
@@ -105,7 +108,8 @@ def _log(name: str, checked: Checked, on_problem: OnProblem) -> Log:
     rows["time_s"] = rows["time_s"] - rows["time_s"][0]
     if "net_charge_ah" in rows:
         rows["net_charge_ah"] = rows["net_charge_ah"] - rows["net_charge_ah"][0]
-    return Log(name=name, warnings=tuple(checked.warnings), **rows)
+    off_s = checked.off_at_end_s
+    return Log(name=name, off_at_end_s=off_s, warnings=tuple(checked.warnings), **rows)
 
 
 def charge_ah(log: Log) -> np.ndarray:

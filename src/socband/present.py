@@ -66,6 +66,8 @@ def known_now(
         "log_hours": float(log.time_s[-1]) / 3600.0,
         "log_ends_v": float(log.voltage_v[np.isfinite(log.voltage_v)][-1]),
         "log_ends_a": float(log.current_a[-1]),
+        "log_off_hours": log.off_at_end_s / 3600.0,
+        "log_charged_ah_per_day": _charged_ah_per_day(log),
         "strained_share": strained_share(end.posterior, Settings().resolved(cell).error_scale),
         "drawn_in_log": int(now is not end.setup),
         **moment_of_present(log, setup, at_end=True),
@@ -83,3 +85,8 @@ def _with_what_the_log_drew(end: EndOfLog) -> Setup:
         return setup
     going_on = Quantity.from_number(-end.drawn_a)
     return replace(setup, present=replace(setup.present, current_a=going_on))
+
+
+def _charged_ah_per_day(log: Log) -> float:
+    dt_h = np.diff(log.time_s, prepend=log.time_s[0]) / 3600.0
+    return float(dt_h @ np.maximum(log.current_a, 0.0)) / (dt_h.sum() / 24.0)

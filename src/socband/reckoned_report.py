@@ -31,6 +31,7 @@ def reckoned_lines(dataset: xr.Dataset) -> list[str]:
         *_weak_batteries_lines(attrs),
         *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
         *_charging_now_lines(attrs),
+        *_brought_lines(attrs),
         *_any_hour_lines(attrs),
         *_no_loads_lines(attrs),
         *_idle_lines(dataset),
@@ -51,6 +52,9 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
         "display is counted back and used only where the log begins."
     )
     lines = [wrapped(text), *present_lines(attrs, clock_counts=True)]
+    if np.isnan(attrs["present_hour"]):
+        text = "What time that was, nobody says: this computer's clock is taken (--now says it)."
+        lines.append(wrapped(text))
     if attrs["present_hour_is_utc"]:
         text = "The night is reckoned by that clock, UTC: present.timezone or --now makes it yours."
         lines.append(wrapped(text))
@@ -73,14 +77,35 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
 
 def _off_lines(attrs: Mapping[str, Any]) -> list[str]:
     """That a log ends at a voltage at which the bank is off."""
-    if not attrs["log"] or attrs["log_ends_v"] >= attrs["disconnect_v"]:
+    if not attrs["log"]:
         return []
-    text = (
-        f"THE LOG ENDS AT {attrs['log_ends_v']:.1f} V, below the {attrs['disconnect_v']:.1f} V at "
-        "which this bank disconnects: it is off already or about to be, whatever stands above. "
-        "Charge it, and do not believe the display before the next full charge."
-    )
+    if attrs["log_off_hours"] > 0.0:
+        text = (
+            f"THE LOG GOES ON FOR {_long(attrs['log_off_hours']).upper()} at voltages of a bank "
+            "that is off: it has disconnected, and what stands here is of the moment before. "
+        )
+    elif attrs["log_ends_v"] < attrs["disconnect_v"]:
+        text = (
+            f"THE LOG ENDS AT {attrs['log_ends_v']:.1f} V, below the {attrs['disconnect_v']:.1f} V "
+            "at which this bank disconnects: it is off already or about to be, whatever chances "
+            "stand here. "
+        )
+    else:
+        return []
+    text += "Charge it, and do not believe the display before the next full charge."
     return [wrapped(text), ""]
+
+
+def _brought_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """How much the sources are reckoned to bring, which may decide the night."""
+    brought = attrs["sources_bring_ah_per_day"]
+    if not brought >= 0.5:  # or NaN
+        return []
+    text = f"The sources are reckoned to bring about {brought:.0f} Ah a day, what goes straight to "
+    text += "the loads with it"
+    if attrs["log"]:
+        text += f"; in the log {attrs['log_charged_ah_per_day']:.0f} Ah a day flowed into the bank"
+    return [wrapped(f"{text}. Does that fit?"), ""]
 
 
 def _any_hour_lines(attrs: Mapping[str, Any]) -> list[str]:

@@ -236,7 +236,7 @@ def _unseen_lines(dataset: xr.Dataset) -> list[str]:
         parts += f"no untracked load ({chance_words(none, dataset.sizes['member'])})"
     else:
         parts += (
-            f"untracked load {untracked[2]:.3f} A (90 %: {untracked[0]:.3f} to "
+            f"untracked load {untracked[2]:.3f} A while it draws (90 %: {untracked[0]:.3f} to "
             f"{untracked[4]:.3f} A; none at all: {100 * none:.0f} %)"
         )
     return [*lines, wrapped(f"Of that: {parts}.")]

@@ -14,7 +14,7 @@ from socband.cell import temperature_factors
 from socband.evidence import Evidence
 from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
-from socband.kernels_columns import O_INVERTER, O_LVD
+from socband.kernels_columns import O_INVERTER, O_LVD, O_SOURCE_J
 from socband.models import CellModel
 from socband.nights import (
     Nights,
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
 PROMISE_MEMBERS = 400  # the middle of what the display promises
 DRAWS_NOW = "what draws now"
+USUAL_CELL_V = 3.3  # turns what sources bring into Ah
 LITTLE = 0.25  # share of the doubt below which no unknown is worth naming beside a log (assumed)
 
 
@@ -105,6 +106,8 @@ def tonight(
         reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
         `sources_at_any_hour` (names of those of which nobody says when they run, "; " between),
+        `sources_bring_ah_per_day` (all together while the bank is on, what goes straight to loads
+        with it; the middle of the members, 0 without any, NaN where most are off within a day),
         `too_cold_to_charge` (chance that the sources described bring nothing now because every
         battery is too cold; 0 without sources), `too_cold_to_wake` (the same, whatever the sources:
         a bank that has disconnected wakes by charge), `heaters` (names of loads that heat, "; "
@@ -117,7 +120,8 @@ def tonight(
         there), and
         `capacity_by_factors_ah` (what the bank likely holds, where the file says no more of it than
         its batteries' capacity factors; else NaN); and of a log `log` (its name, "" without),
-        `log_hours`, `log_ends_v`, `log_ends_a`, `strained_share` (see `narrowing`), `drawn_in_log`
+        `log_hours`, `log_ends_v`, `log_ends_a`, `log_off_hours` (see `Log.off_at_end_s`),
+        `log_charged_ah_per_day`, `strained_share` (see `narrowing`), `drawn_in_log`
         (whether `draws_now_a` is what its loads drew), `stated_temperature_c` (where the setup file
         states one, NaN else; the log's own goes before it) and those of `track.moment_of_present`.
     """
@@ -248,6 +252,7 @@ def tonight(
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
         sources_at_any_hour="; ".join(_at_any_hour(setup)),
+        sources_bring_ah_per_day=_brought_ah_per_day(plan, theirs),
         disconnect_v=setup.limits.disconnect_v.median,
         loads_described=int(described),
         too_cold_to_charge=too_cold if plan.sources.names else 0.0,
@@ -335,6 +340,17 @@ def _at_any_hour(setup: Setup) -> list[str]:
         if source.kind != "solar"
         and setup.assumes(f"{item_name('sources', i, {'name': source.name})}.hours")
     ]
+
+
+def _brought_ah_per_day(plan: Plan, night: Run) -> float:
+    """NaN where most banks are on for less than a day, of which no day's worth can be said."""
+    if not plan.sources.names:
+        return 0.0
+    on_days = np.minimum(night.column(O_LVD), plan.horizon_s) / 86400.0
+    if np.median(on_days) < 1.0:
+        return np.nan
+    brought_ah = night.column(O_SOURCE_J) / (3600.0 * USUAL_CELL_V)
+    return float(np.median((brought_ah / np.maximum(on_days, 1e-6))[on_days >= 1.0]))
 
 
 def _by_factors_ah(setup: Setup) -> float:

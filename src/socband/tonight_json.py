@@ -105,6 +105,8 @@ def _log_json(attrs: Mapping[str, Any]) -> dict[str, Any]:
     if not attrs["log"]:
         return {}
     told = {"name": attrs["log"], "hours": attrs["log_hours"]}
+    off = attrs["log_off_hours"] > 0.0 or attrs["log_ends_v"] < attrs["disconnect_v"]
+    told |= {"ends_v": attrs["log_ends_v"], "ends_off": bool(off)}
     told |= {"strained_share": attrs["strained_share"], "strained_from": MOST_STRAINED}
     return {"log": told, "present_taken_at": "the log's last row"}
 
