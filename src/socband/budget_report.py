@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.figure import Figure
 
+MOST_LEADERS = 3
 LEAST_SHARE = 0.005  # smaller ones are listed as one
 LEAST_LED = 0.1  # of the variance: a cause that helps little is not named
 LEAST_TOGETHER = 0.02  # slices too coarse for a cause lose as much of it
@@ -62,7 +63,10 @@ def _at_once(dataset: xr.Dataset) -> str:
     )
     causes = sorted((name for name in shares if shares[name] >= LEAST_LED), key=shares.get)[::-1]
     share = float(dataset["variance_share"].values[0])
-    later = [name for name in _leaders(dataset) if name not in causes] if share >= LEAST_LED else []
+    leaders = _leaders(dataset)
+    # where nearly everything may be the largest part, nothing is worth naming for it
+    told = share >= LEAST_LED and len(leaders) <= MOST_LEADERS
+    later = [name for name in leaders if name not in causes] if told else []
     text = (
         f"at {100 * dataset.attrs['display_soc']:.0f} % shown it may be off by {low:+.1f} to "
         f"{high:+.1f} % before shunt offset and unseen loads have had time to add anything. "
