@@ -710,7 +710,7 @@ def test_a_panel_beside_a_log_is_reckoned_for_the_hour_of_its_last_row(bank):
     assert "Reckoned for 22:00 (the log's last row)" in asked(away, clock_is_local=False)[1]
     text = asked(evening, clock_is_local=False)[1]
     assert "Reckoned for 22:00 ([present] clock, as the log's is UTC and its zone not" in text
-    assert "is taken for the log's last row (12:00 UTC)" in text
+    assert "is taken for the log's last row (22:00)" in text  # one clock for all that is said
     assert "last row (22:00)" in asked(away, clock_is_local=False)[1]
     unsaid = replace(evening, assumptions=(Assumption("present.clock", "22:00", "assumed"),))
     assert "Reckoned for 12:00 (the log's last row, UTC:" in asked(unsaid, clock_is_local=False)[1]

@@ -250,6 +250,6 @@ def test_every_answer_says_for_which_row_it_takes_the_present(
     for command, more in (("suspects", "; its display is not used"), ("charging", ".")):
         assert main([command, str(setup), str(log), "--members", "1000"]) == 0
         out = " ".join(capsys.readouterr().out.split())
-        said = f"[present] of the setup file is taken for the log's last row (10:30 UTC){more}"
+        said = f"[present] of the setup file is taken for the log's last row (10:30){more}"
         assert said in out
         assert "But its clock" not in out

@@ -21,7 +21,7 @@ from socband.posterior import Settings
 from socband.posterior_log import present_at_first_row
 from socband.replay import replay
 from socband.site import setup_from_table
-from socband.snapshot_log import _drawn_a, at_end_of_log, on_the_wall
+from socband.snapshot_log import _drawn_a, at_end_of_log
 from socband.tonight import tonight
 from socband.tonight_json import tonight_json
 from socband.tonight_report import tonight_text
@@ -196,7 +196,7 @@ def test_an_owners_clock_goes_before_one_of_no_zone(cell, log) -> None:
     dated = replace(log, unix_time_s=1796112000.0 + log.time_s)  # from 2026-12-01 08:00 UTC on
 
     def clock(setup, log: Log) -> str:
-        return str(at_end_of_log(setup, cell, on_the_wall(log, setup), 100, 3).setup.present.clock)
+        return str(at_end_of_log(setup, cell, log, 100, 3).setup.present.clock)
 
     table = table_of()
     assert clock(setup_from_table(table), dated) == "21:00"

@@ -21,7 +21,7 @@ from socband.kernels_bank import S_T
 from socband.readings import CHARGED_V, with_readings
 from socband.site_fields import ClockTime
 from socband.snapshot import take_snapshot
-from socband.track import SENSOR_STD_K, moment_of_present
+from socband.track import SENSOR_STD_K, moment_of_present, owners_clock_counts
 from socband.unknowns import Unknowns, normal_scores, score_matrix, uniforms
 
 if TYPE_CHECKING:
@@ -309,12 +309,12 @@ def in_the_sun(setup: Setup, log: Log | None) -> tuple[Setup, str]:
     """
     if log is None or log.unix_time_s is None:
         return setup, "[present] clock"
+    if owners_clock_counts(log, setup):
+        why = "the log's is UTC and its zone not stated: give [present] timezone"
+        return setup, f"[present] clock, as {why}"
     whose = "the log's last row"
     moment = moment_of_present(log, setup, at_end=True)
     if moment["present_hour_is_utc"]:
-        if not setup.assumes("present.clock"):
-            why = "the log's is UTC and its zone not stated: give [present] timezone"
-            return setup, f"[present] clock, as {why}"
         whose += ", UTC: [present] timezone says more"
     clock = ClockTime.from_hour(moment["present_hour"])
     return replace(setup, present=replace(setup.present, clock=clock)), whose

@@ -16,7 +16,7 @@ from socband.quantity import Quantity
 from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.snapshot_draw import Snapshot
-from socband.snapshot_log import EndOfLog, at_end_of_log, on_the_wall
+from socband.snapshot_log import EndOfLog, at_end_of_log
 from socband.track import moment_of_present
 
 if TYPE_CHECKING:
@@ -58,7 +58,6 @@ def known_now(
     if log is None:
         snapshot = take_snapshot(setup, cell, members, seed, evidence)
         return KnownNow(setup, snapshot, dict(WITHOUT_LOG))
-    log = on_the_wall(log, setup)
     end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
     now = _with_what_the_log_drew(end)
     of_log = WITHOUT_LOG | {

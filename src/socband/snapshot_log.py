@@ -23,7 +23,7 @@ from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_fields import ClockTime
 from socband.snapshot_draw import Snapshot
-from socband.track import hour_of_first_row
+from socband.track import hour_of_first_row, owners_clock_counts
 
 if TYPE_CHECKING:
     from socband.logs import Log
@@ -50,13 +50,6 @@ class EndOfLog(NamedTuple):
     drawn_a: float
 
 
-def on_the_wall(log: Log, setup: Setup) -> Log:
-    """A log whose clock is UTC, of an owner who says what time it is but not in which zone, without
-    its clock: the owner's is the one by which loads and questions go."""
-    utc = log.unix_time_s is not None and not log.clock_is_local and setup.present.timezone is None
-    return replace(log, unix_time_s=None) if utc and not setup.assumes("present.clock") else log
-
-
 def at_end_of_log(
     setup: Setup,
     cell: CellModel,
@@ -71,7 +64,7 @@ def at_end_of_log(
     Args:
         setup: its `present` is the log's last row.
         cell: model of the bank's cells.
-        log: at bank level, as the monitor saw it, its clock as of `on_the_wall`.
+        log: at bank level, as the monitor saw it.
         n: members wanted; at most `MOST_MEMBERS` are taken.
         seed: of everything random.
         evidence: taken now; the setup's own rested voltage is left to the log's rows.
@@ -87,8 +80,11 @@ def at_end_of_log(
             expected = "a reading taken when the log ends, without @"
             hint = "`replay` takes others, full charges too"
             raise InputError(Problem("--evidence", f"{piece.label}{when}", expected, hint))
+    begun = present_at_first_row(setup, log)
+    if owners_clock_counts(log, setup):
+        log = replace(log, unix_time_s=None)
     found = posterior_of_log(
-        present_at_first_row(setup, log),
+        begun,
         cell,
         log,
         Settings(members=min(n, MOST_MEMBERS), seed=seed),

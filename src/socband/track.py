@@ -44,7 +44,7 @@ def hour_of_first_row(log: Log, setup: Setup | None = None, present_at_end: bool
             as UTC); its `present.clock` stands in for a log without a clock. None: UTC, or 0.
         present_at_end: the setup's present is the last row, else it is the first.
     """
-    if log.unix_time_s is not None:
+    if log.unix_time_s is not None and not (present_at_end and owners_clock_counts(log, setup)):
         seconds = float(log.unix_time_s[0])
         zone = None if setup is None else setup.present.timezone
         if zone is not None and not log.clock_is_local:
@@ -57,6 +57,13 @@ def hour_of_first_row(log: Log, setup: Setup | None = None, present_at_end: bool
         return 0.0
     before_h = float(log.time_s[-1]) / 3600.0 if present_at_end else 0.0
     return (setup.present.clock.minute / 60.0 - before_h) % 24.0
+
+
+def owners_clock_counts(log: Log, setup: Setup | None) -> bool:
+    """Whether the log's clock is UTC and its owner says what time it is, but not in which zone: by
+    the owner's clock loads, sun and questions go."""
+    utc = setup is not None and log.unix_time_s is not None and not log.clock_is_local
+    return utc and setup.present.timezone is None and not setup.assumes("present.clock")
 
 
 def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float | int]:
@@ -77,12 +84,13 @@ def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float |
     ends = first, (first + float(log.time_s[-1]) / 3600.0) % 24.0
     said, own = not setup.assumes("present.clock"), log.unix_time_s is not None
     no_zone = setup.present.timezone is None
+    owners = at_end and owners_clock_counts(log, setup)
     clock = setup.present.clock.minute / 60.0 if said and own else float("nan")
     off = [abs((hour - clock + 12.0) % 24.0 - 12.0) for hour in ends]
     return {
         "present_at_end": int(at_end),
         "present_hour": ends[at_end] if said or own else float("nan"),
-        "present_hour_is_utc": int(own and not log.clock_is_local and no_zone),
+        "present_hour_is_utc": int(own and not log.clock_is_local and no_zone and not owners),
         "present_clock_hour": clock,
         "present_off_hours": off[at_end],
         "present_other_off_hours": off[not at_end],
