@@ -217,7 +217,7 @@ def hypotheses(
     number, normal = Quantity.from_number, Quantity.from_dist
     healthy = {
         "offset_a": normal("norm", scale=usual_a),
-        "gain": normal("norm", loc=0.0, scale=max(_std(monitor.gain_error), 0.003)),
+        "gain": normal("norm", loc=0.0, scale=max(monitor.gain_error.std, 0.003)),
         "untracked_a": number(0.0),
         "standby_a": number(0.0),
         "capacity_fraction": bank.capacity_fraction,
@@ -242,9 +242,8 @@ def hypotheses(
         weight = settings.weight.get(cause, 0.0) * share * stated.factor.get(cause, 1.0)
         if weight > 0.0:
             priors = {**healthy, **changed}
-            alone = cause == "none"
-            given = (cause, weight, priors, hours, detail, mirrored_at or {}, alone)
-            found.append(Hypothesis(*given))
+            one = Hypothesis(cause, weight, priors, hours, detail, mirrored_at or {})
+            found.append(replace(one, nothing_else=cause == "none"))
 
     def size(scale_per_day: float, share: float = 1.0) -> Quantity:
         scale = drift_to_a(scale_per_day, rated)
@@ -255,8 +254,8 @@ def hypotheses(
         weight = settings.weight.get("none", 0.0) / len(stated.facts)
         weight += STATED * settings.weight.get(cause, 0.0)
         if weight > 0.0:
-            given = (cause, weight, healthy, stated.hours, STATED_DETAIL)
-            facts.append(Hypothesis(*given, nothing_else=True))
+            one = Hypothesis(cause, weight, healthy, stated.hours, STATED_DETAIL)
+            facts.append(replace(one, nothing_else=True))
     if not stated.facts:
         add("none")
     windows = [ALWAYS, *(Hours.from_texts([text]) for text in settings.hours)]
@@ -278,12 +277,13 @@ def hypotheses(
     ):  # fmt: skip
         middle = 0.0 if cause in stated.facts else healthy[parameter].median
         for more, word in zip((True, False), words, strict=True):
-            size_of_it = normal("expon", loc=middle + least, scale=scale)
-            mirror, share = None if more else {parameter: middle}, 0.5
             if cause in stated.beyond:  # what is stated, as far as it is a fault
-                size_of_it, share = _beyond(stated.beyond[cause], middle, least, more)
-                mirror = None
-            add(cause, share, word, mirrored_at=mirror, **{parameter: size_of_it})
+                prior, share = _beyond(stated.beyond[cause], middle, least, more)
+                add(cause, share, word, **{parameter: prior})
+                continue
+            prior = normal("expon", loc=middle + least, scale=scale)
+            mirror = None if more else {parameter: middle}
+            add(cause, 0.5, word, mirrored_at=mirror, **{parameter: prior})
     low, high = (share * expected for share in settings.lost_capacity)
     add("lost_capacity", capacity_fraction=normal("uniform", loc=low, scale=high - low))
     setting_doubted = "capacity_setting" not in stated.facts  # else it is said already
@@ -372,10 +372,6 @@ def _beyond(given: Quantity, middle: float, least: float, more: bool) -> tuple[Q
     if more:
         return replace(given, low=max(given.low, middle + least)), above / (above + below)
     return replace(given, high=min(given.high, middle - least)), below / (above + below)
-
-
-def _std(quantity: Quantity) -> float:
-    return 0.0 if quantity.is_fixed else quantity.std
 
 
 def _scaled(quantity: Quantity, factor: float) -> Quantity:

@@ -96,7 +96,7 @@ def stated_by(
         logged: a log shows whether a rule for "full" that is met at rest was met.
     """
     monitor, load = setup.monitor, setup.untracked_load
-    facts = list(_settings_that_are_off(setup, settings))
+    facts = _settings_that_are_off(setup, settings)
     priors: dict[str, Quantity] = {}
     factor: dict[str, float] = {}
     chance: dict[tuple[str, ...], float] = {}
@@ -114,13 +114,11 @@ def stated_by(
             priors[parameter] = given
             factor[cause] = DOUBTED  # another one than is stated
             continue
-        priors[parameter], chance[(cause,)] = _normal(middle, 0.0), 0.0
-        if not given.is_fixed:
-            priors[parameter] = _normal(middle, min(given.core_std, usual))
-            room = 1.0 - float(given.cdf(middle + least) - given.cdf(middle - least))
-            chance[(cause,)] = room
-            if room > ROOM:
-                beyond[cause] = given
+        priors[parameter] = _normal(middle, min(given.core_std, usual))
+        room = 1.0 - float(given.cdf(middle + least) - given.cdf(middle - least))
+        chance[(cause,)] = room
+        if room > ROOM:
+            beyond[cause] = given
     hours, size, size_hours = ALWAYS, None, None
     if load.probability == 0.0:
         factor |= dict.fromkeys(UNTRACKED, 0.0)  # ruled out, as for the forecast
@@ -148,7 +146,7 @@ def settings_as_stated(setup: Setup, settings: CauseSettings) -> CauseSettings:
     if setup.assumes("monitor.re_zero.shortfall") and not met_at_rest(setup):
         return settings
     stated = setup.monitor.re_zero.shortfall
-    std = max(stated.std, settings.full_std) if not stated.is_fixed else settings.full_std
+    std = max(stated.std, settings.full_std)
     return replace(settings, shortfall_mean=stated.mean, shortfall_std=std)
 
 

@@ -88,14 +88,15 @@ def fit_command(
             parsed[flag].append(part)
     if not groups["--dynamic"]:
         problems.append(Problem("--dynamic", "nothing", "at least one record to fit"))
-    problems += _given_twice({flag: [p.path for p in parts] for flag, parts in parsed.items()})
+    paths = {flag: [part.path for part in parts] for flag, parts in parsed.items()}
+    problems += _given_twice(paths)
     if out is not None:
         read = [file for parts in parsed.values() for part in parts for file in part.files]
         problems += is_read("--out", Path(out), [*read, bpx])
     if problems:
         raise InputError(problems)
     logs = _read_all([p for parts in parsed.values() for p in parts], columns, discharge_positive)
-    twice = _same_rows({flag: [p.path for p in parts] for flag, parts in parsed.items()}, logs)
+    twice = _same_rows(paths, logs)
     if twice:
         raise InputError(dict.fromkeys(twice))
     elsewhere = [
@@ -123,7 +124,7 @@ def fit_command(
     )
     cell = _with_limits(fitted.cell, lower_v, upper_v)
     write_cell(cell, out)
-    counted = [p.path for flag in ("--dynamic", "--score") for p in parsed[flag]]
+    counted = [*paths["--dynamic"], *paths["--score"]]
     untold = [note for path in counted if (note := _untold(logs[path]))]
     mended = [note for path, log in logs.items() for note in _mended(log, path in counted)]
     return replace(fitted, cell=cell, notes=(*fitted.notes, *untold, *mended, *elsewhere))

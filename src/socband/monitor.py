@@ -56,7 +56,31 @@ def seen_current(
         seen = seen + noise_a * rng.standard_normal(np.shape(seen))
     if resolution_a > 0.0:
         seen = np.round(seen / resolution_a) * resolution_a
-    return np.where(np.abs(seen) < dead_band_a, 0.0, seen)
+    return beyond_dead_band(seen, dead_band_a)
+
+
+def beyond_dead_band(current_a: Array, dead_band_a: Array) -> Array:
+    """A current as far as it counts [A]: smaller ones than the dead band are none; broadcast."""
+    return np.where(np.abs(current_a) < dead_band_a, 0.0, current_a)
+
+
+def moved_soc(
+    time_s: Array,
+    current_a: Array,
+    *,
+    assumed_capacity_ah: float,
+    assumed_charge_efficiency: float,
+    dead_band_a: float,
+) -> float:
+    """By how much a display moves over a log that it neither ends nor begins anew in, 0..1.
+
+    Args:
+        time_s, current_a, assumed_capacity_ah, assumed_charge_efficiency, dead_band_a: as in
+            `counted_soc`, which holds the display within 0..1 and at full.
+    """
+    counted = beyond_dead_band(current_a, dead_band_a)
+    kept = np.where(counted > 0.0, assumed_charge_efficiency, 1.0) * counted
+    return float(kept @ np.diff(time_s, prepend=time_s[0])) / 3600.0 / assumed_capacity_ah
 
 
 def counted_soc(
@@ -92,7 +116,7 @@ def counted_soc(
     current_a = np.asarray(current_a, dtype=float)
     if voltage_v is None:
         voltage_v = np.full(len(time_s), -math.inf)
-    counted = np.where(np.abs(current_a) < dead_band_a, 0.0, current_a)
+    counted = beyond_dead_band(current_a, dead_band_a)
     out = np.empty(len(time_s))
     if len(time_s):
         count_display(

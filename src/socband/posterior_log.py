@@ -15,6 +15,7 @@ import numpy as np
 from socband.errors import InputError, Problem
 from socband.evidence import Evidence, RestedVoltage
 from socband.models import CellModel
+from socband.monitor import moved_soc
 from socband.posterior import Posterior, Settings, condition
 from socband.quantity import Quantity
 from socband.site import Setup
@@ -95,10 +96,13 @@ def present_at_first_row(setup: Setup, log: Log) -> Setup:
     told = present.display_soc is not None and not setup.assumes("present.hours_since_full")
     shown = np.nan
     if told and since.median >= hours:
-        seen_a = np.where(np.abs(log.current_a) < monitor.dead_band_a.median, 0.0, log.current_a)
-        kept = np.where(seen_a > 0.0, monitor.assumed_charge_efficiency.median, 1.0) * seen_a
-        moved_ah = float(kept @ np.diff(log.time_s, prepend=log.time_s[0])) / 3600.0
-        shown = present.display_soc - moved_ah / monitor.assumed_capacity_ah.median
+        shown = present.display_soc - moved_soc(
+            log.time_s,
+            log.current_a,
+            assumed_capacity_ah=monitor.assumed_capacity_ah.median,
+            assumed_charge_efficiency=monitor.assumed_charge_efficiency.median,
+            dead_band_a=monitor.dead_band_a.median,
+        )
     known = -NEARLY <= shown <= 1.0 + NEARLY
     earlier = replace(
         present,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -74,6 +74,11 @@ def known_now(
     if not setup.assumes("ambient.temperature_c"):
         of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
     return KnownNow(now, end.snapshot, of_log)
+
+
+def ends_off(attrs: Mapping[str, Any]) -> bool:
+    """Whether a log ends at a voltage of a bank that is off, by the attributes of a night."""
+    return bool(attrs["log_off_hours"] > 0.0 or attrs["log_ends_v"] < attrs["disconnect_v"])
 
 
 def _with_what_the_log_drew(end: EndOfLog) -> Setup:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.narrowing import MOST_STRAINED
-from socband.report import present_lines, wrapped
+from socband.present import ends_off
+from socband.report import present_lines, strained_words, wrapped
 from socband.summary import quantiles_of
 
 if TYPE_CHECKING:
@@ -66,9 +67,8 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
         lines.append(wrapped(text))
     if attrs["strained_share"] > MOST_STRAINED:
         text = (
-            "DO NOT TRUST THE NUMBERS ABOVE TOO FAR: for "
-            f"{100 * attrs['strained_share']:.0f} % of the log the voltage lay further off that of "
-            "the banks they come from than the cell model usually errs by. Something may be wrong "
+            "DO NOT TRUST THE NUMBERS ABOVE TOO FAR: "
+            f"{strained_words(attrs['strained_share'], 'they come from')}. Something may be wrong "
             "that the setup file hardly allows: ask `suspects` with the same files."
         )
         lines.append(wrapped(text))
@@ -77,21 +77,19 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
 
 def _off_lines(attrs: Mapping[str, Any]) -> list[str]:
     """That a log ends at a voltage at which the bank is off."""
-    if not attrs["log"]:
+    if not attrs["log"] or not ends_off(attrs):
         return []
     if attrs["log_off_hours"] > 0.0:
         text = (
             f"THE LOG GOES ON FOR {_long(attrs['log_off_hours']).upper()} at voltages of a bank "
             "that is off: it has disconnected, and what stands here is of the moment before. "
         )
-    elif attrs["log_ends_v"] < attrs["disconnect_v"]:
+    else:
         text = (
             f"THE LOG ENDS AT {attrs['log_ends_v']:.1f} V, below the {attrs['disconnect_v']:.1f} V "
             "at which this bank disconnects: it is off already or about to be, whatever chances "
             "stand here. "
         )
-    else:
-        return []
     text += "Charge it, and do not believe the display before the next full charge."
     return [wrapped(text), ""]
 
@@ -158,10 +156,8 @@ def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
     if attrs["loads_described"]:
         return []
     if attrs["drawn_in_log"]:
-        text = (
-            f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the log (its last "
-        )
-        text += "day, without what charged) are taken to go on"
+        text = f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the log "
+        text += "(its last day, without what charged) are taken to go on"
     elif attrs["draws_now_a"] > 0.0:
         text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
     elif attrs["charges_now_a"] > 0.0:

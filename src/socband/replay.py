@@ -55,16 +55,7 @@ def replay(
 ) -> xr.Dataset:
     """Condition the ensemble on a log.
 
-    Args:
-        setup, cell: the bank.
-        log: at bank level, as the monitor saw it.
-        settings: of the conditioning.
-        evidence: beyond the log.
-        step_s: the log is coarsened to steps of this length.
-        progress: see `posterior.condition`.
-
-    Raises:
-        InputError: evidence from outside the log, or such that hardly any member explains.
+    Arguments and errors are those of `posterior_log.posterior_of_log`.
 
     Returns:
         Dataset over `time` (ends of steps): soc_quantile, soc_mean, soc_std, ess, display_soc,
@@ -207,9 +198,9 @@ def _off_since(
     seen_a = dataset["current_a"].values
     factor = float(temperature_factors(cell, np.average(track.temperature_c, weights=dt_h))[4])
     held_ah = members.capacity_fraction * dataset.attrs["rated_capacity_ah"] * factor
-    true_ah = float(dt_h @ seen_a) / (1.0 + members.gain_error)
     drew_h = (track.patterns_on(unknowns.patterns) @ dt_h)[members.untracked_pattern]
-    true_ah = true_ah - members.offset_a * dt_h.sum() - members.untracked_a * drew_h
+    seen_ah = float(dt_h @ seen_a) - members.offset_a * dt_h.sum()
+    true_ah = seen_ah / (1.0 + members.gain_error) - members.untracked_a * drew_h
     start_soc = np.clip(members.soc - true_ah / held_ah, 0.0, 1.0)
     band = dataset["soc_quantile"].sel(quantile=[0.05, 0.5, 0.95]).values
     found = display_off(track.time_s, dataset["display_soc"].values, band, start_soc)

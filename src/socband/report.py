@@ -82,12 +82,13 @@ def present_lines(
     zone = " UTC" if attrs["present_hour_is_utc"] else ""
     when = f" ({ClockTime.from_hour(hour)}{zone})" if np.isfinite(hour) else ""
     text = f"[present] of the setup file is taken for the log's {row} row{when}{more}."
-    # at the end of a log that has a clock nothing hangs on the file's
-    if attrs["present_off_hours"] > CLOCK_OFF_H and not attrs["present_at_end"]:
+    off = attrs["present_off_hours"] > CLOCK_OFF_H
+    # at the end of a log that has a clock hardly anything hangs on the file's
+    if off and not attrs["present_at_end"]:
         fits = attrs["present_other_off_hours"] <= CLOCK_OFF_H
         text += f" But its clock says {ClockTime.from_hour(file_hour)}"
         text += ", as the last row: was it read then?" if fits else ", which is not that row."
-    if attrs["present_off_hours"] > CLOCK_OFF_H and attrs["present_at_end"] and clock_counts:
+    elif off and clock_counts:
         text += (
             f" BUT THE CLOCK GIVEN IS {ClockTime.from_hour(file_hour)}: all here goes from the "
             "log's end, and what flowed since is not in it."
@@ -284,6 +285,14 @@ def _misfit_lines(dataset: xr.Dataset) -> list[str]:
     ]
 
 
+def strained_words(share: float, of: str) -> str:
+    """What a strained log is, of the banks that are meant."""
+    return (
+        f"for {100 * share:.0f} % of the log the voltage lay further off that of the banks {of} "
+        "than the cell model usually errs by"
+    )
+
+
 def _strained_lines(dataset: xr.Dataset) -> list[str]:
     """Voltages somewhat off the band's banks for much of the log, unless `_pulled_lines` warns."""
     share = dataset.attrs["strained_share"]
@@ -291,8 +300,7 @@ def _strained_lines(dataset: xr.Dataset) -> list[str]:
         return []
     return [
         wrapped(
-            f"Careful: for {100 * share:.0f} % of the log the voltage lay "
-            "further off that of the banks in this band than the cell model usually errs by. Over "
+            f"Careful: {strained_words(share, 'in this band')}. Over "
             "such logs of simulated banks a band held the truth 45 to 81 % of the time, not 90 %: "
             "something may be wrong that the setup file hardly allows. `suspects` with the same "
             "files weighs that."

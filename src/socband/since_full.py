@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
+USUAL_CELL_V = 3.3  # turns watts into amperes where a bank is far from empty
 _HEATED_SPREAD = 0.7  # of the logarithm
 
 
@@ -105,9 +106,9 @@ class SinceFull:
 def standing_a(setup: Setup) -> float:
     """What the setup's loads draw at any time [A]: those that run all day without a cycle.
 
-    At 3.3 V a cell and without losses of an inverter: rather too little than too much.
+    At `USUAL_CELL_V` and without losses of an inverter: rather too little than too much.
     """
-    bank_v = 3.3 * setup.bank.cells_in_series
+    bank_v = USUAL_CELL_V * setup.bank.cells_in_series
     return sum(
         load.power_w.median / bank_v if load.power_w is not None else load.current_a.median
         for load in setup.loads
@@ -136,7 +137,7 @@ def heater_a(setup: Setup, cell: CellModel, ambient_c: Array) -> Array:
         on_c, off_c = battery.heater_on_c.median, battery.heater_off_c.median
         warm_k = heaters_warm_k(cell, airs_c, battery.heater_w.median / cells, on_c, off_c)
         watt += cells * cell.heat_conductance_w_per_k * warm_k
-    return watt / (3.3 * series)
+    return watt / (USUAL_CELL_V * series)
 
 
 def untracked_hours(setup: Setup, hours: Array) -> Array:

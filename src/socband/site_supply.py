@@ -25,6 +25,7 @@ from socband.site_fields import (
     quantity,
 )
 from socband.site_fields import _field as field_type
+from socband.site_priors import item_name
 
 if TYPE_CHECKING:
     from socband.site_parts import Bank
@@ -116,7 +117,7 @@ def supply_problems(parts: Mapping[str, Any]) -> list[Problem]:
     problems = []
     bank = parts.get("bank")
     for index, source in enumerate(parts.get("sources") or ()):
-        where = f"sources[{index + 1}] ({source.name})"
+        where = item_name("sources", index, {"name": source.name})
         if (source.power_w is None) == (source.current_a is None):
             found = "neither power_w nor current_a" if source.power_w is None else "both of them"
             problems.append(Problem(where, found, "exactly one of power_w and current_a"))

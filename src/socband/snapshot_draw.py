@@ -68,6 +68,20 @@ class Drawn:
     overfull: Array
 
 
+def is_overfull(soc: Array, display_soc: float | None) -> Array:
+    """(n,) whether a bank would hold more than it can, below a display that is not full.
+
+    Since a full charge a bank can have lost, but not gained: a draw in which it did is none. Only a
+    display that stands at full may have gone on counting beyond it, unseen.
+
+    Args:
+        soc: (n,) charge that the display and its errors lead to, beyond 1 too.
+        display_soc: 0..1; None: there is none.
+    """
+    counts = display_soc is not None and display_soc < 1.0 - OVERFULL / 2.0
+    return soc > 1.0 + OVERFULL if counts else np.zeros(len(soc), dtype=bool)
+
+
 def draw(setup: Setup, cell: CellModel, draws: int, seed: int, rng: np.random.Generator) -> Drawn:
     """Draws of the present from the setup.
 
@@ -116,10 +130,7 @@ def draw(setup: Setup, cell: CellModel, draws: int, seed: int, rng: np.random.Ge
             untracked_ah,
             capacity_ah,
         )
-    # Since a full charge a bank can have lost, but not gained: a draw in which it did is none. Only
-    # a display that stands at full may have gone on counting beyond it, unseen.
-    counts = present.display_soc is not None and present.display_soc < 1.0 - OVERFULL / 2.0
-    overfull = soc > 1.0 + OVERFULL if counts else np.zeros(draws, dtype=bool)
+    overfull = is_overfull(soc, present.display_soc)
     members = members.replaced(soc=np.minimum(soc, 1.0), h=2.0 * rng.random(draws) ** 4 - 1.0)
     if present.current_a is not None:
         amps = drawn(present.current_a, "present_current")

@@ -80,11 +80,10 @@ def at_end_of_log(
             expected = "a reading taken when the log ends, without @"
             hint = "`replay` takes others, full charges too"
             raise InputError(Problem("--evidence", f"{piece.label}{when}", expected, hint))
-    begun = present_at_first_row(setup, log)
     if owners_clock_counts(log, setup):
         log = replace(log, unix_time_s=None)
     found = posterior_of_log(
-        begun,
+        present_at_first_row(setup, log),
         cell,
         log,
         Settings(members=min(n, MOST_MEMBERS), seed=seed),

@@ -233,11 +233,12 @@ def _stated(verdict: Verdict) -> dict[str, list[str]]:
     """Causes of which the setup file states one as a fact: `facts`, and `otherwise` those of which
     most of what is left is another than the stated one."""
     draws, found = verdict.draws, {"facts": [], "otherwise": []}
-    facts = {j: h.cause for j, h in enumerate(draws.hypotheses) if h.detail and h.nothing_else}
-    for j, cause in facts.items():
-        mine = draws.index[draws.causes == cause]
+    for j, one in enumerate(draws.hypotheses):
+        if not one.nothing_else or one.cause == "none":
+            continue
+        mine = draws.index[draws.causes == one.cause]
         other = mine.size and np.mean(mine == j) < 0.5
-        found["otherwise" if other else "facts"].append(cause)
+        found["otherwise" if other else "facts"].append(one.cause)
     return found
 
 

@@ -17,7 +17,7 @@ from socband.posterior_resample import normalised, systematic
 from socband.readings import with_readings
 from socband.since_full import SinceFull, untracked_hours
 from socband.snapshot import overfull_problem
-from socband.snapshot_draw import OVERFULL
+from socband.snapshot_draw import is_overfull
 from socband.summary import quantiles_of
 from socband.suspects_design import LogColumns, ModelSettings
 from socband.suspects_draws import Draws, Meters, log_weights
@@ -246,13 +246,10 @@ def _draw(
             now += true_full_std(cell, causes.full_std) * rng.standard_normal(n)
             now = np.clip(now, 0.0, 1.0)
         else:
-            now, missing = _from_display(hypothesis, v, setup, cell, readings, causes, rng)
+            now, missing, overfull = _from_display(
+                hypothesis, v, setup, cell, readings, causes, rng
+            )
             at_last, shown = missing, np.full(n, np.nan)
-            # as in `snapshot_draw`: since it was full a bank can have lost, but not gained
-            shows = with_readings(setup, readings).present.display_soc
-            counts = shows is not None and shows < 1.0 - OVERFULL / 2.0
-            overfull = counts & (now > 1.0 + OVERFULL)
-            now = np.clip(now, 0.0, 1.0)
         index.append(np.full(n, j))
         origin.append(made_from + (origin[-1].max() + 1 if origin else 0))
         values.append(v)
@@ -327,9 +324,9 @@ def _from_display(
     readings: Mapping[str, float],
     causes: CauseSettings,
     rng: np.random.Generator,
-) -> tuple[Array, Array]:
-    """Charge now without a log, by the closed form of `snapshot`, beyond 0..1 where that leads
-    there, and what each full charge lacks.
+) -> tuple[Array, Array, Array]:
+    """Charge now without a log, by the closed form of `snapshot`, what each full charge lacks, and
+    whether the bank would be more than full.
 
     That the last one may have come too early is a cause by itself, and beside every other one the
     setup's own doubt.
@@ -339,7 +336,7 @@ def _from_display(
     setup = with_readings(setup, readings)
     display = setup.present.display_soc
     if display is None:
-        return rng.random(n), missing
+        return rng.random(n), missing, np.zeros(n, dtype=bool)
     seed = int(rng.integers(2**31))
     temperature_c = setup.ambient.temperature_c.ppf(uniforms(seed, "ambient", n))
     since = SinceFull.draw(setup, cell, temperature_c, seed)
@@ -361,7 +358,7 @@ def _from_display(
         v[P["untracked_a"]] * on_hours,
         rated * v[P["capacity_fraction"]] * factor,
     )
-    return soc, missing
+    return np.clip(soc, 0.0, 1.0), missing, is_overfull(soc, display)
 
 
 def _weighted_quantiles(x: Array, weight: Array) -> Array:

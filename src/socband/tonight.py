@@ -25,6 +25,7 @@ from socband.nights import (
     of_all,
 )
 from socband.present import known_now
+from socband.since_full import USUAL_CELL_V
 from socband.site import Setup
 from socband.site_full_rule import full_rule_note
 from socband.site_parts import Load
@@ -43,7 +44,6 @@ if TYPE_CHECKING:
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
 PROMISE_MEMBERS = 400  # the middle of what the display promises
 DRAWS_NOW = "what draws now"
-USUAL_CELL_V = 3.3  # turns what sources bring into Ah
 LITTLE = 0.25  # share of the doubt below which no unknown is worth naming beside a log (assumed)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from socband import cautions
 from socband.narrowing import MOST_STRAINED
+from socband.present import ends_off
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of
 
 if TYPE_CHECKING:
@@ -105,8 +106,7 @@ def _log_json(attrs: Mapping[str, Any]) -> dict[str, Any]:
     if not attrs["log"]:
         return {}
     told = {"name": attrs["log"], "hours": attrs["log_hours"]}
-    off = attrs["log_off_hours"] > 0.0 or attrs["log_ends_v"] < attrs["disconnect_v"]
-    told |= {"ends_v": attrs["log_ends_v"], "ends_off": bool(off)}
+    told |= {"ends_v": attrs["log_ends_v"], "ends_off": ends_off(attrs)}
     told |= {"strained_share": attrs["strained_share"], "strained_from": MOST_STRAINED}
     return {"log": told, "present_taken_at": "the log's last row"}
 
