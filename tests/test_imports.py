@@ -21,12 +21,16 @@ LONGER: dict[str, int] = {}
 STAGES: dict[str, tuple[str, ...]] = {
     "words": ("errors",),
     "read": (
-        *("toml_file", "distributions", "quantity", "site*", "log*", "layouts", "models*", "shelf"),
-        "open_sets",
+        *("toml_file", "distributions", "quantity", "tabulated", "site*", "log*", "layouts"),
+        *("models*", "shelf", "open_sets"),
     ),
-    "simulate": ("cell", "kernels*", "bank", "monitor*", "demand", "unknowns", "sources"),
+    "simulate": (
+        *("cell", "kernels*", "bank", "monitor*", "demand", "unknowns", "causes*", "sources"),
+        "seen_loads",
+    ),
     "condition": (
-        *("track", "evidence", "posterior*", "since_full", "snapshot*", "balance", "smoother"),
+        *("track", "evidence", "posterior*", "prior_of_log", "since_full", "snapshot*", "balance"),
+        "smoother",
     ),
     "results": ("summary", "scoring", "executors"),
     "baselines": ("estimators*",),

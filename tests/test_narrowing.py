@@ -76,14 +76,15 @@ def test_what_was_taken_in_together_is_one_mark() -> None:
 def faded() -> tuple:
     """An invented bank that has 55 % of its rated capacity, emptied from full; display from full.
 
-    The setup file holds it for nearly new."""
+    The setup file holds it for nearly new and the monitor for exact, and doubts neither."""
     cell = load_cell("lfp-prismatic-100ah")
     time_s = 60.0 * np.arange(361.0)
     true_a = np.where(np.arange(361) // 30 % 2, -25.0, -9.0)
     cells = simulate(cell, time_s, true_a * cell.capacity_ah / (0.55 * RATED_AH), 25.0, 0.99, -1.0)
     table = tomllib.loads(SETUP)
-    table["bank"]["capacity_fraction"] = {"dist": "norm", "loc": 0.97, "scale": 0.03}
-    table["monitor"]["offset_a"] = {"dist": "norm", "loc": 0.0, "scale": 0.05}
+    table["bank"]["capacity_fraction"] = 0.97
+    table["monitor"] |= {"offset_a": 0.0, "gain_error": 0.0}
+    table["untracked_load"] = {"probability": 0.0}
     table["present"] |= {"display_soc": 0.99, "hours_since_full": 0.5}
     setup = setup_from_table(table)
     log = Log.from_arrays("x", time_s, true_a, 4 * cells.voltage_v, cells_in_series=4)

@@ -21,7 +21,7 @@ from socband.posterior import Settings
 from socband.posterior_log import present_at_first_row
 from socband.replay import replay
 from socband.site import setup_from_table
-from socband.snapshot_log import _drawn_a, at_end_of_log
+from socband.snapshot_log import at_end_of_log
 from socband.tonight import tonight
 from socband.tonight_json import tonight_json
 from socband.tonight_report import tonight_text
@@ -128,7 +128,7 @@ def test_without_loads_what_the_log_drew_goes_on(cell, log) -> None:
     night = tonight(setup_from_table(table), cell, 200, seed=3, log=log)
     assert night.attrs["draws_now_a"] == pytest.approx(-SEEN_A, rel=0.02)
     text = " ".join(tonight_text(night).split())
-    assert "10.0 A that its loads drew on average in the log" in text
+    assert "as they did in the log, hour by hour, while nothing charged: 10.0 A on" in text
 
 
 def test_a_bank_that_is_off_as_its_log_ends_is_said_to_be(cell, log) -> None:
@@ -206,13 +206,3 @@ def test_an_owners_clock_goes_before_one_of_no_zone(cell, log) -> None:
     assert "BUT THE CLOCK GIVEN IS 21:00" in " ".join(tonight_text(night).split())
     del table["present"]["clock"]
     assert clock(setup_from_table(table), dated) == "18:00"
-
-
-def test_a_day_of_sun_does_not_dilute_what_the_loads_drew() -> None:
-    """Eight hours of 10 A in, a silent night, sixteen of 5 A out: 5 A, and no word of the gap."""
-    time_s = np.concatenate([np.arange(0, 8 * 3600, 600.0), 20 * 3600 + np.arange(0, 57600, 600.0)])
-    amps = np.where(time_s < 8 * 3600, 10.0, -5.0)
-    amps[48] = -40.0  # a row behind the gap says nothing of its hours
-    volts = np.full(len(time_s), 13.2)
-    log = Log.from_arrays("sun.csv", time_s, amps, volts, cells_in_series=4)
-    assert _drawn_a(log) == pytest.approx(5.0)

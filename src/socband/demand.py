@@ -253,6 +253,35 @@ class Demand:
             np.array(tracked, dtype=bool),
         )
 
+    def with_steady(self, name: str, current_a: Array, spans: Array) -> Demand:
+        """One load more, seen by the monitor: on throughout its spans, and not to be switched off.
+
+        Args:
+            current_a: (n,) drawn [A].
+            spans: (k, 2) [s] from now.
+        """
+        from socband.kernels_demand import K_COUNT, K_DUTY_AT_C, K_STREAM, K_SURGE
+
+        kind = np.zeros(K_COUNT)
+        kind[[K_SURGE, K_DUTY_AT_C, K_STREAM]] = 1.0, 20.0, stream_of(name)
+        n = len(current_a)
+
+        def beside(columns: Array, column: Array) -> Array:
+            return np.ascontiguousarray(np.concatenate([columns, column[:, None]], axis=1))
+
+        return Demand(
+            (*self.names, name),
+            beside(self.power_w, np.zeros(n)),
+            beside(self.current_a, current_a),
+            beside(self.duty, np.ones(n)),
+            beside(self.cycle_s, np.full(n, 3600.0)),
+            np.concatenate([self.kind, kind[None]]),
+            np.append(self.span_ptr, self.span_ptr[-1] + len(spans)),
+            np.concatenate([self.spans, spans]),
+            np.append(self.essential, True),
+            np.append(self.tracked, True),
+        )
+
     def all_off(self, off: Sequence[str]) -> frozenset[str]:
         """Names of what is off with these switched off: with the inverter all that is behind it."""
         from socband.kernels_demand import K_INVERTER

@@ -26,6 +26,7 @@ from socband.sources import Sources
 from socband.unknowns import Members, Pattern, normal_scores, uniforms
 
 if TYPE_CHECKING:
+    from socband.seen_loads import SeenLoads
     from socband.site import Setup
 
 Array = np.ndarray
@@ -143,6 +144,7 @@ def prepare(
     patterns: Sequence[Pattern] = (),
     demand: Demand | None = None,
     warmer_k: float = 0.0,
+    seen: SeenLoads | None = None,
 ) -> Plan:
     """Lay out a forecast.
 
@@ -159,6 +161,7 @@ def prepare(
         patterns: what `members.untracked_pattern` counts.
         demand: in place of the setup's loads.
         warmer_k: than its surroundings, by its own losses, the bank begins [K].
+        seen: loads that a log has seen, besides.
     """
     from socband.kernels_bank import B_CUTOFF, B_RECONNECT, B_SHIFT, S_SOC, S_T
     from socband.kernels_columns import (
@@ -182,6 +185,8 @@ def prepare(
         demand = Demand.from_setup(
             setup, n, seed, now, horizon_s, members.untracked_a, members.untracked_pattern, patterns
         )
+    if seen is not None:
+        demand = seen.added_to(demand, members, seed, now, horizon_s)
     series = setup.bank.cells_in_series
     vector, table, warmth = cell_vector(cell)
 

@@ -17,18 +17,18 @@ from socband.evidence import Evidence, RestedVoltage
 from socband.models import CellModel
 from socband.monitor import moved_soc
 from socband.posterior import Posterior, Settings, condition
+from socband.prior_of_log import start_of_log, with_faults
 from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_check import RESTED_V, bank_voltage_problems
 from socband.site_fields import ClockTime
-from socband.snapshot import MOST_DEVIATIONS, doubts_about, take_snapshot
-from socband.track import SENSOR_STD_K, Scale, Track, hour_of_first_row
+from socband.snapshot import MOST_DEVIATIONS, doubts_about
+from socband.track import Scale, Track, hour_of_first_row
 from socband.unknowns import Unknowns
 
 if TYPE_CHECKING:
     from socband.logs import Log
 
-START_DRAWS = 4000
 # Fewer effective members than these behind a piece of evidence, and it contradicts the log: one in
 # a thousand (assumed), as of a sharp reading 3 standard deviations off; and never one alone.
 LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
@@ -39,11 +39,18 @@ NEARLY = 0.02  # of charge by which a display counted back may pass its ends (as
 
 
 class Conditioned(NamedTuple):
-    """A setup on a log: `setup` with the clock of the first row, and what came of it."""
+    """A setup on a log, and what came of it.
+
+    Attributes:
+        setup: with the clock of the first row.
+        track: the log as it was conditioned on.
+        stated: the prior at its first row, as the setup states it.
+        posterior: of that prior, with the usual chances of faults that nobody states.
+    """
 
     setup: Setup
     track: Track
-    unknowns: Unknowns
+    stated: Unknowns
     posterior: Posterior
 
 
@@ -77,10 +84,11 @@ def posterior_of_log(
     present = replace(setup.present, clock=ClockTime.from_hour(hour))
     setup = replace(setup, present=present)
     track = Track.from_log(log, cell, scale, setup.ambient.temperature_c.median, step_s, hour)
-    unknowns = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
-    posterior = condition(track, cell, unknowns, settings, evidence, progress)
+    stated = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
+    prior = with_faults(stated, setup, cell)
+    posterior = condition(track, cell, prior, settings, evidence, progress)
     _refuse_contradictions(posterior, evidence, settings.members, setup, cell)
-    return Conditioned(setup, track, unknowns, posterior)
+    return Conditioned(setup, track, stated, posterior)
 
 
 def present_at_first_row(setup: Setup, log: Log) -> Setup:
@@ -193,25 +201,3 @@ def _refuse_contradictions(
             )
     if problems:
         raise InputError(problems)
-
-
-def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
-    """The prior at the first row of a log, from what the display said then.
-
-    Args:
-        measured: the log has temperatures, so that only a sensor's error remains unknown.
-    """
-    start = take_snapshot(setup, cell, START_DRAWS, seed).members.soc
-    mean, std = float(start.mean()), max(float(start.std()), 1e-4)
-    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1. Its
-    # tails reach beyond them on purpose: a display is off upwards too, which no doubt of its setup
-    # covers (DEVELOPERS.md).
-    mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
-    size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
-    soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
-    unknowns = Unknowns.from_setup(setup, soc, cell)
-    if measured:
-        source = "assumed: where it is glued"
-        sensor = Quantity.from_dist("norm", loc=0.0, scale=SENSOR_STD_K, source=source)
-        unknowns = replace(unknowns, temperature_offset_k=sensor)
-    return unknowns

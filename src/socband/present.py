@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -12,12 +11,12 @@ from socband.evidence import Evidence
 from socband.models import CellModel
 from socband.narrowing import strained_share
 from socband.posterior import Settings
-from socband.quantity import Quantity
+from socband.seen_loads import SeenLoads
 from socband.site import Setup
 from socband.snapshot import take_snapshot
 from socband.snapshot_draw import Snapshot
-from socband.snapshot_log import EndOfLog, at_end_of_log
-from socband.track import moment_of_present
+from socband.snapshot_log import at_end_of_log
+from socband.track import hour_of_first_row, moment_of_present
 
 if TYPE_CHECKING:
     from socband.logs import Log
@@ -34,14 +33,15 @@ class KnownNow(NamedTuple):
     """What is known now.
 
     Attributes:
-        setup: as it is now; after a log its clock, its temperature, and what its loads drew where
-            the file names none.
+        setup: as it is now; after a log its clock and its temperature.
         snapshot: the members.
+        seen: what the log saw of the loads, where the file names none; None without.
         of_log: attributes of a result that say of a log what `tonight` names.
     """
 
     setup: Setup
     snapshot: Snapshot
+    seen: SeenLoads | None
     of_log: dict[str, Any]
 
 
@@ -57,9 +57,10 @@ def known_now(
     """The present; arguments and errors as of `tonight.tonight`."""
     if log is None:
         snapshot = take_snapshot(setup, cell, members, seed, evidence)
-        return KnownNow(setup, snapshot, dict(WITHOUT_LOG))
+        return KnownNow(setup, snapshot, None, dict(WITHOUT_LOG))
     end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
-    now = _with_what_the_log_drew(end)
+    first_hour = hour_of_first_row(log, setup, present_at_end=True)
+    seen = None if setup.loads else SeenLoads.of(log, first_hour)
     of_log = WITHOUT_LOG | {
         "log": log.name,
         "log_hours": float(log.time_s[-1]) / 3600.0,
@@ -68,27 +69,17 @@ def known_now(
         "log_off_hours": log.off_at_end_s / 3600.0,
         "log_charged_ah_per_day": _charged_ah_per_day(log),
         "strained_share": strained_share(end.posterior, Settings().resolved(cell).error_scale),
-        "drawn_in_log": int(now is not end.setup),
+        "drawn_in_log": int(seen is not None),
         **moment_of_present(log, setup, at_end=True),
     }
     if not setup.assumes("ambient.temperature_c"):
         of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
-    return KnownNow(now, end.snapshot, of_log)
+    return KnownNow(end.setup, end.snapshot, seen, of_log)
 
 
 def ends_off(attrs: Mapping[str, Any]) -> bool:
     """Whether a log ends at a voltage of a bank that is off, by the attributes of a night."""
     return bool(attrs["log_off_hours"] > 0.0 or attrs["log_ends_v"] < attrs["disconnect_v"])
-
-
-def _with_what_the_log_drew(end: EndOfLog) -> Setup:
-    """The setup with that as its present current, where nothing else says what draws."""
-    setup, current = end.setup, end.setup.present.current_a
-    told = bool(setup.loads) or (current is not None and current.median < 0.0)
-    if told or end.drawn_a <= 0.0:
-        return setup
-    going_on = Quantity.from_number(-end.drawn_a)
-    return replace(setup, present=replace(setup.present, current_a=going_on))
 
 
 def _charged_ah_per_day(log: Log) -> float:

@@ -21,8 +21,44 @@ from socband.errors import InputError, Problem, did_you_mean, shown
 Array = np.ndarray
 
 
+class Distribution:
+    """What follows from a quantile function and two moments, whatever the distribution."""
+
+    _moments: tuple[float, float]  # mean, variance
+
+    def ppf(self, u: Any) -> Array:
+        """Quantile function."""
+        raise NotImplementedError
+
+    @property
+    def mean(self) -> float:
+        """Expected value (of a truncated distribution by quadrature)."""
+        return self._moments[0]
+
+    @property
+    def std(self) -> float:
+        """Standard deviation; 0 if fixed."""
+        return math.sqrt(self._moments[1])
+
+    @property
+    def core_std(self) -> float:
+        """Half the width of the middle 68.3 %, where that is less than `std`: without the tails."""
+        low, high = self.interval(_WITHIN_ONE_STD)
+        return min(self.std, 0.5 * (high - low))
+
+    @property
+    def median(self) -> float:
+        """The middle value."""
+        return float(self.ppf(0.5))
+
+    def interval(self, level: float = 0.9) -> tuple[float, float]:
+        """Probabilistically symmetric coverage interval (JCGM 101:2008, 3.15)."""
+        low, high = self.ppf(np.array([0.5 - level / 2.0, 0.5 + level / 2.0]))
+        return float(low), float(high)
+
+
 @dataclass(frozen=True)
-class Quantity:
+class Quantity(Distribution):
     """A number, exactly known or as a distribution; hashable and immutable.
 
     Attributes:
@@ -205,32 +241,6 @@ class Quantity:
         loc, scale = self._values["loc"], self._values["scale"]
         mean, variance = distributions.moments(self.dist, self._shape_values)
         return loc + scale * mean, scale * scale * variance
-
-    @property
-    def mean(self) -> float:
-        """Expected value (of a truncated distribution by quadrature)."""
-        return self._moments[0]
-
-    @property
-    def std(self) -> float:
-        """Standard deviation; 0 if fixed."""
-        return math.sqrt(self._moments[1])
-
-    @property
-    def core_std(self) -> float:
-        """Half the width of the middle 68.3 %, where that is less than `std`: without the tails."""
-        low, high = self.interval(_WITHIN_ONE_STD)
-        return min(self.std, 0.5 * (high - low))
-
-    @property
-    def median(self) -> float:
-        """The middle value."""
-        return float(self.ppf(0.5))
-
-    def interval(self, level: float = 0.9) -> tuple[float, float]:
-        """Probabilistically symmetric coverage interval (JCGM 101:2008, 3.15)."""
-        low, high = self.ppf(np.array([0.5 - level / 2.0, 0.5 + level / 2.0]))
-        return float(low), float(high)
 
     # ------------------------------------------------------------------ words
 

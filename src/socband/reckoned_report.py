@@ -156,8 +156,8 @@ def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
     if attrs["loads_described"]:
         return []
     if attrs["drawn_in_log"]:
-        text = f"the {attrs['draws_now_a']:.1f} A that its loads drew on average in the log "
-        text += "(its last day, without what charged) are taken to go on"
+        text = "its loads are taken to draw as they did in the log, hour by hour, while nothing "
+        text += f"charged: {attrs['draws_now_a']:.1f} A on average until the first hour asked"
     elif attrs["draws_now_a"] > 0.0:
         text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
     elif attrs["charges_now_a"] > 0.0:

@@ -25,7 +25,8 @@ from socband.narrowing import (
     strained_share,
 )
 from socband.posterior import Posterior, Settings
-from socband.posterior_log import START_DRAWS, posterior_of_log
+from socband.posterior_log import posterior_of_log
+from socband.prior_of_log import START_DRAWS
 from socband.site import Setup
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import Track, moment_of_present
@@ -71,7 +72,7 @@ def replay(
         `display_off_at_hours` and so on (see `DisplayOff`) where that is told.
     """
     moment = moment_of_present(log, setup, at_end=False)
-    setup, track, unknowns, posterior = posterior_of_log(
+    setup, track, stated, posterior = posterior_of_log(
         setup, cell, log, settings, evidence, step_s, progress
     )
     display = displayed(setup, log, track.time_s)
@@ -83,12 +84,12 @@ def replay(
         settings.probabilities.index(0.05),
         settings.probabilities.index(0.95),
     )
-    dataset = _dataset(setup, log, track, posterior, display, settings, found, unknowns, evidence)
+    dataset = _dataset(setup, log, track, posterior, display, settings, found, stated, evidence)
     display_soc = setup.present.display_soc
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
     moment["strained_share"] = strained_share(posterior, settings.resolved(cell).error_scale)
     if moment["strained_share"] <= MOST_STRAINED:  # else the band is no measure of the display
-        moment |= _off_since(track, cell, posterior.members, unknowns, dataset)
+        moment |= _off_since(track, cell, posterior.members, stated, dataset)
     return dataset.assign_attrs(moment)
 
 
@@ -125,17 +126,17 @@ def _dataset(
     display: np.ndarray,
     settings: Settings,
     found: Sequence[Mark],
-    unknowns: Unknowns,
+    stated: Unknowns,
     evidence: Sequence[Evidence],
 ) -> xr.Dataset:
     import xarray as xr
 
-    members, before = posterior.members, unknowns.draw(START_DRAWS, settings.seed)
+    members, before = posterior.members, stated.draw(START_DRAWS, settings.seed)
     shares = {n: _share_beyond(getattr(members, n), getattr(before, n)) for n in PULLABLE}
     if any(isinstance(piece, CapacityTest) for piece in evidence):
         del shares["capacity_fraction"]  # whatever the setup holds of it, it has been measured
     pulled = {name: each for name, each in shares.items() if each[0] > PULLED_SHARE}
-    share = np.array([p.hours.fraction for p in unknowns.patterns])[members.untracked_pattern]
+    share = np.array([p.hours.fraction for p in stated.patterns])[members.untracked_pattern]
     silent_s = np.diff(log.time_s)
     longest = int(np.argmax(silent_s))
     bank = track.scale
@@ -191,14 +192,14 @@ def _dataset(
 
 
 def _off_since(
-    track: Track, cell: CellModel, members: Members, unknowns: Unknowns, dataset: xr.Dataset
+    track: Track, cell: CellModel, members: Members, stated: Unknowns, dataset: xr.Dataset
 ) -> dict[str, Any]:
     """Attributes `display_off_...` of where the display came off; none where it did bit by bit."""
     dt_h = np.diff(track.time_s, prepend=0.0) / 3600.0
     seen_a = dataset["current_a"].values
     factor = float(temperature_factors(cell, np.average(track.temperature_c, weights=dt_h))[4])
     held_ah = members.capacity_fraction * dataset.attrs["rated_capacity_ah"] * factor
-    drew_h = (track.patterns_on(unknowns.patterns) @ dt_h)[members.untracked_pattern]
+    drew_h = (track.patterns_on(stated.patterns) @ dt_h)[members.untracked_pattern]
     seen_ah = float(dt_h @ seen_a) - members.offset_a * dt_h.sum()
     true_ah = seen_ah / (1.0 + members.gain_error) - members.untracked_a * drew_h
     start_soc = np.clip(members.soc - true_ah / held_ah, 0.0, 1.0)

@@ -326,10 +326,9 @@ def _pulled_lines(dataset: xr.Dataset) -> list[str]:
     )
     return [
         wrapped(
-            f"The log speaks for {said}, to which the setup file gives hardly any chance. So "
-            "something may be wrong that this band does not know of, and it may be off by more "
-            "than it says; what the display misses may then be less, too. Ask `suspects` with the "
-            "same files, and measure what it proposes."
+            f"The log speaks for {said}, which the setup file gives hardly any chance. The band "
+            "reckons with that, but something may be wrong with bank or monitor: `suspects` with "
+            "the same files weighs what, and proposes what to measure."
         )
     ]
 

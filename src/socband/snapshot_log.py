@@ -29,8 +29,7 @@ if TYPE_CHECKING:
     from socband.logs import Log
 
 MOST_MEMBERS = 4000  # conditioned on a log; a forecast has no use for more
-LAST_HOUR_S, LAST_DAY_S = 3600.0, 86400.0
-LONGEST_STEP = 5.0  # times the usual one; a longer one is a gap, of which one row tells little
+LAST_HOUR_S = 3600.0
 
 
 class EndOfLog(NamedTuple):
@@ -40,14 +39,11 @@ class EndOfLog(NamedTuple):
         setup: as it is then, its clock the log's, and its temperature where the log has one.
         snapshot: the members.
         posterior: behind them.
-        drawn_a: mean of what was drawn in the log's last day, while nothing charged the bank and
-            the log was not silent [A], positive; 0 if there was no such hour.
     """
 
     setup: Setup
     snapshot: Snapshot
     posterior: Posterior
-    drawn_a: float
 
 
 def at_end_of_log(
@@ -110,14 +106,6 @@ def at_end_of_log(
             "capacity": members.capacity_fraction,
         },
         float(found.posterior.ess[-1]),
-        found.unknowns.patterns,
+        found.stated.patterns,
     )
-    return EndOfLog(setup, snapshot, found.posterior, _drawn_a(log))
-
-
-def _drawn_a(log: Log) -> float:
-    dt_s = np.diff(log.time_s, prepend=log.time_s[0])
-    told = (log.current_a <= 0.0) & (log.time_s > log.time_s[-1] - LAST_DAY_S)
-    told &= dt_s <= LONGEST_STEP * np.median(dt_s[1:])
-    seconds = float(dt_s[told].sum())
-    return float(dt_s[told] @ -log.current_a[told]) / seconds if seconds > 0.0 else 0.0
+    return EndOfLog(setup, snapshot, found.posterior)

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from socband.logs import Log
+    from socband.seen_loads import SeenLoads
     from socband.unknowns import Members, Pattern
 
 WHAT_IF_MEMBERS = 4000  # a chance to half a percent is enough to rank switch-offs by
@@ -127,13 +128,14 @@ def tonight(
     """
     import xarray as xr
 
-    setup, drawn, of_log = known_now(setup, cell, members, seed, evidence, log, progress)
+    setup, drawn, seen, of_log = known_now(setup, cell, members, seed, evidence, log, progress)
     members = min(members, len(drawn.members))
     described = bool(setup.loads)
-    setup = with_what_draws_now(setup)
+    if seen is None:
+        setup = with_what_draws_now(setup)
     draws_now_a = 0.0 if described or not setup.loads else setup.loads[0].current_a.median
-    patterns = drawn.patterns
-    plan = prepare(setup, cell, drawn.members, seed=seed, patterns=patterns)
+    given = {"seed": seed, "patterns": drawn.patterns, "seen": seen}
+    plan = prepare(setup, cell, drawn.members, **given)
     night = run(plan)
     # a bank that would be off by the first moment is none that is on now
     on = still_on(plan, night)
@@ -150,7 +152,7 @@ def tonight(
     few = min(members, WHAT_IF_MEMBERS)
     # a member's numbers do not depend on how many others there are: its night is known already
     nights = Nights(
-        prepare(setup, cell, drawn.members.take(np.arange(few)), seed=seed, patterns=patterns),
+        prepare(setup, cell, drawn.members.take(np.arange(few)), **given),
         known={frozenset(): night.column(O_LVD)[:few] / 3600.0},
         cutouts={frozenset(): night.column(O_INVERTER)[:few] / 3600.0},
     )
@@ -160,7 +162,10 @@ def tonight(
     enoughs = [smallest_set(nights, want, hours, weight) for hours in asked]
     off_hours, on_hours = (hours[on] for hours in waking(setup, plan, drawn.capacity_ah))
     believable = believable_hours(setup, cell, snapshot.members, off_hours, seed)
-    promised = promised_soc(setup, cell, snapshot.members, patterns, seed)
+    promised = promised_soc(setup, cell, snapshot.members, **given)
+    if seen is not None:
+        hour = plan.now.hour + plan.now.minute / 60.0
+        draws_now_a = seen.mean_a(hour, asked[0])
     shares = variance_shares(snapshot.causes, snapshot.members.soc)
     display, current = setup.present.display_soc, setup.present.current_a
     idle = idle_in_the_cold(setup)
@@ -298,7 +303,12 @@ def with_what_draws_now(setup: Setup) -> Setup:
 
 
 def promised_soc(
-    setup: Setup, cell: CellModel, members: Members, patterns: Sequence[Pattern], seed: int
+    setup: Setup,
+    cell: CellModel,
+    members: Members,
+    patterns: Sequence[Pattern],
+    seed: int,
+    seen: SeenLoads | None = None,
 ) -> np.ndarray:
     """(t,) what the display promises for the night: the bank that it believes in, carried ahead.
 
@@ -316,9 +326,12 @@ def promised_soc(
         soc=nothing + (0.0 if shown is None else shown),
         capacity_fraction=assumed_ah / rated_ah,
         untracked_a=nothing,
+        offset_a=nothing,
+        gain_error=nothing,
     )
     cold = tuple(replace(battery, heater_w=None) for battery in setup.batteries)
-    plan = prepare(replace(setup, batteries=cold), cell, believed, seed=seed, patterns=patterns)
+    given = {"seed": seed, "patterns": patterns, "seen": seen}
+    plan = prepare(replace(setup, batteries=cold), cell, believed, **given)
     night = run(plan)
     on = np.median(night.column(O_LVD)) > plan.grid_s
     known = on & (shown is not None)

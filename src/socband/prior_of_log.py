@@ -1,0 +1,111 @@
+"""What is believed at the first row of a log: the setup, its display, and what is seldom said.
+
+A setup states what its owner knows, and a bank with half of it disconnected is stated like any
+other. So a log's prior gives what may be wrong with bank and shunt its usual chance (`causes`)
+beside what is stated; a number given as exactly known is taken as that. Where nothing speaks for a
+fault, a log rules most of them out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from socband.causes import CauseSettings, Hypothesis, P, hypotheses
+from socband.cell import R0, R1, CellTables
+from socband.models import CellModel
+from socband.quantity import Quantity
+from socband.snapshot import take_snapshot
+from socband.tabulated import Tabulated
+from socband.track import SENSOR_STD_K
+from socband.unknowns import Unknowns
+
+if TYPE_CHECKING:
+    from socband.site import Setup
+    from socband.site_parts import Bank
+
+Array = np.ndarray
+
+START_DRAWS = 4000
+# Causes of which each changes an unknown of the filter; the others leave bank and shunt as stated.
+FAULTS = {
+    "offset_a": ("offset",),
+    "gain_error": ("gain",),
+    "capacity_fraction": ("lost_capacity", "missing_battery"),
+    "resistance_factor": ("missing_battery", "connection"),
+}
+_PARAMETER = {"gain_error": "gain"}  # by another name among the causes
+
+
+def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Unknowns:
+    """The prior at the first row of a log as the setup states it, from what the display said then.
+
+    Args:
+        measured: the log has temperatures, so that only a sensor's error remains unknown.
+    """
+    start = take_snapshot(setup, cell, START_DRAWS, seed).members.soc
+    mean, std = float(start.mean()), max(float(start.std()), 1e-4)
+    # The snapshot's draws as a beta distribution of the same mean and variance, within 0..1. Its
+    # tails reach beyond them on purpose: a display is off upwards too, which no doubt of its setup
+    # covers (DEVELOPERS.md).
+    mean = float(np.clip(mean, 1e-3, 1.0 - 1e-3))
+    size = max(mean * (1.0 - mean) / std**2 - 1.0, 0.5)
+    soc = Quantity.from_dist("beta", a=mean * size, b=(1.0 - mean) * size)
+    unknowns = Unknowns.from_setup(setup, soc, cell)
+    if measured:
+        source = "assumed: where it is glued"
+        sensor = Quantity.from_dist("norm", loc=0.0, scale=SENSOR_STD_K, source=source)
+        unknowns = replace(unknowns, temperature_offset_k=sensor)
+    return unknowns
+
+
+def with_faults(unknowns: Unknowns, setup: Setup, cell: CellModel) -> Unknowns:
+    """A prior in which bank and shunt may have what is seldom said of them, too.
+
+    Each unknown is widened by itself: two faults at once are as likely as chance has it.
+
+    Args:
+        unknowns: as the setup states it.
+        setup, cell: bank and monitor.
+    """
+    every = hypotheses(setup, CauseSettings())
+    wider = {}
+    for name, causes in FAULTS.items():
+        stated: Quantity = getattr(unknowns, name)
+        at_fault = [one for one in every if one.cause in causes]
+        chance = sum(one.weight for one in at_fault)
+        if stated.is_fixed or not at_fault:
+            continue
+        parts = [
+            (one.weight, partial(_fault_ppf, one, name, stated, setup.bank, cell))
+            for one in at_fault
+        ]
+        wider[name] = Tabulated.mixture([(1.0 - chance, stated.ppf), *parts])
+    return replace(unknowns, **wider)
+
+
+def _fault_ppf(
+    cause: Hypothesis, name: str, stated: Quantity, bank: Bank, cell: CellModel, u: Array
+) -> Array:
+    """Quantiles of an unknown where this cause is at work; downwards where that is mirrored."""
+    from scipy.special import ndtri
+
+    if cause.cause == "connection":
+        ohm = _values(cause, "connection_ohm", ndtri(u))
+        # a resistance in a lead acts as one in the cells
+        return stated.median + ohm / _bank_ohm(bank, cell)
+    return _values(cause, _PARAMETER.get(name, name), ndtri(u))
+
+
+def _values(cause: Hypothesis, parameter: str, scores: Array) -> Array:
+    return cause.values(np.tile(scores, (len(cause.free), 1)))[P[parameter]]
+
+
+def _bank_ohm(bank: Bank, cell: CellModel) -> float:
+    """Resistance of a bank as its cell model has it, half full and warm, without the slow part."""
+    table = CellTables.from_model(cell).table
+    ohm = float(table[len(table) // 2, [R0, R1]].sum())
+    return ohm * bank.cells_in_series * cell.capacity_ah / bank.rated_capacity_ah

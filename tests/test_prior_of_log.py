@@ -1,0 +1,133 @@
+"""The prior of a log: what is stated, and the usual chance of faults that nobody states."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+from test_narrowing import faded  # noqa: F401, a fixture
+
+from socband.causes import CauseSettings, hypotheses
+from socband.models import load_cell
+from socband.posterior import Settings
+from socband.prior_of_log import FAULTS, with_faults
+from socband.quantity import Quantity
+from socband.replay import replay, replay_json
+from socband.site import setup_from_table
+from socband.tabulated import Tabulated
+from socband.unknowns import Unknowns
+
+CELL = load_cell("lfp-prismatic-100ah")
+
+
+def setup_with(strings: int = 2, **bank: object):
+    table = {
+        "cell": "lfp-prismatic-100ah",
+        "cells_in_series": 4,
+        "strings_in_parallel": strings,
+        "rated_capacity_ah": 100.0 * strings,
+        "capacity_fraction": {"dist": "norm", "loc": 0.95, "scale": 0.02},
+    }
+    return setup_from_table({"bank": table | bank})
+
+
+def test_a_mixture_has_the_quantiles_and_moments_of_its_parts() -> None:
+    """Against scipy.stats: cdf of a mixture inverted by bisection, moments in closed form."""
+    parts = [(0.9, stats.norm(1.0, 0.1)), (0.1, stats.expon(2.0, 0.5))]
+    made = Tabulated.mixture([(p, one.ppf) for p, one in parts])
+
+    def below(x: float) -> float:
+        return sum(p * one.cdf(x) for p, one in parts)
+
+    for u in (1e-3, 0.05, 0.5, 0.85, 0.93, 0.99, 0.999):
+        exact = optimize.brentq(lambda x, u=u: below(x) - u, -1.0, 20.0)
+        assert float(made.ppf(u)) == pytest.approx(exact, abs=3e-3)
+    mean = 0.9 * 1.0 + 0.1 * 2.5
+    variance = 0.9 * (0.01 + (1.0 - mean) ** 2) + 0.1 * (0.25 + (2.5 - mean) ** 2)
+    assert made.mean == pytest.approx(mean, rel=1e-5)
+    assert made.std == pytest.approx(np.sqrt(variance), rel=1e-3)
+    assert made.core_std < made.std  # its tail left out
+    assert made.median == pytest.approx(float(made.ppf(0.5)))
+
+
+def test_a_part_may_run_downwards() -> None:
+    """A mirrored one, as of a shunt that reads too little."""
+    up = Tabulated.mixture([(1.0, lambda u: -stats.expon(1.0).ppf(1.0 - u))])
+    down = Tabulated.mixture([(1.0, lambda u: -stats.expon(1.0).ppf(u))])
+    u = np.linspace(0.01, 0.99, 25)
+    np.testing.assert_allclose(up.ppf(u), down.ppf(u), rtol=1e-12)
+    assert np.all(np.diff(up.ppf(u)) > 0.0)
+
+
+def test_each_fault_has_its_usual_chance() -> None:
+    """As `hypotheses` weighs them, on both sides where it may go either way."""
+    setup = setup_with()
+    stated = Unknowns.from_setup(setup, cell=CELL)
+    wider = with_faults(stated, setup, CELL)
+    every = hypotheses(setup, CauseSettings())
+
+    def chance(*causes: str) -> float:
+        return sum(one.weight for one in every if one.cause in causes)
+
+    u = (np.arange(200000) + 0.5) / 200000
+    held = wider.capacity_fraction.ppf(u)
+    # of what is stated, nothing to speak of lies below 0.86; of what was lost, 0.05 lies above
+    assert np.mean(held < 0.86) == pytest.approx(
+        chance("lost_capacity", "missing_battery"), rel=0.05
+    )
+    gain = wider.gain_error.ppf(u)
+    for side in (gain, -gain):
+        assert np.mean(side > 0.02) == pytest.approx(0.5 * chance("gain"), rel=0.05)
+    offset = wider.offset_a.ppf(u)
+    assert np.median(offset) == pytest.approx(0.0, abs=1e-3)
+    assert wider.start_soc is stated.start_soc
+    assert wider.untracked_a is stated.untracked_a
+
+
+def test_one_battery_cannot_be_missing() -> None:
+    def share(strings: int) -> float:
+        setup = setup_with(strings)
+        wider = with_faults(Unknowns.from_setup(setup, cell=CELL), setup, CELL)
+        held = wider.capacity_fraction.ppf((np.arange(5000) + 0.5) / 5000)
+        return float(np.mean(np.abs(held - 0.475) < 0.05))
+
+    assert share(2) > 2.0 * share(1) > 0.0
+
+
+def test_a_number_given_as_known_is_believed() -> None:
+    setup = setup_with(capacity_fraction=0.95)
+    wider = with_faults(Unknowns.from_setup(setup, cell=CELL), setup, CELL)
+    assert wider.capacity_fraction is setup.bank.capacity_fraction
+    assert isinstance(wider.gain_error, Tabulated)
+
+
+def test_a_connection_adds_its_resistance() -> None:
+    """The least of it that is a fault loses 60 mV at a fifth of the capacity an hour."""
+    setup = setup_with()
+    wider = with_faults(Unknowns.from_setup(setup, cell=CELL), setup, CELL)
+    ohm_of_cells = 4 * 0.5 * (CELL.r0.ref_ohm + CELL.r1.ref_ohm)  # two strings of four
+    rough = setup.bank.resistance_factor.median + 0.06 / 40.0 / ohm_of_cells
+    base = setup.bank.resistance_factor
+    beyond = wider.resistance_factor.ppf(np.array([0.97]))[0]
+    assert beyond > max(rough, float(base.ppf(0.97)))
+
+
+def test_every_fault_is_a_cause() -> None:
+    setup = setup_with()
+    known = {one.cause for one in hypotheses(setup, CauseSettings())}
+    assert {cause for causes in FAULTS.values() for cause in causes} <= known
+
+
+def test_half_a_bank_is_found(faded) -> None:  # noqa: F811
+    """Stated as nearly new with a doubt, a bank that holds 55 % is found by its voltages, and the
+    replay says what the log pulled beyond the setup."""
+    setup, cell, log = faded  # 0.97, exactly
+    doubted = Quantity.from_dist("norm", loc=0.97, scale=0.03)
+    setup = replace(setup, bank=replace(setup.bank, capacity_fraction=doubted))
+    found = replay_json(replay(setup, cell, log, Settings(members=600)))
+    pulled = found["pulled_beyond_setup"]["capacity_fraction"]
+    assert pulled["probability"] > 0.9
+    assert 0.45 < pulled["median"] < 0.65
+    assert abs(found["voltage_misfit"]["at_end"]) < 1.0
