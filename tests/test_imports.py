@@ -26,11 +26,10 @@ STAGES: dict[str, tuple[str, ...]] = {
     ),
     "simulate": (
         *("cell", "kernels*", "bank", "monitor*", "demand", "unknowns", "causes*", "sources"),
-        "seen_loads",
     ),
     "condition": (
         *("track", "evidence", "posterior*", "prior_of_log", "since_full", "snapshot*", "balance"),
-        "smoother",
+        *("smoother", "seen_loads"),
     ),
     "results": ("summary", "scoring", "executors"),
     "baselines": ("estimators*",),

@@ -10,11 +10,13 @@ from scipy import optimize, stats
 from test_narrowing import faded  # noqa: F401, a fixture
 
 from socband.causes import CauseSettings, hypotheses
+from socband.cell import simulate
+from socband.logs import Log
 from socband.models import load_cell
 from socband.posterior import Settings
-from socband.prior_of_log import FAULTS, with_faults
+from socband.prior_of_log import FAULTS, _weight, with_faults
 from socband.quantity import Quantity
-from socband.replay import replay, replay_json
+from socband.replay import PULLABLE, replay, replay_json
 from socband.site import setup_from_table
 from socband.tabulated import Tabulated
 from socband.unknowns import Unknowns
@@ -22,15 +24,18 @@ from socband.unknowns import Unknowns
 CELL = load_cell("lfp-prismatic-100ah")
 
 
+BANK = {
+    "cell": "lfp-prismatic-100ah",
+    "cells_in_series": 4,
+    "strings_in_parallel": 2,
+    "rated_capacity_ah": 200.0,
+    "capacity_fraction": {"dist": "norm", "loc": 0.95, "scale": 0.02},
+}
+
+
 def setup_with(strings: int = 2, **bank: object):
-    table = {
-        "cell": "lfp-prismatic-100ah",
-        "cells_in_series": 4,
-        "strings_in_parallel": strings,
-        "rated_capacity_ah": 100.0 * strings,
-        "capacity_fraction": {"dist": "norm", "loc": 0.95, "scale": 0.02},
-    }
-    return setup_from_table({"bank": table | bank})
+    size = {"strings_in_parallel": strings, "rated_capacity_ah": 100.0 * strings}
+    return setup_from_table({"bank": BANK | size | bank})
 
 
 def test_a_mixture_has_the_quantiles_and_moments_of_its_parts() -> None:
@@ -100,24 +105,65 @@ def test_a_number_given_as_known_is_believed() -> None:
     setup = setup_with(capacity_fraction=0.95)
     wider = with_faults(Unknowns.from_setup(setup, cell=CELL), setup, CELL)
     assert wider.capacity_fraction is setup.bank.capacity_fraction
+    # nor is one of its batteries missing, which would double the resistance
+    chance = _weight(hypotheses(setup, CauseSettings()), ("missing_battery",))
+    doubted = with_faults(Unknowns.from_setup(setup_with(), cell=CELL), setup_with(), CELL)
+    high = doubted.resistance_factor.ppf(1.0 - 0.9 * chance)
+    assert float(wider.resistance_factor.ppf(1.0 - 0.9 * chance)) < high
     assert isinstance(wider.gain_error, Tabulated)
 
 
+def test_what_is_stated_of_one_changes_no_chance_of_another() -> None:
+    """A shunt that may be off, a gain, a false full: capacity has its usual chance all the same."""
+
+    def lost(**monitor: object) -> float:
+        table = {"bank": BANK, "monitor": monitor}
+        setup = setup_from_table(table)
+        wider = with_faults(Unknowns.from_setup(setup, cell=CELL), setup, CELL)
+        return float(np.mean(wider.capacity_fraction.ppf((np.arange(20000) + 0.5) / 20000) < 0.86))
+
+    usual = lost()
+    assert usual > 0.1
+    assert lost(offset_a={"dist": "norm", "scale": 0.5}) == pytest.approx(usual, abs=1e-3)
+    assert lost(gain_error={"dist": "norm", "scale": 0.05}) == pytest.approx(usual, abs=1e-3)
+    assert lost(re_zero={"false_probability": 0.7}) == pytest.approx(usual, abs=1e-3)
+
+
+def test_room_that_is_stated_is_left_as_it_is() -> None:
+    """An offset of some 0.5 A is a fault by its owner's own word; one of 1 mA may still be one."""
+
+    def offset(scale: float):
+        monitor = {"offset_a": {"dist": "norm", "loc": 0.0, "scale": scale}}
+        setup = setup_from_table({"bank": BANK, "monitor": monitor})
+        stated = Unknowns.from_setup(setup, cell=CELL)
+        return stated.offset_a, with_faults(stated, setup, CELL).offset_a
+
+    stated, wider = offset(0.5)
+    assert wider is stated
+    stated, wider = offset(0.001)
+    assert stated.ppf(0.99) < 0.01 < 0.08 < float(wider.ppf(0.99))
+
+
 def test_a_connection_adds_its_resistance() -> None:
-    """The least of it that is a fault loses 60 mV at a fifth of the capacity an hour."""
-    setup = setup_with()
-    wider = with_faults(Unknowns.from_setup(setup, cell=CELL), setup, CELL)
-    ohm_of_cells = 4 * 0.5 * (CELL.r0.ref_ohm + CELL.r1.ref_ohm)  # two strings of four
-    rough = setup.bank.resistance_factor.median + 0.06 / 40.0 / ohm_of_cells
-    base = setup.bank.resistance_factor
-    beyond = wider.resistance_factor.ppf(np.array([0.97]))[0]
-    assert beyond > max(rough, float(base.ppf(0.97)))
+    """The least of it that is a fault loses 60 mV at a fifth of the capacity an hour. Beyond that
+    lie, of one battery, which cannot miss another, its usual chance and what the bank's own leaves.
+    """
+    setup, u = setup_with(1), (np.arange(100000) + 0.5) / 100000
+    stated = Unknowns.from_setup(setup, cell=CELL)
+    wider = with_faults(stated, setup, CELL)
+    r0, r1 = (float(np.interp(0.5, p.soc, p.factor)) * p.ref_ohm for p in (CELL.r0, CELL.r1))
+    least = stated.resistance_factor.median + 0.06 / 20.0 / (4 * (r0 + r1))
+    chance = sum(h.weight for h in hypotheses(setup, CauseSettings()) if h.cause == "connection")
+    own, found = (np.mean(q.resistance_factor.ppf(u) > least) for q in (stated, wider))
+    assert found == pytest.approx(chance + (1.0 - chance) * own, rel=0.02)
+    assert found > 1.2 * own
 
 
 def test_every_fault_is_a_cause() -> None:
     setup = setup_with()
     known = {one.cause for one in hypotheses(setup, CauseSettings())}
     assert {cause for causes in FAULTS.values() for cause in causes} <= known
+    assert set(PULLABLE) <= set(FAULTS)  # "the band reckons with that"
 
 
 def test_half_a_bank_is_found(faded) -> None:  # noqa: F811
@@ -131,3 +177,14 @@ def test_half_a_bank_is_found(faded) -> None:  # noqa: F811
     assert pulled["probability"] > 0.9
     assert 0.45 < pulled["median"] < 0.65
     assert abs(found["voltage_misfit"]["at_end"]) < 1.0
+
+
+def test_a_log_that_says_nothing_pulls_nothing() -> None:
+    """Two hours of next to no load on the plateau: what was likely before is as likely after."""
+    setup = setup_with(4)
+    time_s = 120.0 * np.arange(61)
+    amps = -4.0 * (np.arange(61) // 5 % 2)
+    cells = simulate(CELL, time_s, amps / 4.0, 25.0, 0.6, -0.3)
+    log = Log.from_arrays("rest.csv", time_s, amps, 4 * cells.voltage_v, cells_in_series=4)
+    found = replay_json(replay(setup, CELL, log, Settings(members=600)))
+    assert found["pulled_beyond_setup"] == {}

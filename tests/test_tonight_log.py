@@ -128,7 +128,7 @@ def test_without_loads_what_the_log_drew_goes_on(cell, log) -> None:
     night = tonight(setup_from_table(table), cell, 200, seed=3, log=log)
     assert night.attrs["draws_now_a"] == pytest.approx(-SEEN_A, rel=0.02)
     text = " ".join(tonight_text(night).split())
-    assert "as they did in the log, hour by hour, while nothing charged: 10.0 A on" in text
+    assert "of day while nothing charged, 10.0 A on average until" in text
 
 
 def test_a_bank_that_is_off_as_its_log_ends_is_said_to_be(cell, log) -> None:

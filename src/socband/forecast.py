@@ -15,6 +15,7 @@ import numpy as np
 from socband.demand import hours_until
 from socband.forward import Plan, Run, prepare, run
 from socband.models import CellModel
+from socband.seen_loads import AS_LOGGED
 from socband.summary import QUANTILES, quantiles_of
 from socband.unknowns import Members, Pattern
 
@@ -151,7 +152,7 @@ def dataset_of(
             "start": plan.now.isoformat(timespec="minutes"),
             "horizon_hours": plan.horizon_s / 3600.0,
             "seed": plan.seed,
-            "loads": ", ".join(plan.demand.names),
+            "loads": ", ".join(n for n in plan.demand.names if not n.startswith(AS_LOGGED)),
         },
     )
     if weight is not None:

@@ -45,12 +45,14 @@ class Conditioned(NamedTuple):
         setup: with the clock of the first row.
         track: the log as it was conditioned on.
         stated: the prior at its first row, as the setup states it.
-        posterior: of that prior, with the usual chances of faults that nobody states.
+        prior: the same with the usual chances of faults that nobody states.
+        posterior: of that.
     """
 
     setup: Setup
     track: Track
     stated: Unknowns
+    prior: Unknowns
     posterior: Posterior
 
 
@@ -88,7 +90,7 @@ def posterior_of_log(
     prior = with_faults(stated, setup, cell)
     posterior = condition(track, cell, prior, settings, evidence, progress)
     _refuse_contradictions(posterior, evidence, settings.members, setup, cell)
-    return Conditioned(setup, track, stated, posterior)
+    return Conditioned(setup, track, stated, prior, posterior)
 
 
 def present_at_first_row(setup: Setup, log: Log) -> Setup:

@@ -60,7 +60,7 @@ def known_now(
         return KnownNow(setup, snapshot, None, dict(WITHOUT_LOG))
     end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
     first_hour = hour_of_first_row(log, setup, present_at_end=True)
-    seen = None if setup.loads else SeenLoads.of(log, first_hour)
+    seen = None if setup.loads else SeenLoads.of(log, first_hour, setup.bank.rated_capacity_ah)
     of_log = WITHOUT_LOG | {
         "log": log.name,
         "log_hours": float(log.time_s[-1]) / 3600.0,

@@ -8,13 +8,14 @@ fault, a log rules most of them out.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from socband.causes import CauseSettings, Hypothesis, P, hypotheses
+from socband.causes import CauseSettings, Hypothesis, P, drift_to_a, hypotheses
 from socband.cell import R0, R1, CellTables
 from socband.models import CellModel
 from socband.quantity import Quantity
@@ -65,26 +66,52 @@ def start_of_log(setup: Setup, cell: CellModel, seed: int, measured: bool) -> Un
 def with_faults(unknowns: Unknowns, setup: Setup, cell: CellModel) -> Unknowns:
     """A prior in which bank and shunt may have what is seldom said of them, too.
 
-    Each unknown is widened by itself: two faults at once are as likely as chance has it.
+    Each unknown is widened by itself, with the usual chance of its own faults against all that is
+    usual else, whatever the setup states of others. Where it states as much room for a fault of
+    this one itself, that is left as it is.
 
     Args:
         unknowns: as the setup states it.
         setup, cell: bank and monitor.
     """
-    every = hypotheses(setup, CauseSettings())
+    settings = CauseSettings()
+    every = hypotheses(setup, settings)
+    # Statements move the weights of `hypotheses`, of lost capacity none: in its usual weight again.
+    usual = settings.weight
+    unit = usual["lost_capacity"] / _weight(every, ("lost_capacity",))
     wider = {}
     for name, causes in FAULTS.items():
         stated: Quantity = getattr(unknowns, name)
-        at_fault = [one for one in every if one.cause in causes]
-        chance = sum(one.weight for one in at_fault)
-        if stated.is_fixed or not at_fault:
+        if setup.bank.capacity_fraction.is_fixed:
+            causes = tuple(cause for cause in causes if cause != "missing_battery")
+        raw = unit * _weight(every, causes)
+        chance = raw / (raw + sum(w for cause, w in usual.items() if cause not in causes))
+        if stated.is_fixed or raw == 0.0 or _stated_room(setup, settings, name) >= chance:
             continue
+        at_fault = [one for one in every if one.cause in causes]
         parts = [
-            (one.weight, partial(_fault_ppf, one, name, stated, setup.bank, cell))
+            (
+                chance * unit * one.weight / raw,
+                partial(_fault_ppf, one, name, stated, setup.bank, cell),
+            )
             for one in at_fault
         ]
         wider[name] = Tabulated.mixture([(1.0 - chance, stated.ppf), *parts])
     return replace(unknowns, **wider)
+
+
+def _weight(every: Sequence[Hypothesis], causes: Sequence[str]) -> float:
+    return sum(one.weight for one in every if one.cause in causes)
+
+
+def _stated_room(setup: Setup, settings: CauseSettings, name: str) -> float:
+    """Chance that an error of the monitor is a fault, by what the file itself states of it."""
+    least_a = drift_to_a(settings.material_drift_per_day, setup.bank.rated_capacity_ah)
+    least = {"offset_a": least_a, "gain_error": settings.gain_least}.get(name)
+    if least is None or setup.assumes(f"monitor.{name}"):
+        return 0.0
+    stated: Quantity = getattr(setup.monitor, name)
+    return 1.0 - float(stated.cdf(least) - stated.cdf(-least))
 
 
 def _fault_ppf(
@@ -94,10 +121,12 @@ def _fault_ppf(
     from scipy.special import ndtri
 
     if cause.cause == "connection":
-        ohm = _values(cause, "connection_ohm", ndtri(u))
         # a resistance in a lead acts as one in the cells
-        return stated.median + ohm / _bank_ohm(bank, cell)
-    return _values(cause, _PARAMETER.get(name, name), ndtri(u))
+        ohm = _values(cause, "connection_ohm", ndtri(u))
+        found = stated.median + ohm / _bank_ohm(bank, cell)
+    else:
+        found = _values(cause, _PARAMETER.get(name, name), ndtri(u))
+    return np.clip(found, stated.low, stated.high)
 
 
 def _values(cause: Hypothesis, parameter: str, scores: Array) -> Array:

@@ -34,7 +34,7 @@ def reckoned_lines(dataset: xr.Dataset) -> list[str]:
         *_charging_now_lines(attrs),
         *_brought_lines(attrs),
         *_any_hour_lines(attrs),
-        *_no_loads_lines(attrs),
+        *_no_loads_lines(dataset),
         *_idle_lines(dataset),
         *_battery_heater_lines(dataset),
     ]
@@ -151,13 +151,17 @@ def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
     return [wrapped(text), ""]
 
 
-def _no_loads_lines(attrs: Mapping[str, Any]) -> list[str]:
+def _no_loads_lines(dataset: xr.Dataset) -> list[str]:
     """What the night is reckoned with where the setup names no load."""
+    attrs = dataset.attrs
     if attrs["loads_described"]:
         return []
     if attrs["drawn_in_log"]:
-        text = "its loads are taken to draw as they did in the log, hour by hour, while nothing "
-        text += f"charged: {attrs['draws_now_a']:.1f} A on average until the first hour asked"
+        text = "its loads are taken to draw what the monitor showed in the log at the same time "
+        text += f"of day while nothing charged, {attrs['draws_now_a']:.1f} A on average until "
+        text += str(dataset["until"].values[0])
+        if attrs["stated_draw_a"] > 0.0:
+            text += f"; the {attrs['stated_draw_a']:.1f} A of [present] are not used"
     elif attrs["draws_now_a"] > 0.0:
         text = f"what draws now, {attrs['draws_now_a']:.1f} A, is taken to go on"
     elif attrs["charges_now_a"] > 0.0:

@@ -38,10 +38,11 @@ if TYPE_CHECKING:
     from socband.logs import Log
 
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
-# Where more than that share of the members lie beyond this share of what was thought of a number,
-# at either end, the log is said to pull it there; both assumed. What else can explain a log (a load
-# in place of a lost capacity) may well hold the others.
-PULLED_SHARE, PULLED = 0.2, 0.01
+# Where more than that share of the members lie beyond this share of what the setup holds for
+# possible of a number, at either end, and more than so many times as many as before the log, it is
+# said to pull the number there; all assumed. What else can explain a log (a load in place of a lost
+# capacity) may well hold the others.
+PULLED_SHARE, PULLED, PULLED_TIMES = 0.2, 0.01, 2.0
 PULLABLE = ("capacity_fraction", "offset_a", "gain_error")
 
 
@@ -72,7 +73,7 @@ def replay(
         `display_off_at_hours` and so on (see `DisplayOff`) where that is told.
     """
     moment = moment_of_present(log, setup, at_end=False)
-    setup, track, stated, posterior = posterior_of_log(
+    setup, track, stated, prior, posterior = posterior_of_log(
         setup, cell, log, settings, evidence, step_s, progress
     )
     display = displayed(setup, log, track.time_s)
@@ -84,7 +85,9 @@ def replay(
         settings.probabilities.index(0.05),
         settings.probabilities.index(0.95),
     )
-    dataset = _dataset(setup, log, track, posterior, display, settings, found, stated, evidence)
+    dataset = _dataset(
+        setup, log, track, posterior, display, settings, found, stated, prior, evidence
+    )
     display_soc = setup.present.display_soc
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
     moment["strained_share"] = strained_share(posterior, settings.resolved(cell).error_scale)
@@ -127,15 +130,21 @@ def _dataset(
     settings: Settings,
     found: Sequence[Mark],
     stated: Unknowns,
+    prior: Unknowns,
     evidence: Sequence[Evidence],
 ) -> xr.Dataset:
     import xarray as xr
 
     members, before = posterior.members, stated.draw(START_DRAWS, settings.seed)
-    shares = {n: _share_beyond(getattr(members, n), getattr(before, n)) for n in PULLABLE}
+    begun = prior.draw(START_DRAWS, settings.seed)
+    pulled = {}
+    for name in PULLABLE:
+        now, usual, held = (getattr(each, name) for each in (members, begun, before))
+        beyond = _share_beyond(now, held)
+        if beyond[0] > max(PULLED_SHARE, PULLED_TIMES * _share_beyond(usual, held)[0]):
+            pulled[name] = beyond
     if any(isinstance(piece, CapacityTest) for piece in evidence):
-        del shares["capacity_fraction"]  # whatever the setup holds of it, it has been measured
-    pulled = {name: each for name, each in shares.items() if each[0] > PULLED_SHARE}
+        pulled.pop("capacity_fraction", None)  # whatever the setup holds of it, it was measured
     share = np.array([p.hours.fraction for p in stated.patterns])[members.untracked_pattern]
     silent_s = np.diff(log.time_s)
     longest = int(np.argmax(silent_s))

@@ -336,7 +336,8 @@ def fill_missing(tree: Mapping[str, Any], now: datetime) -> Filled:
                 keys.add(where)
                 assumptions.append(Assumption(where, f"{minutes:g} min", source))
     if not loads:
-        why = "assumed: tonight reckons with present.current_a if given, else with no load"
+        why = "assumed: tonight reckons with what a log drew, without one with present.current_a "
+        why += "if given, else with no load"
         assumptions.append(Assumption("loads", "none", why))
     for section in ("sources", "batteries"):
         items = [item for item in tree.get(section, ()) if isinstance(item, Mapping)]

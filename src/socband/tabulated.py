@@ -46,11 +46,6 @@ class Tabulated(Distribution):
         value, share = value[order], share[order] / share.sum()
         return cls(value, np.cumsum(share) - 0.5 * share)
 
-    @property
-    def is_fixed(self) -> bool:
-        """Exactly known? Never."""
-        return False
-
     def ppf(self, u: Array) -> Array:
         """Quantile function: uniforms in (0, 1) become draws, any shape."""
         return np.interp(u, self.below, self.value)

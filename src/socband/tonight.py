@@ -104,7 +104,9 @@ def tonight(
         and attributes `timezone` (of `start`; "" if not said), `display_soc`,
         `hours_since_full_assumed`, `widest_unknown` ("" without a display, which then is it itself,
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
-        reckoned with `draws_now_a` going on), `charges_now_a` (what the display says flows in now,
+        reckoned with `draws_now_a`, which goes on, or is the mean of what a log showed of the hours
+        until the first one asked), `stated_draw_a` (what the display says is drawn now; 0 if
+        nothing is), `charges_now_a` (what the display says flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
         `sources_at_any_hour` (names of those of which nobody says when they run, "; " between),
         `sources_bring_ah_per_day` (all together while the bank is on, what goes straight to loads
@@ -254,6 +256,7 @@ def tonight(
         display_soc=np.nan if display is None else display,
         widest_unknown=_widest(shares, display is not None, log is not None),
         draws_now_a=draws_now_a,
+        stated_draw_a=0.0 if current is None else max(-current.median, 0.0),
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
         sources_at_any_hour="; ".join(_at_any_hour(setup)),

@@ -20,7 +20,7 @@ import numpy as np
 from socband.cell import polarisation_factor
 from socband.kernels_layout import CURVE_NODES
 from socband.models import GAS_J_PER_MOL_K, KELVIN, CellModel
-from socband.quantity import Quantity
+from socband.quantity import Distribution, Quantity
 from socband.site_fields import Hours
 
 if TYPE_CHECKING:
@@ -204,12 +204,12 @@ class Unknowns:
     """
 
     start_soc: Quantity
-    offset_a: Quantity
-    gain_error: Quantity
+    offset_a: Distribution
+    gain_error: Distribution
     untracked_probability: float
     untracked_a: Quantity
-    capacity_fraction: Quantity
-    resistance_factor: Quantity
+    capacity_fraction: Distribution
+    resistance_factor: Distribution
     hysteresis_start: Quantity
     temperature_offset_k: Quantity
     diffusion_factor: Quantity = SLOW_PART
