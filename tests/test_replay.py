@@ -249,8 +249,10 @@ def test_late_and_contradicting_evidence_is_refused(
 
 def test_evidence_that_fits_is_taken(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Also at the very ends, and a clamp reading beside what was shown while the current changed:
-    the two differ by the offset of 0.3 A, which they teach."""
-    inputs = [str(folder / "setup.toml"), str(folder / "log.csv"), "--members", "600", "--json"]
+    the two differ by the offset of 0.3 A, which they teach, if the gain is known."""
+    sure = folder / "sure.toml"
+    sure.write_text(SETUP.replace("[monitor]", "[monitor]\ngain_error = 0.0"))
+    inputs = [str(sure), str(folder / "log.csv"), "--members", "600", "--json"]
     given = ["clamp@2=-8/-7.7", "capacity@0=200", "capacity@5=200", "capacity=200"]
     assert main(["replay", *inputs, *(f"--evidence={text}" for text in given)]) == 0
     offset = json.loads(capsys.readouterr().out)["offset_a"]
@@ -327,3 +329,23 @@ def test_a_log_of_a_worn_bank_is_told_what_to_enter(
     error = " ".join(capsys.readouterr().err.split())
     assert 'bank.capacity_fraction = { dist = "norm", loc = 0.45, scale = 0.013 }' in error
     assert "is the time right?" in error
+
+
+def test_a_lead_that_is_stated_costs_no_charge(folder: Path) -> None:
+    """10 milliohm between cells and monitor, 0.4 V under 40 A: stated, the band is that of the
+    cells; unstated, they would have to be emptier."""
+    cell = load_cell("lfp-prismatic-100ah")
+    log = read_log(folder / "log.csv")
+    behind = replace(log, voltage_v=log.voltage_v + 0.01 * (log.current_a - OFFSET_A))
+    table = tomllib.loads(SETUP)
+
+    def band(ohm: float, which: Log) -> np.ndarray:
+        table["bank"]["connection_resistance_ohm"] = ohm
+        found = replay(setup_from_table(table), cell, which, Settings(members=400))
+        logged = np.interp(found["time"], which.time_s, which.voltage_v)
+        assert np.median(np.abs(found["voltage_v"] - logged)) < 0.02  # as the monitor saw it
+        return found["soc_quantile"].values
+
+    at_the_cells = band(0.0, log)
+    assert np.abs(band(0.01, behind) - at_the_cells).max() < 0.02
+    assert np.abs(band(0.0, behind) - at_the_cells).max() > 0.03

@@ -85,7 +85,9 @@ def posterior_of_log(
     # the log's own clock goes before the setup's, also for what drew before its first row
     present = replace(setup.present, clock=ClockTime.from_hour(hour))
     setup = replace(setup, present=present)
-    track = Track.from_log(log, cell, scale, setup.ambient.temperature_c.median, step_s, hour)
+    track = Track.from_log(
+        _at_the_cells(log, setup), cell, scale, setup.ambient.temperature_c.median, step_s, hour
+    )
     stated = start_of_log(setup, cell, settings.seed, measured=log.temperature_c is not None)
     prior = with_faults(stated, setup, cell)
     posterior = condition(track, cell, prior, settings, evidence, progress)
@@ -137,6 +139,18 @@ def _less(since: Quantity, hours: float) -> Quantity:
 def row_of(time_s: np.ndarray, piece: Evidence) -> int:
     """The step after which a piece is applied, -1 before the first: as in `posterior`."""
     return int(np.searchsorted(time_s, piece.time_s, side="right")) - 1
+
+
+def lead_ohm(setup: Setup) -> float:
+    """What the file states of leads, fuse and shunt; 0 where it says nothing, for that is then
+    found with the resistance of the cells."""
+    stated = not setup.assumes("bank.connection_resistance_ohm")
+    return setup.bank.connection_resistance_ohm.median if stated else 0.0
+
+
+def _at_the_cells(log: Log, setup: Setup) -> Log:
+    """A log without what its current loses on the way to the cells."""
+    return replace(log, voltage_v=log.voltage_v - lead_ohm(setup) * log.current_a)
 
 
 def _check_pieces(setup: Setup, log: Log, evidence: Sequence[Evidence]) -> None:

@@ -25,7 +25,7 @@ from socband.narrowing import (
     strained_share,
 )
 from socband.posterior import Posterior, Settings
-from socband.posterior_log import posterior_of_log
+from socband.posterior_log import lead_ohm, posterior_of_log
 from socband.prior_of_log import START_DRAWS
 from socband.site import Setup
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
@@ -149,6 +149,8 @@ def _dataset(
     silent_s = np.diff(log.time_s)
     longest = int(np.argmax(silent_s))
     bank = track.scale
+    current_a = track.current_a / bank.cell_per_bank
+    lead_v = lead_ohm(setup) * current_a  # the track is the cells' own
     variables = {
         "soc_quantile": (("time", "quantile"), posterior.quantiles),
         "soc_mean": ("time", posterior.mean),
@@ -156,8 +158,8 @@ def _dataset(
         "ess": ("time", posterior.ess),
         "misfit": ("time", posterior.misfit),
         "display_soc": ("time", display),
-        "current_a": ("time", track.current_a / bank.cell_per_bank),
-        "voltage_v": ("time", track.voltage_v * bank.cells_in_series),
+        "current_a": ("time", current_a),
+        "voltage_v": ("time", track.voltage_v * bank.cells_in_series + lead_v),
         "temperature_c": ("time", track.temperature_c),
         "offset_a": ("member", members.offset_a),
         "gain_error": ("member", members.gain_error),
