@@ -399,12 +399,19 @@ def test_true_charge_of_another_cell_is_refused():
 
 
 def test_the_curve_runs_on_to_full_as_steeply_as_it_ended():
-    """1 mV a row up to the fourth row from full, by hand; never beyond 3.65 V; a gap stays."""
-    rows = np.arange(len(GRID))
-    curve = np.where(rows < len(GRID) - 3, 3.4 + 1e-3 * (rows - len(GRID) + 4), np.nan)
-    np.testing.assert_allclose(_to_full(curve)[-4:], [3.400, 3.401, 3.402, 3.403])
-    np.testing.assert_allclose(_to_full(curve + 0.2485)[-4:], [3.6485, 3.6495, 3.65, 3.65])
-    assert np.isnan(_to_full(np.where(GRID < 0.9, 3.3 + GRID * 0.01, np.nan))[-1])
+    """1 mV a row up to half a row before the last but two, by hand; never beyond 3.65 V; a gap
+    stays; where the branch ends moves the curve by no more than itself."""
+
+    def at_full(end: float, more_v: float = 0.0) -> np.ndarray:
+        soc = np.linspace(0.9, end, 400)
+        return np.interp(GRID[-4:], *_to_full(soc, 3.4 + more_v + 1.024 * (soc - GRID[-4])))
+
+    np.testing.assert_allclose(at_full(GRID[-3] + 0.0005), [3.400, 3.401, 3.402, 3.403])
+    np.testing.assert_allclose(at_full(GRID[-3], 0.2485), [3.6485, 3.6495, 3.65, 3.65])
+    ends = np.array([at_full(end) for end in np.linspace(GRID[-4], GRID[-2], 41)])
+    assert np.abs(np.diff(ends, axis=0)).max() < 1e-9
+    short = np.linspace(0.0, 0.9, 100)
+    assert _to_full(short, 3.3 + short)[0] is short
 
 
 def test_residual_statistics_of_a_known_error(truth):

@@ -137,10 +137,10 @@ def settled_ocv(branch: Branch, tables: CellTables, entropy_v_per_k: Array) -> t
         h = 1.0 - 2.0 * np.exp(-s.decay * GRID)
     good = np.isfinite(rest_v)
     order = np.argsort(surface[good], kind="stable")
-    x = surface[good][order]
+    x, v = _to_full(surface[good][order], rest_v[good][order])
     slack = 1.5 / physics.INTERVALS
-    out_v = np.interp(GRID, x, rest_v[good][order])
-    out_h = np.interp(GRID, x, h[good][order])
+    out_v = np.interp(GRID, x, v)
+    out_h = np.interp(GRID, surface[good][order], h[good][order])
     out_v[(GRID < x[0] - slack) | (GRID > x[-1])] = np.nan
     return out_v, out_h
 
@@ -177,7 +177,7 @@ def ocv_and_gap(
     known = np.isfinite(parts)
     ocv = np.where(known, parts, 0.0).sum(0) / np.maximum(known.sum(0), 1)
     ocv[~known.any(0)] = np.nan
-    return rising(_smooth_plateau(_fill(_to_full(ocv)))), gap_v
+    return rising(_smooth_plateau(_fill(ocv))), gap_v
 
 
 def refuse_other_voltages(logs: Sequence[Log]) -> None:
@@ -266,21 +266,28 @@ def _mean(parts: list[tuple[Array, Array]]) -> tuple[Array, Array]:
     return mean_v, h.mean(0)
 
 
-def _to_full(ocv: Array) -> Array:
-    """Let the curve run on to full as steeply as it ended; it rises to the charge limit there.
+def _to_full(soc: Array, voltage_v: Array) -> tuple[Array, Array]:
+    """Let a branch run on to full as steeply as it ended; it rises to the charge limit there.
 
     A discharge's surface begins a little below full, so a curve held at its last value would be
-    flat in its last step: a charger's hold would then say nothing, or any charge at all.
+    flat in its last step: a charger's hold would then say nothing, or any charge at all. From the
+    branch's own last point on, wherever between two rows of the grid it lies: by whole rows, a fit
+    would see its curve jump with a lag that moves a little (`DEVELOPERS.md`).
+
+    Args:
+        soc: (n,) increasing; voltage_v: (n,) at it.
     """
-    known = np.flatnonzero(np.isfinite(ocv))
-    last = known[-1]
-    if last == len(GRID) - 1 or len(known) < 4 or last < 0.95 * len(GRID):
-        return ocv
-    step_v = (ocv[last] - ocv[known[-4]]) / (last - known[-4])
-    out = ocv.copy()
-    run_on = ocv[last] + max(step_v, _RISE_V) * np.arange(1, len(GRID) - last)
-    out[last + 1 :] = np.minimum(run_on, max(_HIGHEST_V, ocv[last]))
-    return out
+    last, over = soc[-1], 3.0 / physics.INTERVALS
+    if not 0.95 < last < 1.0 or soc[0] > last - over:
+        return soc, voltage_v
+    slope_v = (voltage_v[-1] - np.interp(last - over, soc, voltage_v)) / over
+    slope_v = max(float(slope_v), _RISE_V * physics.INTERVALS)
+    most_v = max(_HIGHEST_V, voltage_v[-1])
+    # where it meets the charge limit it stays
+    meets = min(last + (most_v - voltage_v[-1]) / slope_v, 1.0)
+    more = np.array([meets, 1.0])
+    more_v = np.minimum(voltage_v[-1] + slope_v * (more - last), most_v)
+    return np.append(soc, more), np.append(voltage_v, more_v)
 
 
 def _fill(values: Array) -> Array:

@@ -301,7 +301,7 @@ def _strained_lines(dataset: xr.Dataset) -> list[str]:
     return [
         wrapped(
             f"Careful: {strained_words(share, 'in this band')}. Over "
-            "such logs of simulated banks a band held the truth 45 to 81 % of the time, not 90 %: "
+            "such logs of simulated banks a band held the truth 60 to 80 % of the time, not 90 %: "
             "something may be wrong that the setup file hardly allows. `suspects` with the same "
             "files weighs that."
         )
