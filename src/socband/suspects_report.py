@@ -162,7 +162,7 @@ def _evidence_lines(dataset: xr.Dataset) -> list[str]:
             f"True charge now{'' if 'log_days' in attrs else ', if the bank is on'}: likely "
             f"{soc[1]:.0f} %{band}. That reckons with one fault below at a time; "
             "tonight's band with all doubts of the setup file at once, and with "
-            + ("several such faults at once." if "log_days" in attrs else "no other.")
+            + ("faults of bank and shunt besides." if "log_days" in attrs else "no other.")
         )
     )
     if "log_days" in attrs:
