@@ -21,6 +21,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
@@ -91,6 +92,39 @@ def without_capacity(house: House) -> House:
     return replace(house, setup=replace(setup, bank=replace(setup.bank, capacity_fraction=assumed)))
 
 
+def rows_of(work: Callable, houses: list[House], workers: int) -> list:
+    """What `work(houses, j)` answers, house by house.
+
+    Raises:
+        Exception: whatever the work ended with.
+    """
+    done = dict(executor_from(workers).run(work, houses, range(len(houses))))
+    for row in done.values():
+        if isinstance(row, Exception):
+            raise row
+    return [done[j] for j in range(len(houses))]
+
+
+def grouped(rows: list[dict]) -> dict[str, list[dict]]:
+    """Rows by `GROUPS` of their causes; all others in the one that names none."""
+    named = {cause for causes in GROUPS.values() for cause in causes}
+    return {
+        name: [
+            row for row in rows if (row["cause"] in causes if causes else row["cause"] not in named)
+        ]
+        for name, causes in GROUPS.items()
+    }
+
+
+def printed(main: Callable[[], None]) -> None:
+    """Run a bench; where nobody reads on (`| head`), what is left to write goes nowhere."""
+    try:
+        main()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _banded(houses: list[House], j: int, **given) -> dict[str, object]:
     return banded(houses[j], **given)
 
@@ -139,20 +173,14 @@ def main() -> None:
         full_std=given.full_std,
         full_memory_s=given.full_memory_s,
     )
-    done = dict(executor_from(given.workers).run(work, houses, range(len(houses))))
-    rows = [done[j] for j in range(len(houses))]
-    for row in rows:
-        if isinstance(row, Exception):
-            raise row
+    rows = rows_of(work, houses, given.workers)
     unsaid = ", no capacity said" if given.no_capacity else ""
     print(f"{given.houses} houses of up to {given.days:g} days, seed {given.seed}, "
           f"{given.members} members{unsaid}")  # fmt: skip
     print("                    houses  in 50 %  in 90 %      width %  MAE %  display's MAE %")
     print(lines(rows, "all"))
-    named = {cause for causes in GROUPS.values() for cause in causes}
-    for name, causes in GROUPS.items():
-        causes = causes or {row["cause"] for row in rows} - named
-        print(lines([row for row in rows if row["cause"] in causes], name))
+    for name, part in grouped(rows).items():
+        print(lines(part, name))
     for name, strained in (("log strained", True), ("log not strained", False)):
         print(lines([row for row in rows if row["strained"] == strained], name))
     share, inside = (
@@ -169,8 +197,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main()
-        sys.stdout.flush()
-    except BrokenPipeError:  # nobody reads on (`| head`): what is left to write goes nowhere
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    printed(main)

@@ -20,17 +20,14 @@ sides. Seeds from 0 to 9 are for development, what is printed on a page is of an
 from __future__ import annotations
 
 import argparse
-import os
-import sys
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from house_bands import DISPLAY_OFF, GROUPS, HOURS_SINCE_FULL
+from house_bands import DISPLAY_OFF, HOURS_SINCE_FULL, grouped, printed, rows_of
 from house_truth import House, make_houses
 
 from socband.errors import InputError
-from socband.executors import executor_from
 from socband.forward import prepare, run
 from socband.logs import sliced
 from socband.models import load_cell
@@ -156,11 +153,7 @@ def main() -> None:
         parser.error("--houses of at least 1")
     houses = make_houses(given.houses, 9000 + given.seed, longest_days=5.0)
     work = partial(asked, seed=given.seed, members=given.members)
-    done = dict(executor_from(given.workers).run(work, houses, range(len(houses))))
-    rows = [done[j] for j in range(len(houses))]
-    for row in rows:
-        if isinstance(row, Exception):
-            raise row
+    rows = rows_of(work, houses, given.workers)
     refused = [row for row in rows if row and "refused" in row]
     rows = [row for row in rows if row and "refused" not in row]
     print(f"{len(rows)} of {given.houses} houses asked in an evening, seed {given.seed}, "
@@ -168,20 +161,12 @@ def main() -> None:
     for row in refused:
         print(f"  {row['cause']}: {row['refused']}")
     print(f"{'':36} houses  in 50 %  in 90 %       width %  MAE %  bias %")
-    named = {cause for causes in GROUPS.values() for cause in causes}
-    groups = {"all": {row["cause"] for row in rows}}
-    for name, causes in GROUPS.items():
-        groups[name] = set(causes) or groups["all"] - named
-    for name, causes in groups.items():
+    for name, part in {"all": rows, **grouped(rows)}.items():
         for what in ASKED:
-            print(line([row for row in rows if row["cause"] in causes], what, name))
+            print(line(part, what, name))
     print(line([row for row in rows if row["strained"]], ASKED[2], "log strained"))
     print(line([row for row in rows if not row["strained"]], ASKED[2], "log not strained"))
 
 
 if __name__ == "__main__":
-    try:
-        main()
-        sys.stdout.flush()
-    except BrokenPipeError:  # nobody reads on (`| head`): what is left to write goes nowhere
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    printed(main)

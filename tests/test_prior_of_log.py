@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy import optimize, stats
-from test_narrowing import faded  # noqa: F401, a fixture
 
 from socband.causes import CauseSettings, hypotheses
 from socband.cell import simulate
@@ -15,7 +12,6 @@ from socband.logs import Log
 from socband.models import load_cell
 from socband.posterior import Settings
 from socband.prior_of_log import FAULTS, _weight, with_faults
-from socband.quantity import Quantity
 from socband.replay import PULLABLE, replay, replay_json
 from socband.site import setup_from_table
 from socband.tabulated import Tabulated
@@ -164,19 +160,6 @@ def test_every_fault_is_a_cause() -> None:
     known = {one.cause for one in hypotheses(setup, CauseSettings())}
     assert {cause for causes in FAULTS.values() for cause in causes} <= known
     assert set(PULLABLE) <= set(FAULTS)  # "the band reckons with that"
-
-
-def test_half_a_bank_is_found(faded) -> None:  # noqa: F811
-    """Stated as nearly new with a doubt, a bank that holds 55 % is found by its voltages, and the
-    replay says what the log pulled beyond the setup."""
-    setup, cell, log = faded  # 0.97, exactly
-    doubted = Quantity.from_dist("norm", loc=0.97, scale=0.03)
-    setup = replace(setup, bank=replace(setup.bank, capacity_fraction=doubted))
-    found = replay_json(replay(setup, cell, log, Settings(members=600)))
-    pulled = found["pulled_beyond_setup"]["capacity_fraction"]
-    assert pulled["probability"] > 0.9
-    assert 0.45 < pulled["median"] < 0.65
-    assert abs(found["voltage_misfit"]["at_end"]) < 1.0
 
 
 def test_a_log_that_says_nothing_pulls_nothing() -> None:

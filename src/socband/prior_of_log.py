@@ -84,17 +84,15 @@ def with_faults(unknowns: Unknowns, setup: Setup, cell: CellModel) -> Unknowns:
         stated: Quantity = getattr(unknowns, name)
         if setup.bank.capacity_fraction.is_fixed:
             causes = tuple(cause for cause in causes if cause != "missing_battery")
-        raw = unit * _weight(every, causes)
-        chance = raw / (raw + sum(w for cause, w in usual.items() if cause not in causes))
-        if stated.is_fixed or raw == 0.0 or _stated_room(setup, settings, name) >= chance:
+        weight = _weight(every, causes)
+        others = sum(w for cause, w in usual.items() if cause not in causes)
+        chance = unit * weight / (unit * weight + others)
+        if stated.is_fixed or weight == 0.0 or _stated_room(setup, settings, name) >= chance:
             continue
-        at_fault = [one for one in every if one.cause in causes]
         parts = [
-            (
-                chance * unit * one.weight / raw,
-                partial(_fault_ppf, one, name, stated, setup.bank, cell),
-            )
-            for one in at_fault
+            (chance * h.weight / weight, partial(_fault_ppf, h, name, stated, setup.bank, cell))
+            for h in every
+            if h.cause in causes
         ]
         wider[name] = Tabulated.mixture([(1.0 - chance, stated.ppf), *parts])
     return replace(unknowns, **wider)

@@ -24,13 +24,13 @@ from socband.narrowing import (
     pulled_beyond,
     strained_share,
 )
-from socband.posterior import Posterior, Settings
-from socband.posterior_log import lead_ohm, posterior_of_log
+from socband.posterior import Settings
+from socband.posterior_log import Conditioned, lead_ohm, posterior_of_log
 from socband.prior_of_log import START_DRAWS
 from socband.site import Setup
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import Track, moment_of_present
-from socband.unknowns import Members, Unknowns
+from socband.unknowns import Members, Unknowns, score_matrix
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -73,9 +73,8 @@ def replay(
         `display_off_at_hours` and so on (see `DisplayOff`) where that is told.
     """
     moment = moment_of_present(log, setup, at_end=False)
-    setup, track, stated, prior, posterior = posterior_of_log(
-        setup, cell, log, settings, evidence, step_s, progress
-    )
+    known = posterior_of_log(setup, cell, log, settings, evidence, step_s, progress)
+    setup, track, posterior = known.setup, known.track, known.posterior
     display = displayed(setup, log, track.time_s)
     found = marks(
         track,
@@ -85,14 +84,12 @@ def replay(
         settings.probabilities.index(0.05),
         settings.probabilities.index(0.95),
     )
-    dataset = _dataset(
-        setup, log, track, posterior, display, settings, found, stated, prior, evidence
-    )
+    dataset = _dataset(known, log, display, settings, found, evidence)
     display_soc = setup.present.display_soc
     moment["present_display_soc"] = np.nan if display_soc is None else display_soc
     moment["strained_share"] = strained_share(posterior, settings.resolved(cell).error_scale)
     if moment["strained_share"] <= MOST_STRAINED:  # else the band is no measure of the display
-        moment |= _off_since(track, cell, posterior.members, stated, dataset)
+        moment |= _off_since(track, cell, posterior.members, known.stated, dataset)
     return dataset.assign_attrs(moment)
 
 
@@ -122,21 +119,18 @@ def displayed(setup: Setup, log: Log, at_s: np.ndarray) -> np.ndarray:
 
 
 def _dataset(
-    setup: Setup,
+    known: Conditioned,
     log: Log,
-    track: Track,
-    posterior: Posterior,
     display: np.ndarray,
     settings: Settings,
     found: Sequence[Mark],
-    stated: Unknowns,
-    prior: Unknowns,
     evidence: Sequence[Evidence],
 ) -> xr.Dataset:
     import xarray as xr
 
-    members, before = posterior.members, stated.draw(START_DRAWS, settings.seed)
-    begun = prior.draw(START_DRAWS, settings.seed)
+    setup, track, stated, prior, posterior = known
+    scores, members = score_matrix(settings.seed, START_DRAWS), posterior.members
+    before, begun = stated.members(scores), prior.members(scores)
     pulled = {}
     for name in PULLABLE:
         now, usual, held = (getattr(each, name) for each in (members, begun, before))
