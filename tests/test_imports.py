@@ -29,7 +29,7 @@ STAGES: dict[str, tuple[str, ...]] = {
     ),
     "condition": (
         *("track", "evidence", "posterior*", "prior_of_log", "since_full", "snapshot*", "balance"),
-        *("smoother", "seen_loads"),
+        *("smoother", "seen_loads", "pulled"),
     ),
     "results": ("summary", "scoring", "executors"),
     "baselines": ("estimators*",),

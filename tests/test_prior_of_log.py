@@ -12,7 +12,8 @@ from socband.logs import Log
 from socband.models import load_cell
 from socband.posterior import Settings
 from socband.prior_of_log import FAULTS, _weight, with_faults
-from socband.replay import PULLABLE, replay, replay_json
+from socband.pulled import PULLABLE
+from socband.replay import replay, replay_json
 from socband.site import setup_from_table
 from socband.tabulated import Tabulated
 from socband.unknowns import Unknowns

@@ -73,8 +73,29 @@ def test_the_charge_is_that_of_replay_at_its_last_row(cell, log) -> None:
     text = " ".join(tonight_text(night).split())
     assert "The charge is that of evening.csv, 10 h long, at its end" in text
     assert "last row (21:00)" in text
+    assert told["pulled_beyond_setup"] == {}
     assert "DO NOT TRUST" not in text
     assert "DO NOT TRUST" in tonight_text(night.assign_attrs(strained_share=0.2))
+
+
+def test_a_lost_capacity_is_said_where_the_log_finds_it(cell) -> None:
+    """A bank that has lost half, from full to nearly empty, described like a new one."""
+    time_s = 120.0 * np.arange(181)
+    seen_a = np.full(181, -0.45 * RATED_AH / 6.0)
+    held = 0.5 * RATED_AH / cell.capacity_ah
+    cells = simulate(cell, time_s, seen_a / held, 25.0, 0.99, -1.0)
+    fade = Log.from_arrays("fade.csv", time_s, seen_a, 4 * cells.voltage_v, cells_in_series=4)
+    table = table_of(display_soc=0.55, hours_since_full=6.5)
+    del table["bank"]["capacity_fraction"]
+    night = tonight(setup_from_table(table), cell, 600, seed=3, log=fade)
+    (found,) = tonight_json(night)["pulled_beyond_setup"].items()
+    assert found[0] == "capacity_fraction"
+    assert found[1]["median"] == pytest.approx(0.5, abs=0.06)
+    text = " ".join(tonight_text(night).split())
+    assert "The log speaks for a capacity of some" in text
+    assert "The numbers above reckon with that" in text
+    plain = tonight(setup_from_table(table), cell, 600, seed=3)
+    assert "speaks for" not in tonight_text(plain)
 
 
 def test_display_and_hours_since_full_are_counted_back(log) -> None:

@@ -10,8 +10,6 @@ import numpy as np
 from socband.posterior_log import row_of
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from socband.evidence import Evidence
     from socband.models import CellModel
     from socband.posterior import Posterior
@@ -116,9 +114,3 @@ def strained_share(posterior: Posterior, error_scale: float) -> float:
     """
     dt_s = np.diff(posterior.time_s, prepend=0.0)
     return float(dt_s[np.abs(posterior.misfit) * error_scale > 1.0].sum() / dt_s.sum())
-
-
-def pulled_beyond(dataset: xr.Dataset) -> list[tuple[str, float, float]]:
-    """Numbers that a replayed log pulls beyond its setup: name, probability, median there."""
-    names = ("pulled", "pulled_probability", "pulled_median")
-    return list(zip(*(dataset[name].values for name in names), strict=True))

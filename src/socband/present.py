@@ -11,6 +11,7 @@ from socband.evidence import Evidence
 from socband.models import CellModel
 from socband.narrowing import strained_share
 from socband.posterior import Settings
+from socband.pulled import Pulled, pulled_by_log
 from socband.seen_loads import SeenLoads
 from socband.site import Setup
 from socband.snapshot import take_snapshot
@@ -36,12 +37,14 @@ class KnownNow(NamedTuple):
         setup: as it is now; after a log its clock and its temperature.
         snapshot: the members.
         seen: what the log saw of the loads, where the file names none; None without.
+        pulled: what a log pulls beyond the setup, see there.
         of_log: attributes of a result that say of a log what `tonight` names.
     """
 
     setup: Setup
     snapshot: Snapshot
     seen: SeenLoads | None
+    pulled: dict[str, Pulled]
     of_log: dict[str, Any]
 
 
@@ -57,10 +60,11 @@ def known_now(
     """The present; arguments and errors as of `tonight.tonight`."""
     if log is None:
         snapshot = take_snapshot(setup, cell, members, seed, evidence)
-        return KnownNow(setup, snapshot, None, dict(WITHOUT_LOG))
+        return KnownNow(setup, snapshot, None, {}, dict(WITHOUT_LOG))
     end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
     first_hour = hour_of_first_row(log, setup, present_at_end=True)
     seen = None if setup.loads else SeenLoads.of(log, first_hour, setup.bank.rated_capacity_ah)
+    error_scale = Settings().resolved(cell).error_scale
     of_log = WITHOUT_LOG | {
         "log": log.name,
         "log_hours": float(log.time_s[-1]) / 3600.0,
@@ -68,13 +72,14 @@ def known_now(
         "log_ends_a": float(log.current_a[-1]),
         "log_off_hours": log.off_at_end_s / 3600.0,
         "log_charged_ah_per_day": _charged_ah_per_day(log),
-        "strained_share": strained_share(end.posterior, Settings().resolved(cell).error_scale),
+        "strained_share": strained_share(end.known.posterior, error_scale),
         "drawn_in_log": int(seen is not None),
         **moment_of_present(log, setup, at_end=True),
     }
     if not setup.assumes("ambient.temperature_c"):
         of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
-    return KnownNow(end.setup, end.snapshot, seen, of_log)
+    pulled = pulled_by_log(end.known, seed, evidence)
+    return KnownNow(end.setup, end.snapshot, seen, pulled, of_log)
 
 
 def ends_off(attrs: Mapping[str, Any]) -> bool:

@@ -13,13 +13,14 @@ import numpy as np
 
 from socband.narrowing import MOST_STRAINED
 from socband.present import ends_off
-from socband.report import present_lines, strained_words, wrapped
+from socband.report import present_lines, pulled_lines, strained_words, wrapped
 from socband.summary import quantiles_of
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
+RECKONS = "The numbers above reckon"
 APART_K = 3.0  # two temperatures further apart are worth a word (assumed)
 
 
@@ -28,7 +29,7 @@ def reckoned_lines(dataset: xr.Dataset) -> list[str]:
     attrs = dataset.attrs
     return [
         *_off_lines(attrs),
-        *_log_lines(attrs),
+        *_log_lines(dataset),
         *_weak_batteries_lines(attrs),
         *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
         *_charging_now_lines(attrs),
@@ -44,8 +45,9 @@ def _long(hours: float) -> str:
     return f"{60.0 * hours:.0f} min" if hours < 1.5 else f"{hours:.0f} h"
 
 
-def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
-    """What a log has to do with the answer, and whether its voltages fit it."""
+def _log_lines(dataset: xr.Dataset) -> list[str]:
+    """What a log has to do with the answer, and whether setup and voltages fit it."""
+    attrs = dataset.attrs
     if not attrs["log"]:
         return []
     text = (
@@ -72,7 +74,7 @@ def _log_lines(attrs: Mapping[str, Any]) -> list[str]:
             "that the setup file hardly allows: ask `suspects` with the same files."
         )
         lines.append(wrapped(text))
-    return [*lines, ""]
+    return [*lines, "", *(line for each in pulled_lines(dataset, RECKONS) for line in (each, ""))]
 
 
 def _off_lines(attrs: Mapping[str, Any]) -> list[str]:

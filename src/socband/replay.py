@@ -13,7 +13,7 @@ import numpy as np
 
 from socband.cell import temperature_factors
 from socband.display_off import DisplayOff, display_off
-from socband.evidence import CapacityTest, Evidence
+from socband.evidence import Evidence
 from socband.models import CellModel
 from socband.monitor import counted_soc
 from socband.narrowing import (
@@ -21,12 +21,12 @@ from socband.narrowing import (
     MOST_STRAINED,
     Mark,
     marks,
-    pulled_beyond,
     strained_share,
 )
 from socband.posterior import Settings
 from socband.posterior_log import Conditioned, lead_ohm, posterior_of_log
 from socband.prior_of_log import START_DRAWS
+from socband.pulled import pulled_by_log, pulled_json, with_pulled
 from socband.site import Setup
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
 from socband.track import Track, moment_of_present
@@ -38,12 +38,6 @@ if TYPE_CHECKING:
     from socband.logs import Log
 
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
-# Where more than that share of the members lie beyond this share of what the setup holds for
-# possible of a number, at either end, and more than so many times as many as before the log, it is
-# said to pull the number there; all assumed. What else can explain a log (a load in place of a lost
-# capacity) may well hold the others.
-PULLED_SHARE, PULLED, PULLED_TIMES = 0.2, 0.01, 2.0
-PULLABLE = ("capacity_fraction", "offset_a", "gain_error")
 
 
 def replay(
@@ -128,17 +122,9 @@ def _dataset(
 ) -> xr.Dataset:
     import xarray as xr
 
-    setup, track, stated, prior, posterior = known
-    scores, members = score_matrix(settings.seed, START_DRAWS), posterior.members
-    before, begun = stated.members(scores), prior.members(scores)
-    pulled = {}
-    for name in PULLABLE:
-        now, usual, held = (getattr(each, name) for each in (members, begun, before))
-        beyond = _share_beyond(now, held)
-        if beyond[0] > max(PULLED_SHARE, PULLED_TIMES * _share_beyond(usual, held)[0]):
-            pulled[name] = beyond
-    if any(isinstance(piece, CapacityTest) for piece in evidence):
-        pulled.pop("capacity_fraction", None)  # whatever the setup holds of it, it was measured
+    setup, track, stated, _, posterior = known
+    members = posterior.members
+    before = stated.members(score_matrix(settings.seed, START_DRAWS))
     share = np.array([p.hours.fraction for p in stated.patterns])[members.untracked_pattern]
     silent_s = np.diff(log.time_s)
     longest = int(np.argmax(silent_s))
@@ -168,8 +154,6 @@ def _dataset(
     }
     if posterior.hindsight_quantiles is not None:
         variables["hindsight_soc_quantile"] = (("time", "quantile"), posterior.hindsight_quantiles)
-    variables["pulled_probability"] = ("pulled", np.array([p for p, _ in pulled.values()]))
-    variables["pulled_median"] = ("pulled", np.array([to for _, to in pulled.values()]))
     for name in ("time_s", "before", "after"):
         variables[f"mark_{name}"] = ("mark", np.array([getattr(m, name) for m in found]))
     if log.true_soc is not None:
@@ -181,7 +165,6 @@ def _dataset(
             "time": posterior.time_s,
             "quantile": list(settings.probabilities),
             "mark": np.array([m.kind for m in found], dtype=str),
-            "pulled": np.array([*pulled], dtype=str),
         },
         attrs={
             "rated_capacity_ah": setup.bank.rated_capacity_ah,
@@ -193,6 +176,7 @@ def _dataset(
             "gap_from_hours": float(log.time_s[longest]) / 3600.0,
         },
     )
+    dataset = with_pulled(dataset, pulled_by_log(known, settings.seed, evidence))
     return with_attributes(dataset, f"Band on the charge: {setup.about.title}", settings.seed)
 
 
@@ -225,13 +209,6 @@ def _told_apart(members: Members, before: Members) -> bool:
     return all(float(now.std()) < LEARNED * float(prior.std()) for now, prior in pairs)
 
 
-def _share_beyond(now: np.ndarray, before: np.ndarray) -> tuple[float, float]:
-    """Share of the members where hardly anybody looked for a number, and their median of it."""
-    low, high = np.quantile(before, [PULLED, 1.0 - PULLED])
-    beyond = now[(now < low) | (now > high)] if low < high else now[:0]
-    return len(beyond) / len(now), float(np.median(beyond)) if len(beyond) else float("nan")
-
-
 def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
     """A replayed log as one object of plain numbers."""
     quantile = dataset["soc_quantile"].sel(quantile=[0.05, 0.25, 0.5, 0.75, 0.95]).values
@@ -249,10 +226,7 @@ def replay_json(dataset: xr.Dataset) -> dict[str, Any]:
             "strained_share": dataset.attrs["strained_share"],
             "strained_from": MOST_STRAINED,
         },
-        "pulled_beyond_setup": {
-            str(name): {"probability": float(p), "median": float(to)}
-            for name, p, to in pulled_beyond(dataset)
-        },
+        "pulled_beyond_setup": pulled_json(dataset),
         "longest_gap_hours": dataset.attrs["longest_gap_hours"],
         "display_off": None
         if "display_off_by" not in dataset.attrs

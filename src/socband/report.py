@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband import cautions
-from socband.narrowing import KINDS, MOST_MISFIT, MOST_STRAINED, pulled_beyond
+from socband.narrowing import KINDS, MOST_MISFIT, MOST_STRAINED
+from socband.pulled import pulled_in
 from socband.site_check import setup_notes
 from socband.summary import beyond_words, quantiles_of, wall_clock
 
@@ -144,7 +145,7 @@ def replay_text(dataset: xr.Dataset) -> str:
             wrapped(f"The display would say {100 * shown[-1]:.1f} %.{_off_words(dataset)}")
         )
     lines += _unseen_lines(dataset)
-    lines += _pulled_lines(dataset)
+    lines += pulled_lines(dataset)
     lines += _mark_lines(dataset)
     lines += _gap_lines(dataset.attrs)
     if true is not None:
@@ -294,9 +295,9 @@ def strained_words(share: float, of: str) -> str:
 
 
 def _strained_lines(dataset: xr.Dataset) -> list[str]:
-    """Voltages somewhat off the band's banks for much of the log, unless `_pulled_lines` warns."""
+    """Voltages somewhat off the band's banks for much of the log, unless `pulled_lines` warns."""
     share = dataset.attrs["strained_share"]
-    if share <= MOST_STRAINED or pulled_beyond(dataset):
+    if share <= MOST_STRAINED or pulled_in(dataset):
         return []
     return [
         wrapped(
@@ -308,7 +309,7 @@ def _strained_lines(dataset: xr.Dataset) -> list[str]:
     ]
 
 
-def _pulled_lines(dataset: xr.Dataset) -> list[str]:
+def pulled_lines(dataset: xr.Dataset, reckons: str = "The band reckons") -> list[str]:
     """Numbers that the log pulls away from the setup file: a sign of what nobody described."""
     words = {
         "capacity_fraction": "a capacity of some {:.0f} Ah",
@@ -316,18 +317,18 @@ def _pulled_lines(dataset: xr.Dataset) -> list[str]:
         "gain_error": "a gain error of the monitor of some {:+.0%}",
     }
     scales = {"capacity_fraction": dataset.attrs["rated_capacity_ah"]}
-    pulled = pulled_beyond(dataset)
+    pulled = pulled_in(dataset)
     if not pulled:
         return []
     draws = dataset.sizes["member"]
     said = " and ".join(
         f"{words[name].format(to * scales.get(name, 1.0))} ({chance_words(p, draws)})"
-        for name, p, to in pulled
+        for name, (p, to) in pulled.items()
     )
     return [
         wrapped(
-            f"The log speaks for {said}, which the setup file gives hardly any chance. The band "
-            "reckons with that, but something may be wrong with bank or monitor: `suspects` with "
+            f"The log speaks for {said}, which the setup file gives hardly any chance. {reckons} "
+            "with that, but something may be wrong with bank or monitor: `suspects` with "
             "the same files weighs what, and proposes what to measure."
         )
     ]

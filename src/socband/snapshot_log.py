@@ -17,8 +17,8 @@ from socband.cell import temperature_factors
 from socband.errors import InputError, Problem
 from socband.evidence import Evidence, FullCharge
 from socband.models import CellModel
-from socband.posterior import Posterior, Settings
-from socband.posterior_log import posterior_of_log, present_at_first_row
+from socband.posterior import Settings
+from socband.posterior_log import Conditioned, posterior_of_log, present_at_first_row
 from socband.quantity import Quantity
 from socband.site import Setup
 from socband.site_fields import ClockTime
@@ -38,12 +38,12 @@ class EndOfLog(NamedTuple):
     Attributes:
         setup: as it is then, its clock the log's, and its temperature where the log has one.
         snapshot: the members.
-        posterior: behind them.
+        known: what came of the log, behind them.
     """
 
     setup: Setup
     snapshot: Snapshot
-    posterior: Posterior
+    known: Conditioned
 
 
 def at_end_of_log(
@@ -108,4 +108,4 @@ def at_end_of_log(
         float(found.posterior.ess[-1]),
         found.stated.patterns,
     )
-    return EndOfLog(setup, snapshot, found.posterior)
+    return EndOfLog(setup, snapshot, found)

@@ -25,6 +25,7 @@ from socband.nights import (
     of_all,
 )
 from socband.present import known_now
+from socband.pulled import with_pulled
 from socband.since_full import USUAL_CELL_V
 from socband.site import Setup
 from socband.site_full_rule import full_rule_note
@@ -96,7 +97,8 @@ def tonight(
           display can be believed again, by the first shore charger of the setup, loads off; no
           entries without one, infinite if it never gets there;
         - what the batteries' own heaters took since full, past the display, `heater_before_ah`, and
-          draw until the last hour asked, `heater_ahead_a` (member); the attributes
+          draw until the last hour asked, `heater_ahead_a` (member); of a log what it pulls beyond
+          the setup, see `pulled.with_pulled`; the attributes
           `heaters_took_much` and `heaters_take_much` say whether that is a large part of what is
           gone, and of what is left;
         - `idle_duty` beside `usual_duty` (idle_load): see `nights.idle_in_the_cold`;
@@ -130,7 +132,9 @@ def tonight(
     """
     import xarray as xr
 
-    setup, drawn, seen, of_log = known_now(setup, cell, members, seed, evidence, log, progress)
+    setup, drawn, seen, pulled, of_log = known_now(
+        setup, cell, members, seed, evidence, log, progress
+    )
     members = min(members, len(drawn.members))
     described = bool(setup.loads)
     if seen is None:
@@ -287,7 +291,7 @@ def tonight(
         full_rule_note=full_rule_note(setup),
         **of_log,
     )
-    return with_attributes(dataset, dataset.attrs["title"], seed)
+    return with_attributes(with_pulled(dataset, pulled), dataset.attrs["title"], seed)
 
 
 def with_what_draws_now(setup: Setup) -> Setup:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from socband import cautions
 from socband.narrowing import MOST_STRAINED
 from socband.present import ends_off
+from socband.pulled import pulled_json
 from socband.summary import QUANTILES, as_percentiles, plain, quantiles_of
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "variance_share": dict(
                 zip(dataset["cause"].values, dataset["variance_share"].values, strict=True)
             ),
-            **_log_json(dataset.attrs),
+            **_log_json(dataset),
             "horizon_hours": dataset.attrs["horizon_hours"],
             "quantiles": list(QUANTILES),
             "members": dataset.attrs["members"],
@@ -101,14 +101,20 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
     )
 
 
-def _log_json(attrs: Mapping[str, Any]) -> dict[str, Any]:
-    """Where the charge is that at the end of a log: which, and how far its voltages fit."""
+def _log_json(dataset: xr.Dataset) -> dict[str, Any]:
+    """Where the charge is that at the end of a log: which, how far its voltages fit, and what it
+    pulls."""
+    attrs = dataset.attrs
     if not attrs["log"]:
         return {}
     told = {"name": attrs["log"], "hours": attrs["log_hours"]}
     told |= {"ends_v": attrs["log_ends_v"], "ends_off": ends_off(attrs)}
     told |= {"strained_share": attrs["strained_share"], "strained_from": MOST_STRAINED}
-    return {"log": told, "present_taken_at": "the log's last row"}
+    return {
+        "log": told,
+        "present_taken_at": "the log's last row",
+        "pulled_beyond_setup": pulled_json(dataset),
+    }
 
 
 def _inverter_json(dataset: xr.Dataset) -> dict[str, Any] | None:
