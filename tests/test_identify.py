@@ -6,6 +6,7 @@ import re
 import shlex
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -580,3 +581,41 @@ def test_generic_cell_is_reproduced():
     shipped_again = load_cell("lfp-prismatic-100ah")
     # A calibration may have been added since; it is no part of the assembly.
     assert dump_cell(replace(cell, calibration=shipped_again.calibration)) == shipped
+
+
+class _Slope:
+    """Least squares that stops short: each run gains at most a step, and none beside a bound.
+
+    A stand-in for a landscape of which the steps are known, so that where the whole ends can be
+    worked out by hand.
+    """
+
+    def __init__(self, *costs: float) -> None:
+        self.costs, self.starts = list(costs), []
+
+    def __call__(self, start: np.ndarray) -> SimpleNamespace:
+        self.starts.append(float(start[0]))
+        turn = len(self.starts)
+        return SimpleNamespace(x=np.array([5.0 - turn]), cost=self.costs[turn - 1], nfev=10)
+
+
+def test_a_fit_begins_again_while_that_pays() -> None:
+    """From where it ended, 2 % nearer to the priors; a gain below a thousandth is the last."""
+    fit = _Slope(100.0, 80.0, 79.95, 1.0)
+    end, evaluations = identify_dynamic._begun_again(fit, np.array([5.0]), 4)
+    assert fit.starts == pytest.approx([5.0, 0.98 * 4.0, 0.98 * 3.0])
+    assert (end.cost, evaluations) == (79.95, 30)
+
+
+def test_a_fit_that_ends_worse_when_begun_again_stays_where_it_was() -> None:
+    fit = _Slope(100.0, 120.0, 1.0)
+    end, evaluations = identify_dynamic._begun_again(fit, np.array([5.0]), 4)
+    assert (end.cost, float(end.x[0]), evaluations) == (100.0, 4.0, 20)
+
+
+def test_a_fit_begins_again_so_many_times_and_no_more() -> None:
+    fit = _Slope(100.0, 50.0, 25.0, 12.0)
+    end, evaluations = identify_dynamic._begun_again(fit, np.array([5.0]), 2)
+    assert (end.cost, evaluations) == (25.0, 30)
+    end, evaluations = identify_dynamic._begun_again(_Slope(100.0, 50.0), np.array([5.0]), 0)
+    assert (end.cost, evaluations) == (100.0, 10)

@@ -340,15 +340,7 @@ def _fit_from(
             ftol=1e-5, xtol=1e-5,
         )  # fmt: skip
 
-    result = ended(p0)
-    evaluations = result.nfev
-    for _ in range(_AGAIN if rounds > _ROUNDS_TO_SEE else 0):
-        other = ended(_INWARD * result.x)
-        evaluations += other.nfev
-        enough = other.cost > (1.0 - _GAIN) * result.cost
-        result = min(result, other, key=lambda end: end.cost)
-        if enough:
-            break
+    result, evaluations = _begun_again(ended, p0, _AGAIN if rounds > _ROUNDS_TO_SEE else 0)
     n_prior = len(prior_residuals(p0))
     data, prior = result.jac[:-n_prior], result.jac[-n_prior:]
     left = result.fun[:-n_prior]
@@ -356,7 +348,32 @@ def _fit_from(
     thinning = max(1.0, 2.0 * _correlation_s(left) / _MEAN_S)
     scale = max(float(np.mean(left**2)), 1e-3) * thinning
     covariance = np.linalg.pinv(data.T @ data / scale + prior.T @ prior)
-    return Fit(result.x, covariance, float(result.cost), int(evaluations))
+    return Fit(result.x, covariance, float(result.cost), evaluations)
+
+
+def _begun_again(
+    ended: Callable[[Array], OptimizeResult], p0: Array, most: int
+) -> tuple[OptimizeResult, int]:
+    """Where a fit ends that begins again, a little nearer to the priors, while that pays.
+
+    Args:
+        ended: where it ends that begins at a point, with its `x`, `cost` and `nfev`.
+        p0: where it begins first.
+        most: times that it begins again.
+
+    Returns:
+        the best end, and the evaluations of all.
+    """
+    result = ended(p0)
+    evaluations = result.nfev
+    for _ in range(most):
+        other = ended(_INWARD * result.x)
+        evaluations += other.nfev
+        enough = other.cost > (1.0 - _GAIN) * result.cost
+        result = min(result, other, key=lambda end: end.cost)
+        if enough:
+            break
+    return result, int(evaluations)
 
 
 def _correlation_s(left: Array) -> float:
