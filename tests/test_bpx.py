@@ -12,6 +12,7 @@ pytest.importorskip("bpx", reason="the bpx extra is not installed")
 
 from socband import bpx_import
 from socband.errors import InputError
+from socband.identify_doubts import doubts_on_size
 from socband.models import dump_cell
 
 SOC = np.array([0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0])
@@ -42,6 +43,29 @@ def test_cell_from_bpx(example):
     assert cell.sources["hysteresis.half_gap_v"].startswith("assumed")
     assert cell.sources["ocv.voltage_v"].startswith("BPX file")
     assert dump_cell(cell) == dump_cell(bpx_import.cell_from_bpx(example, "imported"))
+
+
+def test_an_imported_cell_resists_as_measured_ones_do(example):
+    """All resistance at 25 °C times the capacity: 0.07 to 0.20 ohm·Ah in the three fitted cells."""
+    cell = bpx_import.cell_from_bpx(example, "imported")
+    ohm_ah = sum(r.ref_ohm for r in (cell.r0, cell.r1, cell.r2)) * cell.capacity_ah
+    assert 0.07 < ohm_ah < 0.20
+    assert doubts_on_size(cell) == []
+
+
+def test_a_file_of_another_chemistry_or_no_capacity_is_refused(example, tmp_path):
+    table = json.loads(example.read_text(encoding="utf-8"))
+    part = table["Parameterisation"]
+    path = tmp_path / "other.json"
+    part["Positive electrode"]["OCP [V]"] += " + 0.6"
+    path.write_text(json.dumps(table), encoding="utf-8")
+    with pytest.raises(InputError, match="as in any LFP cell"):
+        bpx_import.cell_from_bpx(path, "other")
+    table = json.loads(example.read_text(encoding="utf-8"))
+    table["Parameterisation"]["Cell"]["Nominal cell capacity [A.h]"] = -2.0
+    path.write_text(json.dumps(table), encoding="utf-8")
+    with pytest.raises(InputError, match="nominal capacity"):
+        bpx_import.cell_from_bpx(path, "none")
 
 
 def test_diffusion_time(example):

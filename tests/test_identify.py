@@ -14,15 +14,16 @@ import pytest
 from socband import identify_dynamic, identify_family
 from socband.cell import simulate
 from socband.errors import InputError
-from socband.identify import _steps_at_25_c, is_dynamic, start_state, step_resistance
 from socband.identify_anchor import anchor, rested_full_v
 from socband.identify_capacity import Capacities
 from socband.identify_command import fit_command, fit_json
-from socband.identify_doubts import doubts_on
+from socband.identify_doubts import doubts_on, doubts_on_size
+from socband.identify_low_rate import doubts_of_branches
 from socband.identify_notes import notes_on
 from socband.identify_ocv import GRID, Branch, _to_full, fitted_entropy
 from socband.identify_residual import resolution_v, voltage_error_of
 from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
+from socband.identify_steps import is_dynamic, start_state, step_resistance, steps_at_25_c
 from socband.layouts import read_record
 from socband.logs import Log, charge_ah, end_point_capacity_ah
 from socband.models import dump_cell, load_cell
@@ -285,13 +286,15 @@ def test_the_step_of_a_cold_record_is_carried_to_25_degrees():
     assert doubt == pytest.approx(np.hypot(0.7 * by_hand[0], 0.3 * by_hand[1]), rel=1e-3)
     current_a = np.tile([0.0, 0.0, -2.0, -2.0], 20)
     logs = [(_log(current_a, 3.3 + ohm * current_a), t) for ohm, t in ((0.02, 0.0), (0.01, 10.0))]
-    (cold, cool), doubt = _steps_at_25_c([], logs)
-    assert cold == pytest.approx(0.02 / factor)
-    assert cool == pytest.approx(0.01 / identify_family.factor_at("0", 10.0)[0])
-    assert doubt == identify_family.factor_at("0", 10.0)[1]
-    assert _steps_at_25_c([], logs[:1])[1] == 0.0
-    around = [logs[0], (logs[1][0], 40.0)]
-    assert _steps_at_25_c([], around) == (pytest.approx([0.02, 0.01]), 0.0)
+    nearest, wide = identify_family.factor_at("0", 10.0)
+    assert steps_at_25_c([], logs) == (pytest.approx([0.01 / nearest]), wide)
+    assert steps_at_25_c([], logs[:1]) == (pytest.approx([0.02 / factor]), 0.0)
+    # One of -25 and one of 45 °C: their mean would be none of any temperature.
+    around = [(logs[0][0], -25.0), (logs[1][0], 45.0)]
+    nearest, wide = identify_family.factor_at("0", 45.0)
+    assert steps_at_25_c([], around) == (pytest.approx([0.01 / nearest]), wide)
+    beside = [(logs[0][0], 15.0), (logs[1][0], 35.0)]
+    assert steps_at_25_c([], beside) == (pytest.approx([0.02, 0.01]), 0.0)
 
 
 def test_a_capacity_at_another_temperature_is_that_at_25_over_what_is_assumed():
@@ -619,3 +622,56 @@ def test_a_fit_begins_again_so_many_times_and_no_more() -> None:
     assert (end.cost, evaluations) == (25.0, 30)
     end, evaluations = identify_dynamic._begun_again(_Slope(100.0, 50.0), np.array([5.0]), 0)
     assert (end.cost, evaluations) == (100.0, 10)
+
+
+def _low_rate(amps: float, volts: tuple[float, float], moved_ah: float, t: float = 25.0) -> Branch:
+    """A branch at a current, from one voltage at empty to another at full, that moved so much."""
+    return Branch("made.csv", t, amps, 20.0, np.interp(GRID, (0.0, 1.0), volts), moved_ah)
+
+
+def test_low_rate_branches_that_are_none_are_said():
+    """A whole C/20 pair says nothing; half of one, a C/2 discharge and two sizes are said."""
+    whole = [_low_rate(-1.0, (2.5, 3.5), 20.0), _low_rate(1.0, (2.9, 3.6), 19.7)]
+    assert doubts_of_branches(whole) == (0.0, [])
+    doubt, (said,) = doubts_of_branches([_low_rate(-1.0, (3.1, 3.5), 17.0)])
+    assert doubt == pytest.approx(0.1)
+    assert "ends at 3.10 V and did not empty the cell" in said
+    assert doubts_of_branches([_low_rate(-1.0, (3.25, 3.5), 10.0)])[0] == pytest.approx(0.5)
+    _, (said,) = doubts_of_branches([_low_rate(-10.0, (2.5, 3.5), 19.0)])
+    assert "ran at 0.5C: too fast" in said
+    doubt, (said,) = doubts_of_branches([whole[0], _low_rate(1.0, (2.9, 3.6), 17.4)])
+    assert doubt == pytest.approx(np.log(20.0 / 17.4))
+    assert "gave 20 Ah and made.csv took 17.4" in said
+    elsewhere = [whole[0], _low_rate(1.0, (2.9, 3.6), 17.4, t=0.0)]
+    assert doubts_of_branches(elsewhere) == (0.0, [])
+
+
+def test_a_capacity_is_no_better_than_its_branches():
+    branches = [_low_rate(-1.0, (3.1, 3.5), 17.0)]
+    notes = []
+    found = Capacities.from_records(branches, [], notes)
+    assert found.spread == pytest.approx(0.1)
+    assert any("did not empty" in note for note in notes)
+    assert Capacities.from_records([_low_rate(-1.0, (2.5, 3.5), 20.0)], [], []).spread == 0.01
+
+
+def test_a_counter_that_runs_the_other_way_is_refused():
+    current_a = np.full(601, -1.0)
+    log = _log(current_a, np.linspace(3.4, 2.5, 601), dt_s=120.0)
+    log = replace(log, net_charge_ah=np.arange(601.0) / 30.0)
+    with pytest.raises(InputError, match="runs the other way"):
+        Branch.from_log(log, 25.0)
+
+
+def test_sizes_of_no_cell_are_said():
+    """A cell of 2 Ah with 2 ohm, one without resistance, one of 2,060 Ah; not a measured one."""
+    cell = load_cell("lfp-26650-2ah")
+    assert doubts_on_size(cell) == []
+    (said,) = doubts_on_size(replace(cell, r0=replace(cell.r0, ref_ohm=2.0)))
+    assert "far too much for an LFP cell of 2.06 Ah" in said
+    bare = {r: replace(getattr(cell, r), ref_ohm=1e-4) for r in ("r0", "r1", "r2")}
+    (said,) = doubts_on_size(replace(cell, **bare))
+    assert "far too little" in said
+    thousand = {r: replace(x, ref_ohm=1e-3 * x.ref_ohm) for r in bare for x in [getattr(cell, r)]}
+    (said,) = doubts_on_size(replace(cell, capacity_ah=1e3 * cell.capacity_ah, **thousand))
+    assert "2060 Ah is the capacity of no single cell" in said

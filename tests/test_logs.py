@@ -249,7 +249,8 @@ def test_a_gap_bridged_by_a_counter_is_no_guess() -> None:
     time_s, current_a, voltage_v = steps()
     keep = np.r_[0:50, 75:120]
     arrays = [values[keep] for values in (time_s, current_a, voltage_v)]
-    counted = Log.from_arrays("x", *arrays, net_charge_ah=np.linspace(0.0, -5.0, 95))
+    # about what the current adds up to: one in another unit would be said first
+    counted = Log.from_arrays("x", *arrays, net_charge_ah=np.linspace(0.0, -10.0, 95))
     assert "from the counter" in counted.warnings[0].hint
     assert "not known" in Log.from_arrays("x", *arrays).warnings[0].hint
 
@@ -433,9 +434,12 @@ def test_a_counter_that_begins_anew_is_carried_on():
     assert [p.where for p in log.warnings] == ["row 201", "row 401"]
 
 
-@pytest.mark.parametrize(("factor", "said"), [(0.95, False), (-1.0, True), (1000.0, True)])
+@pytest.mark.parametrize(
+    ("factor", "said"),
+    [(0.95, False), (-1.0, True), (1000.0, True), (3.3, True), (0.3, True)],
+)
 def test_a_counter_that_the_current_contradicts_is_said(factor, said):
-    """A few per cent are the shunt's; the other sign or mAh are not."""
+    """A few per cent are the shunt's; the other sign, mAh or Wh are not."""
     hours = np.arange(0.0, 5.001, 0.01)
     volts = np.linspace(3.3, 3.2, len(hours))
     log = Log.from_arrays(

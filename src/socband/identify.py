@@ -20,7 +20,7 @@ from socband.cell import OCV, CellScalars, CellTables
 from socband.errors import InputError, Problem
 from socband.identify_anchor import Anchor, anchor, rested_full_v
 from socband.identify_capacity import Capacities
-from socband.identify_doubts import doubts_on
+from socband.identify_doubts import doubts_on, doubts_on_size
 from socband.identify_dynamic import Fit, Frame, Record, fit_dynamic, ocv_doubt_v, tables_of
 from socband.identify_meter import notes_on_meters, notes_on_scored_meters, with_meter_doubt
 from socband.identify_model import cell_from_fit
@@ -38,6 +38,7 @@ from socband.identify_place import placed_by_voltage, scored
 from socband.identify_residual import score_records, voltage_error_of
 from socband.identify_rest import few_rests, rested_ocv, rests_of
 from socband.identify_source import Reader, Source, anchored_capacity_ah, left_over_ah
+from socband.identify_steps import is_dynamic, start_state, steps_at_25_c
 from socband.layouts import read_record
 from socband.logs import Log
 from socband.models import CellModel, load_cell
@@ -45,8 +46,6 @@ from socband.models import CellModel, load_cell
 Array = np.ndarray
 _SOFT_STEADY = 30.0  # constant-current records hold no outliers, only their own low end
 _PUBLISHED_OCV_V = 0.006  # spread of a published OCV of the same type of cell
-_MOVES = 10  # of the current, from which on a record is dynamic
-_STEP_SHARE = 0.25  # of the current's root mean square: a step, not a meter's noise
 _COLD_C = 5.0  # warmer records say little of resistances in the cold, which rise steeply there
 _COLDEST_OCV_C = 5.0  # colder, low-rate branches are far from rest
 # Spread of an OCV from such branches: the middle between those of the open 26650 at -5 and -25 °C
@@ -71,56 +70,6 @@ class Fitted:
     records: list[dict[str, Any]]
     fit: Fit
     notes: tuple[str, ...]
-
-
-def step_resistance(log: Log, low_rate: Branch | None = None) -> float | None:
-    """Median resistance of sudden current steps, 0.1 to 2 s after them, or one row later [ohm].
-
-    What the mean charge does to the open-circuit voltage meanwhile is taken out with the low-rate
-    branch, which matters at the first step of a full cell.
-
-    Returns:
-        None when the record has no such steps.
-    """
-    size = max(float(np.max(np.abs(log.current_a))), 1e-9)
-    step_a = np.abs(np.diff(log.current_a))
-    latest_s = max(2.0, 1.01 * float(np.median(np.diff(log.time_s))))
-    found = []
-    for k in np.flatnonzero(step_a > 0.25 * size)[:4000]:
-        after = k + 1
-        while after + 1 < len(log) and log.time_s[after] - log.time_s[k] < 0.1:
-            after += 1
-        if not 0.1 <= log.time_s[after] - log.time_s[k] <= min(latest_s, 30.0):
-            continue
-        change_a = log.current_a[after] - log.current_a[k]
-        change_v = log.voltage_v[after] - log.voltage_v[k]
-        if low_rate is not None and k < 3:
-            moved_as = (log.time_s[after] - log.time_s[k]) * log.current_a[after]
-            ends = np.array([1.0 + moved_as / 3600.0 / low_rate.capacity_ah, 1.0])
-            below, at = np.interp(ends, GRID, low_rate.voltage_v)
-            change_v += at - below
-        if abs(change_a) > 0.2 * size and change_v / change_a > 0:
-            found.append(change_v / change_a)
-    return float(np.median(found)) if found else None
-
-
-def is_dynamic(log: Log) -> bool:
-    """Does the current change often enough to tell time constants?
-
-    Counted are times it begins, ends or turns round, and steps from one load to another: where the
-    highest peak is a rare one, what is usual may all lie below a tenth of it.
-    """
-    amps = log.current_a
-    size = float(np.max(np.abs(amps)))
-    moves = np.abs(np.diff(np.sign(amps) * (np.abs(amps) > 0.1 * size))) > 0
-    steps = np.abs(np.diff(amps)) > _STEP_SHARE * float(np.sqrt(np.mean(amps**2)))
-    return max(int(np.sum(moves)), int(np.sum(steps))) >= _MOVES
-
-
-def start_state(log: Log) -> float:
-    """Hysteresis at the start: opposite to where the record goes first."""
-    on = np.flatnonzero(np.abs(log.current_a) > 0.05 * np.max(np.abs(log.current_a)))
-    return 1.0 if len(on) == 0 or log.current_a[on[0]] < 0 else -1.0
 
 
 def fit_cell(
@@ -177,7 +126,7 @@ def fit_cell(
     capacities = Capacities.from_records(branches, logs, notes)
     capacities.refuse_other_sizes([read(part.path) for part in (*dynamic, *score)])
     capacity = capacities.reference_ah
-    steps, step_doubt = _steps_at_25_c(branches, logs)
+    steps, step_doubt = steps_at_25_c(branches, logs)
     step_ohm = float(np.median(steps)) if steps else 0.15 / capacity
     if not steps:
         notes.append("no current step in the records: resistance starts from 0.15 ohm·Ah, assumed")
@@ -237,30 +186,11 @@ def fit_cell(
         for row, (_, at) in zip(rows, tied, strict=True)
     ]
     doubts = doubts_on(rows, fit, moving and bool(branches), frame.charge_assumed)
-    cell = replace(cell, notes=(*cell.notes, *doubts))
+    cell = replace(cell, notes=(*cell.notes, *doubts, *doubts_on_size(cell)))
     on_scores = notes_on_scores([(record.name, at) for record, at in unseen])
     on_truth = notes_on_truth([(record.name, at) for record, at in tied])
     on_meters = notes_on_scored_meters([record.log for record, _ in unseen])
     return Fitted(cell, rows, fit, (*cell.notes, *on_scores, *on_truth, *on_meters))
-
-
-def _steps_at_25_c(
-    branches: list[Branch], logs: list[tuple[Log, float]]
-) -> tuple[list[float], float]:
-    """Step resistances of the records [ohm], and the relative doubt of carrying them to 25 °C.
-
-    Records on both sides of 25 °C are left as they are, for their median lies near it. Where all
-    are at one temperature the fit holds what carries them, and the doubt comes after it.
-    """
-    down = next((b for b in branches if b.current_a < 0), None)
-    found = [(s, t) for log, t in logs if (s := step_resistance(log, down))]
-    temperatures_c = [t for _, t in found]
-    if not found or min(temperatures_c) <= 25.0 <= max(temperatures_c):
-        return [s for s, _ in found], 0.0
-    nearest_c = min(temperatures_c, key=lambda t: abs(t - 25.0))
-    alone = len(set(temperatures_c)) < 2
-    doubt = 0.0 if alone else family.factor_at("0", nearest_c)[1]
-    return [s / family.factor_at("0", t)[0] for s, t in found], doubt
 
 
 def _record(

@@ -23,6 +23,7 @@ from socband.identify_family import (
     assumed_fraction,
     factor_at,
 )
+from socband.identify_low_rate import doubts_of_branches
 from socband.identify_ocv import Branch
 from socband.logs import Log, charge_ah, charge_moved_ah
 
@@ -78,7 +79,10 @@ class Capacities:
             notes: what is missing is added to them.
         """
         told: dict[float, list[float]] = {}
-        told_by, spread = None, _SPREAD
+        told_by = None
+        doubt, said_of_branches = doubts_of_branches(branches)
+        notes += said_of_branches
+        spread = max(doubt, _SPREAD)
         down = [b for b in branches if b.current_a < 0]
         if branches:
             for branch in down or branches:

@@ -42,8 +42,9 @@ class Branch:
     Attributes:
         name: of the record.
         temperature_c, current_a: [°C], mean current [A], positive = charge.
-        capacity_ah: charge that went through, full to empty or back.
+        capacity_ah: what its charge counts in: of a charge that of the discharge.
         voltage_v: (1025,) NaN where the record does not reach.
+        moved_ah: what it moved itself; None where that is not known.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Branch:
     current_a: float
     capacity_ah: float
     voltage_v: Array
+    moved_ah: float | None = None
 
     @classmethod
     def from_log(cls, log: Log, temperature_c: float, capacity_ah: float | None = None) -> Branch:
@@ -62,7 +64,7 @@ class Branch:
             capacity_ah: of the discharge branch at the same temperature; for a charge branch.
 
         Raises:
-            InputError: no current at all.
+            InputError: no current at all, or a charge that does not move with it.
         """
         charge = charge_ah(log)
         steady = _steady_current_a(log)
@@ -70,11 +72,15 @@ class Branch:
         first = int(np.argmax(on))
         q = charge[on] - charge[max(first - 1, 0)]
         u = log.voltage_v[on]
+        if q[-1] * steady <= 0.0:
+            found = f"{q[-1]:+.3g} Ah at a current of {steady:+.3g} A"
+            expected, hint = "a charge that moves with it", "a counter that runs the other way?"
+            raise InputError(Problem(log.name, found, expected, hint))
         full = float(abs(q[-1])) if capacity_ah is None else capacity_ah
         soc = 1.0 + q / full if steady < 0 else q / full
         order = np.argsort(soc, kind="stable")
         voltage_v = _bin_means(soc[order], u[order])
-        return cls(log.name, temperature_c, steady, full, voltage_v)
+        return cls(log.name, temperature_c, steady, full, voltage_v, float(abs(q[-1])))
 
 
 def _steady_current_a(log: Log) -> float:
@@ -292,6 +298,9 @@ def _to_full(soc: Array, voltage_v: Array) -> tuple[Array, Array]:
 
 def _fill(values: Array) -> Array:
     good = np.isfinite(values)
+    if not good.any():
+        found, expected = "low-rate branches that reach no part of the curve", "whole ones"
+        raise InputError(Problem("--ocv-discharge", found, expected, "times in another unit?"))
     return np.interp(GRID, GRID[good], values[good])
 
 

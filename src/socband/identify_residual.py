@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from socband.cell import SLOPE, CellTables, polarisation_factor
+from socband.errors import InputError, Problem
 from socband.models import CellModel, VoltageError
 
 if TYPE_CHECKING:
@@ -116,6 +117,10 @@ def voltage_error_of(
         steps.append(np.diff(error)[calm & (np.diff(record.log.time_s) <= _MEAN_S)])
         grains.append(resolution_v(record.log.voltage_v))
     error, slope, rate, _ = np.concatenate(parts, axis=1)
+    if not error.size:
+        found = "no minute between 2 and 98 % of charge in any record"
+        hint = "times in another unit, or a record of a full cell alone?"
+        raise InputError(Problem("--dynamic", found, "records that move the charge", hint))
     design = np.stack([np.ones_like(error), slope**2, rate**2], axis=1)
     variance = np.full(len(error), float(np.mean(error**2)))
     solved = np.zeros(3)

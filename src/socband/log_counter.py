@@ -10,6 +10,9 @@ from socband.log_listing import listed
 _RESET_SHARE = 0.01  # of all that a counter covers: less is no reset, or does no harm
 _RESET_TIMES = 20.0  # what the largest current moves in the time of one row
 _COUNTER_OFF = 0.25  # of what it covers, rms, beside what the current adds up to
+# A steady load hides a counter in another unit, or of the other sign, from that: it runs away as
+# steadily as the load. Less or more than so many times the current, over rows of the usual length.
+_LEAST_TIMES, _MOST_TIMES, _STEADY = 0.5, 2.0, 0.5
 
 
 def running_on(rows: dict[str, np.ndarray], number: np.ndarray) -> tuple[np.ndarray, list[Problem]]:
@@ -34,7 +37,12 @@ def running_on(rows: dict[str, np.ndarray], number: np.ndarray) -> tuple[np.ndar
     usual = step_s <= 10.0 * np.median(step_s)
     told_ah, added_ah = (np.cumsum(np.where(usual, x, 0.0)) for x in (moved_ah, seen_ah))
     off_ah = told_ah - added_ah
-    if np.std(off_ah) > _COUNTER_OFF * max(np.ptp(told_ah), np.ptp(added_ah)):
+    off = np.std(off_ah) > _COUNTER_OFF * max(np.ptp(told_ah), np.ptp(added_ah))
+    plain = step_s <= 1.5 * np.median(step_s)
+    steady_ah = float(seen_ah[plain].sum())
+    if abs(steady_ah) > _STEADY * np.abs(seen_ah[plain]).sum():
+        off |= not _LEAST_TIMES < moved_ah[plain].sum() / steady_ah < _MOST_TIMES
+    if off:
         k = int(np.argmax(np.abs(off_ah)))
         found = f"{told_ah[k]:+.3g} Ah on the charge counter, {added_ah[k]:+.3g} Ah by the current"
         where = f"rows {number[0]} to {number[k + 1]}"
