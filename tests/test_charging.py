@@ -12,6 +12,7 @@ import pytest
 from socband.charging import charging
 from socband.charging_report import charging_json, charging_plot, charging_text
 from socband.charging_rules import KINDS
+from socband.charging_weigh import GIVES_NOTHING
 from socband.errors import InputError
 from socband.logs import Log
 from socband.models import load_cell
@@ -714,3 +715,14 @@ def test_a_panel_beside_a_log_is_reckoned_for_the_hour_of_its_last_row(bank):
     assert "last row (22:00)" in asked(away, clock_is_local=False)[1]
     unsaid = replace(evening, assumptions=(Assumption("present.clock", "22:00", "assumed"),))
     assert "Reckoned for 12:00 (the log's last row, UTC:" in asked(unsaid, clock_is_local=False)[1]
+
+
+def test_a_current_that_flows_comes_from_a_source_that_gives(bank):
+    """2 A into a bank of one source: loads left on only take from a reading, so nothing dead makes
+    it; 2 A out of it is what loads left on make of a dead source."""
+    setup, cell = bank
+    alone = replace(setup, sources=tuple(s for s in setup.sources if s.kind == "vehicle")), cell
+    into = ask(alone, "vehicle", amps=2.0)
+    out_of = ask(alone, "vehicle", amps=-2.0)
+    assert sum(chance(into, name) for name in GIVES_NOTHING) < 0.02
+    assert sum(chance(out_of, name) for name in GIVES_NOTHING) > 0.3

@@ -49,6 +49,22 @@ def test_a_display_that_drifts_is_off_since_no_moment() -> None:
     assert display_off(TIME_S, np.full(HOURS, np.nan), band(shown), START) is None
 
 
+def test_a_display_that_drifts_up_to_full_has_declared_nothing() -> None:
+    """2 % an hour too high, from the start: at 100 % it stays, 16 % above the bank by then."""
+    middle = np.linspace(0.8, 0.84, HOURS)
+    shown = np.minimum(middle + 0.02 * np.arange(HOURS), 1.0)
+    assert shown[-1] == 1.0
+    shown = np.append(shown, 0.95)
+    middle = np.append(middle, 0.75)
+    time_s = 3600.0 * np.arange(1.0, HOURS + 2)
+    assert display_off(time_s, shown, band(middle), np.linspace(0.78, 0.82, 101)) is None
+    jumped = np.where(shown == 1.0, 1.0, middle)
+    jumped[-1] = 0.95
+    found = display_off(time_s, jumped, band(middle), np.linspace(0.78, 0.82, 101))
+    assert found is not None
+    assert found.called_full
+
+
 def test_a_full_charge_that_was_none_is_named_behind_its_log() -> None:
     """200 Ah at 70 % under a display of 100 %, half of it drawn: said, and in the JSON."""
     cell = load_cell("lfp-prismatic-100ah")

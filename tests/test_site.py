@@ -389,6 +389,7 @@ def test_capacity_factors_scale_what_is_assumed_of_the_bank_and_check_says_so():
         ("untracked_load", "probability", 70, "(the file takes 0 to 1: 70 % is 0.7)"),
         ("question", "want", 95, "(the file takes 0 to 1: 95 % is 0.95)"),
         ("sources", "idle_above_soc", 90, "between 0 and 1 (90 % is 0.9)"),
+        ("bank", "connection_resistance_ohm", 20, "between 0 and 1 (20 milliohm is 0.02)"),
         ("loads", "duty", 40, "(the share of the time it is on, 0 to 1; 40 % is 0.4)"),
     ],
 )

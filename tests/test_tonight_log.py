@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
+from datetime import UTC, date, datetime
 
 import numpy as np
 import pytest
@@ -20,11 +21,13 @@ from socband.models import load_cell
 from socband.posterior import Settings
 from socband.posterior_log import present_at_first_row
 from socband.replay import replay
+from socband.report import present_lines
 from socband.site import setup_from_table
 from socband.snapshot_log import at_end_of_log
 from socband.tonight import tonight
 from socband.tonight_json import tonight_json
 from socband.tonight_report import tonight_text
+from socband.track import moment_of_present
 
 SEEN_A, UNSEEN_A, HOURS = -10.0, 2.0, 10.0
 END_SOC = 0.9 - (10.0 + UNSEEN_A) * HOURS / RATED_AH  # 30 %; the display counts 10 A of the 12
@@ -96,6 +99,19 @@ def test_a_lost_capacity_is_said_where_the_log_finds_it(cell) -> None:
     assert "The numbers above reckon with that" in text
     plain = tonight(setup_from_table(table), cell, 600, seed=3)
     assert "speaks for" not in tonight_text(plain)
+
+
+def test_a_log_of_another_day_is_said(cell, log) -> None:
+    """Its last row is of 2026-07-09 in the evening; three dates given, noon to that row by hand."""
+    last_s = datetime(2026, 7, 9, 19, 0, tzinfo=UTC).timestamp()
+    dated = replace(log, unix_time_s=last_s - log.time_s[-1] + log.time_s)
+    for day, days in ((9, -7.0 / 24.0), (10, 17.0 / 24.0), (11, 41.0 / 24.0)):
+        setup = setup_from_table(table_of(date=date(2026, 7, day)))
+        found = moment_of_present(dated, setup, at_end=True)
+        assert found["present_days_off"] == pytest.approx(days)
+        (text,) = present_lines(found)
+        assert ("BUT THE DATE GIVEN IS 2 DAYS AFTER" in " ".join(text.split())) == (day == 11)
+    assert moment_of_present(log, setup, at_end=True)["present_days_off"] == 0.0  # has no dates
 
 
 def test_display_and_hours_since_full_are_counted_back(log) -> None:

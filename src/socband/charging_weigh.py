@@ -37,6 +37,9 @@ Array = np.ndarray
 
 LOG_ODD = float(np.log(0.03)) - 8.0  # of a voltage that a state does not explain
 ODD_AMPS = 0.03  # probability of a current that a state does not explain (assumed)
+# What is read though nothing flows, over what loads and shunt may else make of a reading: the shunt
+# alone (assumed).
+AT_NOTHING = 0.3
 BEYOND = 3.0  # standard deviations above what the source could give: none of its own (assumed)
 GIVES_NOTHING = ("no_supply", "open_path", "dead_charger")  # states in which no current comes
 ASLEEP_BELOW_V = 2.5  # per cell: a bank whose protection has opened shows anything below (assumed)
@@ -247,6 +250,7 @@ def _log_amps(
         odd -= 5.0  # a bank that takes a current does not refuse it
     elif amps > 0.0 and (state == "asleep" or not another):
         odd[~beyond] -= 5.0  # into an open protection, or out of nothing, no current flows
+        std *= AT_NOTHING  # and loads left on only take from it
     fits = np.log(1.0 - ODD_AMPS) - 0.5 * ((amps - mean) / std) ** 2 - np.log(std)
     total = np.logaddexp(fits, odd)
     return total, np.exp(odd - total), beyond

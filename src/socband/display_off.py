@@ -27,6 +27,17 @@ class DisplayOff(NamedTuple):
     called_full: bool
 
 
+def _came_at_once(display_soc: Array, middle: Array, row: int) -> bool:
+    """Whether a display that stands at 100 % was much less off before it came to stand there: one
+    that drifts up stays at 100 % in the end, and nobody has declared anything."""
+    below = np.flatnonzero(display_soc[:row] < _SHOWS_FULL)
+    if not below.size:
+        return True
+    before = int(below[-1])
+    by = display_soc[row] - middle[row]
+    return bool(display_soc[before] - middle[before] < (1.0 - MOST_PART) * by)
+
+
 def display_off(
     time_s: Array, display_soc: Array, band_soc: Array, start_soc: Array
 ) -> DisplayOff | None:
@@ -49,6 +60,8 @@ def display_off(
     fulls = np.flatnonzero((display_soc >= _SHOWS_FULL) & been_below)
     if fulls.size:
         row = int(fulls[-1])
+        if not _came_at_once(display_soc, band_soc[:, 1], row):
+            return None
         at_hours, by = time_s[row] / 3600.0, float(display_soc[row] - band_soc[row, 1])
         sure = band_soc[row, 2] < _MAY_BE_FULL
     else:

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 WIDTH = 78
 FULL_DOUBT = 0.01  # of full and of empty nobody knows better where they lie (assumed)
 CLOCK_OFF_H = 1.5  # two clocks further apart mean two moments; a clock change is less (assumed)
+DATE_OFF_DAYS = 1.2  # and two dates, noon of the one, in whatever zones
 SHORT_MISFIT_H = 0.5  # voltages that fit no bank for less say little of the band (assumed)
 MOST_MARKS = 8  # places where the band narrowed that a screen shows, the largest ones
 _WITH_UNIT = re.compile(r"(?<=\d) (?=(?:%|°C|A/K|Ah|kWh|Wh|mV|mA|[AVWhKs]|min|ohm)(?!\w))")
@@ -93,6 +94,12 @@ def present_lines(
         text += (
             f" BUT THE CLOCK GIVEN IS {ClockTime.from_hour(file_hour)}: all here goes from the "
             "log's end, and what flowed since is not in it."
+        )
+    if abs(attrs["present_days_off"]) > DATE_OFF_DAYS:
+        later = "after" if attrs["present_days_off"] > 0.0 else "before"
+        text += (
+            f" BUT THE DATE GIVEN IS {abs(attrs['present_days_off']):.0f} DAYS {later.upper()} "
+            "THAT ROW: what flowed in between is not in it."
         )
     return [wrapped(text)]
 

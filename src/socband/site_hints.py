@@ -58,6 +58,8 @@ def with_hint(problem: Problem, key: str, raw: Any) -> Problem:
         if PERCENT in hint:
             hint = hint.replace(PERCENT, percent)
         elif problem.expected == "between 0 and 1":
+            if key.endswith("_ohm"):
+                percent = f"{raw:g} milliohm is {raw / 1000.0:g}"
             hint = f"{hint}; {percent}" if hint else percent
     return dataclasses.replace(problem, hint=hint)
 

@@ -9,6 +9,7 @@ seen current does to RC branches and hysteresis is still worked out row by row (
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, time
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -78,7 +79,8 @@ def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float |
         NaN if nobody said, and `present_hour_is_utc`, whether that is the log's own clock, UTC, and
         no zone is known to turn it; where the log has a clock and the setup file says one too (else
         NaN), `present_clock_hour`, the file's, and the hours between it and that of the row taken,
-        `present_off_hours`, and of the log's other end, `present_other_off_hours`, 0..12.
+        `present_off_hours`, and of the log's other end, `present_other_off_hours`, 0..12; and
+        `present_days_off`, from that row to noon of the date given, 0 where either says none.
     """
     first = hour_of_first_row(log, setup, at_end)
     ends = first, (first + float(log.time_s[-1]) / 3600.0) % 24.0
@@ -87,6 +89,10 @@ def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float |
     owners = at_end and owners_clock_counts(log, setup)
     clock = setup.present.clock.minute / 60.0 if said and own else float("nan")
     off = [abs((hour - clock + 12.0) % 24.0 - 12.0) for hour in ends]
+    days_off = 0.0
+    if own and setup.present.date is not None:
+        given = datetime.combine(setup.present.date, time(12), UTC).timestamp()
+        days_off = (given - float(log.unix_time_s[-1 if at_end else 0])) / 86400.0
     return {
         "present_at_end": int(at_end),
         "present_hour": ends[at_end] if said or own else float("nan"),
@@ -94,6 +100,7 @@ def moment_of_present(log: Log, setup: Setup, at_end: bool) -> dict[str, float |
         "present_clock_hour": clock,
         "present_off_hours": off[at_end],
         "present_other_off_hours": off[not at_end],
+        "present_days_off": days_off,
     }
 
 
