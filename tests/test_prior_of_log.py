@@ -11,10 +11,11 @@ from socband.cell import simulate
 from socband.logs import Log
 from socband.models import load_cell
 from socband.posterior import Settings
-from socband.prior_of_log import FAULTS, _weight, with_faults
+from socband.prior_of_log import ANYWHERE, FAULTS, _weight, start_of_log, with_faults
 from socband.pulled import PULLABLE
 from socband.replay import replay, replay_json
 from socband.site import setup_from_table
+from socband.snapshot import take_snapshot
 from socband.tabulated import Tabulated
 from socband.unknowns import Unknowns
 
@@ -172,3 +173,22 @@ def test_a_log_that_says_nothing_pulls_nothing() -> None:
     log = Log.from_arrays("rest.csv", time_s, amps, 4 * cells.voltage_v, cells_in_series=4)
     found = replay_json(replay(setup, CELL, log, Settings(members=600)))
     assert found["pulled_beyond_setup"] == {}
+
+
+def test_a_display_may_say_nothing_of_where_a_log_begins() -> None:
+    """Far from any display a charge is as likely as by a few per cent spread over 0 to 1."""
+    setup = setup_from_table(
+        {"bank": BANK, "present": {"display_soc": 0.3, "hours_since_full": 9.0}}
+    )
+    start = start_of_log(setup, CELL, 1, measured=False).start_soc
+    own = take_snapshot(setup, CELL, 4000, 1).members.soc
+    assert own.max() < 0.6
+    even = start.ppf((np.arange(100_000) + 0.5) / 100_000)
+    assert np.mean(even > 0.6) == pytest.approx(0.4 * ANYWHERE, rel=0.1)
+    # the rest as a beta of the draws' mean and variance, by scipy
+    mean, size = own.mean(), own.mean() * (1.0 - own.mean()) / own.var() - 1.0
+    near = stats.beta(mean * size, (1.0 - mean) * size)
+    middle = optimize.brentq(
+        lambda x: (1.0 - ANYWHERE) * near.cdf(x) + ANYWHERE * x - 0.5, 0.0, 1.0
+    )
+    assert start.median == pytest.approx(middle, abs=2e-3)

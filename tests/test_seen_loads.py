@@ -13,6 +13,7 @@ from socband.logs import Log
 from socband.models import load_cell
 from socband.seen_loads import PARTS, USUAL_SPREAD, SeenLoads
 from socband.site import setup_from_table
+from socband.site_fields import Hours
 from socband.unknowns import Unknowns
 
 TABLE = {
@@ -127,3 +128,18 @@ def test_a_member_draws_what_its_monitor_saw_wrongly() -> None:
     assert half.current_a[:, 5].std() > 1.5 * half.current_a[:, 0].std()  # never seen
     again = seen.added_to(bare, members, 1, NIGHT, 36 * 3600.0)
     np.testing.assert_array_equal(again.current_a, demand.current_a)
+
+
+def test_what_the_sun_carried_is_no_load():
+    """6 A all day; the panels of the file bring 4 A of it from six to six."""
+    log = log_of(3.0, lambda hour, day: 6.0 - 4.0 * (6.0 <= hour < 18.0))
+    naive = SeenLoads.of(log, 21.0, 200.0)
+    assert naive.mean_a(0.0, 24.0) == pytest.approx(4.0, rel=0.02)
+    sun = Hours(((360, 1080),))
+    seen = SeenLoads.of(log, 21.0, 200.0, [sun])
+    assert seen.mean_a(0.0, 24.0) == pytest.approx(6.0, rel=0.01)
+    assert not seen.known[2:6].any()
+    assert seen.known[[0, 1, 6, 7]].all()
+    # sources that leave no hour are as if not there
+    all_day = SeenLoads.of(log, 21.0, 200.0, [sun, Hours(((0, 360), (1080, 1440)))])
+    assert all_day.part_a == pytest.approx(naive.part_a)

@@ -101,6 +101,28 @@ def test_a_lost_capacity_is_said_where_the_log_finds_it(cell) -> None:
     assert "speaks for" not in tonight_text(plain)
 
 
+def test_a_display_that_stood_at_full_has_forgotten_where_it_began() -> None:
+    """From 100 %: 10 % out, 30 % in, of which 20 % pass full, 40 % out: 60 %. Counted back alone
+    that would begin at 80 %; so it does where it never stood at 100 %."""
+    time_s = 360.0 * np.arange(801)  # 80 h
+    part = np.searchsorted([10.0, 40.0], time_s / 3600.0, side="left")
+    amps = 0.01 * RATED_AH * np.array([-1.0, 1.0, -1.0])[part]
+    amps[0] = 0.0
+    log = Log.from_arrays("a", time_s, amps, np.full(801, 13.2), cells_in_series=4)
+
+    def begun(display: float, since: float, log: Log = log):
+        table = table_of(display_soc=display, hours_since_full=since)
+        return present_at_first_row(setup_from_table(table), log).present
+
+    first = begun(0.6, 80.0)
+    assert (first.display_soc, first.hours_since_full.median) == (pytest.approx(1.0), 0.0)
+    assert begun(0.6, 100.0).display_soc is None  # full before that: from 80 % up, nobody knows
+    low = begun(0.4, 100.0)  # up to 80 % at most
+    assert low.display_soc == pytest.approx(0.6, abs=0.01)
+    assert low.hours_since_full.median == pytest.approx(20.0)
+    assert begun(0.4, 80.0).display_soc is None  # from full it would show 60 %
+
+
 def test_a_log_of_another_day_is_said(cell, log) -> None:
     """Its last row is of 2026-07-09 in the evening; three dates given, noon to that row by hand."""
     last_s = datetime(2026, 7, 9, 19, 0, tzinfo=UTC).timestamp()

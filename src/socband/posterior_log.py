@@ -15,7 +15,7 @@ import numpy as np
 from socband.errors import InputError, Problem
 from socband.evidence import Evidence, RestedVoltage
 from socband.models import CellModel
-from socband.monitor import moved_soc
+from socband.monitor import counted_soc, moved_soc
 from socband.posterior import Posterior, Settings, condition
 from socband.prior_of_log import start_of_log, with_faults
 from socband.quantity import Quantity
@@ -36,6 +36,8 @@ LEAST_SHARE, LEAST_MEMBERS = 1e-3, 2.0
 # and a small load make less.
 JUST_BEFORE_S, MOST_AT_REST_C, MOST_APART_V = 300.0, 0.05, 0.03
 NEARLY = 0.02  # of charge by which a display counted back may pass its ends (assumed)
+# Just full, what a display shows then, and how far from 100 % it stands at it (assumed).
+_JUST_H, _FULL, _AT_FULL = 1.0, 0.95, 0.005
 
 
 class Conditioned(NamedTuple):
@@ -99,7 +101,9 @@ def present_at_first_row(setup: Setup, log: Log) -> Setup:
     """A setup whose `present` is the log's last row, with the present of its first.
 
     The display is counted back along the log. Where it was full within the log, where nobody says
-    when it was, or where the count ends beyond full or empty, nothing is known of it there.
+    when it was, or where the count ends beyond full or empty, nothing is known of it there; nor
+    where it stood at 100 % in between, unless it began there: a display that an unseen load or an
+    offset has driven up stays at 100 %, and has forgotten by how much it would have passed it.
     """
     present, monitor = setup.present, setup.monitor
     hours = float(log.time_s[-1]) / 3600.0
@@ -108,13 +112,19 @@ def present_at_first_row(setup: Setup, log: Log) -> Setup:
     told = present.display_soc is not None and not setup.assumes("present.hours_since_full")
     shown = np.nan
     if told and since.median >= hours:
-        shown = present.display_soc - moved_soc(
-            log.time_s,
-            log.current_a,
-            assumed_capacity_ah=monitor.assumed_capacity_ah.median,
-            assumed_charge_efficiency=monitor.assumed_charge_efficiency.median,
-            dead_band_a=monitor.dead_band_a.median,
-        )
+        counts = {
+            "assumed_capacity_ah": monitor.assumed_capacity_ah.median,
+            "assumed_charge_efficiency": monitor.assumed_charge_efficiency.median,
+            "dead_band_a": monitor.dead_band_a.median,
+        }
+        shown = present.display_soc - moved_soc(log.time_s, log.current_a, **counts)
+        if since.median - hours < _JUST_H and shown < _FULL:
+            shown = 1.0  # it was full then: did it count down from there to what it shows?
+        begun = float(np.clip(shown, 0.0, 1.0))
+        counted = counted_soc(log.time_s, log.current_a, start_soc=begun, **counts)
+        stood = begun < _FULL and counted.max() > 1.0 - _AT_FULL
+        if stood or abs(counted[-1] - present.display_soc) > NEARLY:
+            shown = np.nan
     known = -NEARLY <= shown <= 1.0 + NEARLY
     earlier = replace(
         present,

@@ -14,6 +14,7 @@ from socband.posterior import Settings
 from socband.pulled import Pulled, pulled_by_log
 from socband.seen_loads import SeenLoads
 from socband.site import Setup
+from socband.site_fields import Hours
 from socband.snapshot import take_snapshot
 from socband.snapshot_draw import Snapshot
 from socband.snapshot_log import at_end_of_log
@@ -63,7 +64,10 @@ def known_now(
         return KnownNow(setup, snapshot, None, {}, dict(WITHOUT_LOG))
     end = at_end_of_log(setup, cell, log, members, seed, evidence, progress)
     first_hour = hour_of_first_row(log, setup, present_at_end=True)
-    seen = None if setup.loads else SeenLoads.of(log, first_hour, setup.bank.rated_capacity_ah)
+    seen = None
+    if not setup.loads:
+        rated_ah = setup.bank.rated_capacity_ah
+        seen = SeenLoads.of(log, first_hour, rated_ah, _charging_hours(setup))
     error_scale = Settings().resolved(cell).error_scale
     of_log = WITHOUT_LOG | {
         "log": log.name,
@@ -80,6 +84,17 @@ def known_now(
         of_log["stated_temperature_c"] = setup.ambient.temperature_c.median
     pulled = pulled_by_log(end.known, seed, evidence)
     return KnownNow(end.setup, end.snapshot, seen, pulled, of_log)
+
+
+def _charging_hours(setup: Setup) -> list[Hours]:
+    """Hours of the sources of which it is known that they have some."""
+    hours = [
+        Hours(((source.sunrise.minute, source.sunset.minute),))
+        if source.kind == "solar"
+        else source.hours
+        for source in setup.sources
+    ]
+    return [each for each in hours if not each.is_always]
 
 
 def ends_off(attrs: Mapping[str, Any]) -> bool:

@@ -8,6 +8,7 @@ offset and gain.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -57,13 +58,17 @@ class SeenLoads:
     spread: float
 
     @classmethod
-    def of(cls, log: Log, first_hour: float, rated_ah: float) -> SeenLoads | None:
+    def of(
+        cls, log: Log, first_hour: float, rated_ah: float, charged: Sequence[Hours] = ()
+    ) -> SeenLoads | None:
         """From the last days of a log; None where something charged all the time.
 
         Args:
             log: as the monitor saw it.
             first_hour: of the day at its first row.
             rated_ah: capacity of the bank.
+            charged: hours in which sources may have carried a part of the loads, even where more
+                was drawn than they gave; as if not there where they leave nothing.
         """
         dt_s = np.diff(log.time_s, prepend=log.time_s[0])
         end_s = float(log.time_s[-1])
@@ -72,6 +77,11 @@ class SeenLoads:
         at_s = log.time_s - 0.5 * dt_s
         part = np.floor((first_hour + at_s / 3600.0) % 24.0 * PARTS / 24.0).astype(int) % PARTS
         drawing = told & (log.current_a <= LEAST_CHARGE_C * rated_ah)
+        minute = (60.0 * first_hour + at_s / 60.0) % MINUTES_A_DAY
+        alone = drawing.copy()
+        for start, end in (span for hours in charged for span in hours.spans):
+            alone &= (minute < start) | (minute >= end)
+        drawing = alone if dt_s[alone].sum() >= LEAST_S else drawing
         if not drawing.any():
             return None
         told_s, drawing_s = (np.bincount(part[rows], dt_s[rows], PARTS) for rows in (told, drawing))

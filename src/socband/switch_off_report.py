@@ -27,9 +27,18 @@ LEAST_GAIN_H = 0.05  # as many hours are shown as none
 def switch_off_lines(dataset: xr.Dataset) -> list[str]:
     """What each switch-off buys, and the fewest that are enough."""
     attrs, draws = dataset.attrs, dataset.sizes["member"]
-    if not dataset.sizes.get("load"):
-        return []
     until = dataset["until"].values[0]
+    if not dataset.sizes.get("load"):
+        unlisted = not attrs["loads_described"] and attrs["draws_now_a"] > 0.0
+        if not unlisted or dataset["served_until"].values[0] >= attrs["want"]:
+            return []
+        return [
+            "",
+            wrapped(
+                f"Nothing is weighed that could go off to make {until} more likely: no load is "
+                "listed ([[loads]]), so nobody knows which. Charge, or plan without the bank."
+            ),
+        ]
     lasts = np.mean(np.isinf(stop_hours(dataset)))
     lines = ["", f"What switching off buys (chance to last until {until}, hours gained)"]
     lines += _what_lasts_lines(dataset)
