@@ -110,16 +110,17 @@ def asked(houses: list[House], j: int, seed: int, members: int) -> dict[str, obj
     try:
         alone = take_snapshot(setup, cell, members, seed).members.soc
         before = replace(sliced(log, 0, evening + 1), true_soc=None)
-        setup, now, seen, of_log = known_now(setup, cell, members, seed, log=before)
+        known = known_now(setup, cell, members, seed, log=before)
     except InputError as error:
         return {"cause": house.cause, "refused": str(error)}
+    setup, now, seen = known.setup, known.snapshot, known.seen
     plan = prepare(setup, cell, now.members, seed=seed, patterns=now.patterns, seen=seen)
     night = run(plan)
     at_six = night.soc[:, np.argmin(np.abs(plan.grid_s / 3600.0 - until))]
     found["now, no log"] = (np.quantile(alone, BAND), truth[evening])
     found["now, with log"] = (np.quantile(now.members.soc, BAND), truth[evening])
     found["at six, with log"] = (np.quantile(at_six, BAND), truth[morning])
-    found["strained"] = of_log["strained_share"] > MOST_STRAINED
+    found["strained"] = known.of_log["strained_share"] > MOST_STRAINED
     return found
 
 

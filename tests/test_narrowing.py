@@ -106,14 +106,15 @@ def undoubted(faded) -> tuple:
 
 
 def test_voltages_of_no_bank_in_the_band_are_said(undoubted) -> None:
-    """Held for nearly new the band stays far too high; what it says of that is the point."""
+    """13.8 V under a load from the third hour on, as no bank has: what is said of that."""
     setup, cell, log = undoubted
+    log = replace(log, voltage_v=np.where(log.time_s > 3 * 3600.0, 13.8, log.voltage_v))
     found = replay(setup, cell, log, Settings(members=600))
     misfit = replay_json(found)["voltage_misfit"]
-    assert misfit["at_end"] < -MOST_MISFIT
+    assert misfit["at_end"] > MOST_MISFIT
     text = " ".join(replay_text(found).split())
     assert "DO NOT TRUST THIS BAND: since hour" in text
-    assert "far below" in text
+    assert "far above" in text
 
     def told(rows: slice, size: float) -> str:
         other = found["misfit"].copy(data=np.zeros(found.sizes["time"]))

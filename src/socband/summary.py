@@ -119,7 +119,7 @@ ATTRIBUTES: dict[str, dict[str, str]] = {
     "usual_duty": {"units": "1", "long_name": "share of the time in which it is on otherwise"},
     "pulled": {"long_name": "number that the log pulls beyond what the setup holds for possible"},
     "pulled_probability": {"units": "1", "long_name": "probability that it lies there"},
-    "pulled_median": {"long_name": "its median there, in its own unit"},
+    "pulled_median": {"units": "", "long_name": "its median there; of offset_a in A, else a share"},
     "mark": {"long_name": "evidence that changed the band"},
     "mark_time_s": {"units": "s", "long_name": "time since the start when the band had changed"},
     "mark_before": {"units": "1", "long_name": "width of the 90 % band before the evidence"},
