@@ -130,7 +130,7 @@ def cell_from_bpx(path: str | Path, name: str, title: str = "", source: str = ""
     soc = np.array(family.OCV_SOC)
     ocv, _ = full_cell(path, soc)
     _, entropy = full_cell(path, np.array(family.ENTROPY_SOC))
-    refuse_other_chemistry(full_cell(path, GRID)[0])
+    refuse_other_chemistry(np.interp(GRID, soc, ocv))
     volts = np.round(ocv, 5)
     for k in range(1, len(volts)):
         volts[k] = max(volts[k], round(float(volts[k - 1]) + 1e-5, 5))

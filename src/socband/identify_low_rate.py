@@ -7,13 +7,14 @@ from itertools import product
 
 import numpy as np
 
+from socband.identify_anchor import FLAT_V
 from socband.identify_ocv import Branch
 
 # Faster than this the voltage is far from rest (assumed; C/20 is usual, C/10 the fastest in use).
 _FAST_C_RATE = 0.12
 # A low-rate discharge falls through this within its last per cent; one that ends above it left some
-# of the charge in the cell, above the second perhaps half of it (the knee of the curve's low end).
-_EMPTY_V, _FLAT_V = 2.95, 3.2
+# of the charge in the cell, above `FLAT_V` perhaps half of it.
+_EMPTY_V = 2.95
 _SOME_LEFT, _MUCH_LEFT = 0.1, 0.5  # of the capacity, one standard deviation (assumed)
 _APART = 0.04  # relative, two measured capacities of one cell at one temperature (assumed)
 _SAME_K = 5.0
@@ -37,7 +38,7 @@ def doubts_of_branches(branches: Sequence[Branch]) -> tuple[float, list[str]]:
     for branch in down:
         end_v = float(branch.voltage_v[np.isfinite(branch.voltage_v)][0])
         if end_v > _EMPTY_V:
-            left = _MUCH_LEFT if end_v > _FLAT_V else _SOME_LEFT
+            left = _MUCH_LEFT if end_v > FLAT_V else _SOME_LEFT
             doubt = max(doubt, left)
             notes.append(
                 f"{branch.name} ends at {end_v:.2f} V and did not empty the cell: the capacity is"

@@ -9,7 +9,7 @@ from socband.identify_ocv import GRID, Branch
 from socband.logs import Log
 
 _MOVES = 10  # of the current, from which on a record is dynamic
-_NOT_FAR_K = 15.0  # of 25 °C: the ohmic part there is some 1.6 times or 0.7 times as large
+_NOT_FAR_K = 15.0  # of 25 °C: by the priors the ohmic part there is 1.4 or 0.8 times as large
 _STEP_SHARE = 0.25  # of the current's root mean square: a step, not a meter's noise
 
 

@@ -32,8 +32,9 @@ Array = np.ndarray
 
 START_DRAWS = 4000
 # Displays given for a log's first row that say nothing of the bank there: read at another moment,
-# or set by hand (assumed). Development seeds 1 and 2 of `house_bands.py` have 0.95 and 0.94 inside
-# the 90 % band with it, 13.2 and 13.6 % wide, 0.95 and 0.92, 13.0 and 13.5 without.
+# or set by hand (assumed). Development seeds 1 and 2 of `house_bands.py --houses 40` have 0.95 and
+# 0.94 inside the 90 % band with it, 13.2 and 13.6 % wide; 0.95 and 0.92, 13.0 and 13.5 without (by
+# hand).
 ANYWHERE = 0.03
 # Causes of which each changes an unknown of the filter; the others leave bank and shunt as stated.
 FAULTS = {

@@ -77,10 +77,10 @@ class SeenLoads:
         at_s = log.time_s - 0.5 * dt_s
         part = np.floor((first_hour + at_s / 3600.0) % 24.0 * PARTS / 24.0).astype(int) % PARTS
         drawing = told & (log.current_a <= LEAST_CHARGE_C * rated_ah)
-        minute = (60.0 * first_hour + at_s / 60.0) % MINUTES_A_DAY
+        minute = 60.0 * first_hour + at_s / 60.0
         alone = drawing.copy()
-        for start, end in (span for hours in charged for span in hours.spans):
-            alone &= (minute < start) | (minute >= end)
+        for hours in charged:
+            alone &= ~hours.contains(minute)
         drawing = alone if dt_s[alone].sum() >= LEAST_S else drawing
         if not drawing.any():
             return None

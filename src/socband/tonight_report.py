@@ -122,12 +122,6 @@ def _usable_rows(dataset: xr.Dataset) -> list[str]:
     low, _, middle, _, _ = quantiles_of(least)
     _, _, most, _, high = quantiles_of(np.where(np.isfinite(usable), usable, left))
     label = "Of it usable"
-    ends = np.isfinite(usable)
-    if ends.any():
-        # What loads drew of a bank that sources keep beyond the horizon says little of what it has:
-        # it keeps as much for itself as those that end.
-        kept = float(np.median((left - usable)[ends]))
-        least = np.where(ends, least, np.maximum(least, np.maximum(left - kept, 0.0)))
     if not dataset.attrs["loads_described"] and dataset.attrs["draws_now_a"] <= 0.0:
         return [_row(label, "", "not reckoned: no load is described")]
     if np.mean(np.isfinite(usable)) < 0.5:
