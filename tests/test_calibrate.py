@@ -125,6 +125,16 @@ def test_a_memory_that_the_records_cannot_tell_is_not_chosen(calibrate):
     assert calibrate.chosen([good], 3.0) is good
 
 
+def test_a_band_that_holds_too_much_is_not_chosen_while_another_says_what_it_holds(calibrate):
+    """88 to 93 % of the time in the 90 % band; a band that holds less is no choice at all."""
+    says = calibrate.Outcome(0.5, 0.7, 2.0, 0.2, 0.5, 0.9, 0.85, 0.05, 0.1, 0.020)
+    wide = replace(says, eta=0.25, coverage_90=0.96, crps=0.019)
+    narrow = replace(says, error_scale=0.5, coverage_90=0.86, crps=0.015)
+    assert calibrate.chosen([says, wide, narrow]) is says
+    assert calibrate.chosen([wide, narrow]) is wide
+    assert calibrate.chosen([narrow, replace(narrow, worst_90=0.6)]) is narrow
+
+
 def test_a_grid_of_an_older_kind_is_to_be_made_again(calibrate, tmp_path):
     """Grids from before the slow part was calibrated say nothing of it."""
     new = calibrate.asdict(

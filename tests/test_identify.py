@@ -21,6 +21,7 @@ from socband.identify_doubts import doubts_on, doubts_on_size
 from socband.identify_low_rate import doubts_of_branches
 from socband.identify_notes import notes_on
 from socband.identify_ocv import GRID, Branch, _to_full, fitted_entropy
+from socband.identify_parameters import LAG_NODES
 from socband.identify_residual import resolution_v, voltage_error_of
 from socband.identify_source import Source, anchored_capacity_ah, left_over_ah
 from socband.identify_steps import is_dynamic, start_state, step_resistance, steps_at_25_c
@@ -507,7 +508,7 @@ def test_the_third_start_goes_on_only_where_it_is_deeper(monkeypatch):
     asked = []
 
     def made(p0, records, weights, frame, rounds):
-        asked.append((float(p0[-1]), rounds))
+        asked.append((float(p0[LAG_NODES][-1]), rounds))
         return identify_dynamic.Fit(p0, np.eye(2), costs[len(asked) - 1], 1)
 
     monkeypatch.setattr(identify_dynamic, "_fit_from", made)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from socband.cell import simulate
 from socband.errors import InputError
 from socband.identify_family import GAP_SOC, GAP_V
 from socband.identify_ocv import GRID, refuse_other_chemistry
@@ -98,13 +99,29 @@ def test_a_curve_of_no_lfp_cell_is_refused(shape):
 def test_measured_cells_lie_where_published_gaps_do():
     """Both cells measured both ways, at 20, 50 and 80 % charge.
 
-    Between the branches 5 to 25 mV after long rest (published, secondary source). Where the curve
-    is steep, at 20 %, it is a little more: 27 mV on the 2.5 Ah cell. On the 26650 records 23, 17
-    and 14 mV between low-rate branches, computed elsewhere.
+    Between the branches 5 to 25 mV after long rest (published, secondary source); where the curve
+    is steep, at 20 %, it is a little more: 30 mV on the 2.5 Ah cell.
     """
-    both_mv = {}
+    soc = np.array([0.2, 0.5, 0.8])
     for name in ("lfp-26650-2ah", "lfp-26650-2.5ah"):
-        gap = load_cell(name).hysteresis
-        both_mv[name] = 2e3 * np.interp((0.2, 0.5, 0.8), gap.soc, gap.value)
-        assert np.all((both_mv[name] > 5.0) & (both_mv[name] < (30.0, 25.0, 25.0))), name
-    np.testing.assert_allclose(both_mv["lfp-26650-2ah"], (23.0, 17.0, 14.0), atol=4.0)
+        cell = load_cell(name)
+        gap, decay = cell.hysteresis, cell.hysteresis_decay
+        # a branch has not turned over altogether: h is short of 1 by what its decay leaves
+        turned = 1.0 - np.exp(-decay * soc) - np.exp(-decay * (1.0 - soc))
+        between_mv = 2e3 * turned * np.interp(soc, gap.soc, gap.value)
+        assert np.all((between_mv > 5.0) & (between_mv < (30.0, 25.0, 25.0))), name
+
+
+def test_half_the_distance_of_low_rate_branches():
+    """23, 17 and 14 mV at 20, 50 and 80 % of charge and 25 degC, computed from the 26650's records
+    elsewhere: hysteresis and what C/30 loses together."""
+    cell = load_cell("lfp-26650-2ah")
+    time_s = np.arange(0.0, 30.0 * 3600.0 + 1.0, 60.0)
+    at_v = []
+    for sign, start_soc in ((1.0, 0.0), (-1.0, 1.0)):
+        current_a = np.full(time_s.size, sign * cell.capacity_ah / 30.0)
+        done = simulate(cell, time_s, current_a, 25.0, start_soc, -sign)
+        order = np.argsort(done.soc)
+        at_v.append(np.interp((0.2, 0.5, 0.8), done.soc[order], done.voltage_v[order]))
+    half_mv = 500.0 * (at_v[0] - at_v[1])
+    np.testing.assert_allclose(half_mv, (23.0, 17.0, 14.0), atol=2.5)

@@ -79,7 +79,7 @@ def test_relative_spread():
         ("coulombic_efficiency = 0.99", "coulombic_efficiency = 9.99", "capacity.coulombic"),
         ("[ocv.spread]\nsoc = ", "[ocv.spread]\nsoc = -", "ocv.spread.soc"),
         ("[ocv.spread]\n", "[ocv.spread]\nvoltage = 0.1\n", "ocv.spread.voltage"),
-        ("[thermal.source]\n", '[thermal.source]\nheat = "x"\n', "thermal.source.heat"),
+        ("[limits.source]\n", '[limits.source]\nheat = "x"\n', "limits.source.heat"),
         ('name = "', "name = 3 # ", "about.name"),
         ("decay = ", "decay = nan # ", "hysteresis.decay"),
     ],

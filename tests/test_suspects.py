@@ -475,8 +475,8 @@ def test_what_to_measure_next_is_numbered_without_a_gap(dataset):
 
 
 def test_of_several_false_fulls_the_mean_and_the_last_are_told_apart(truth):
-    """Fulls that lack 14 to 29 %, and the last 64 %: their mean is no answer to what it lacked."""
-    (house,) = truth.make_houses(1, 4, ["false_rezero"], longest_days=9.0)
+    """Fulls that lack 8 to 40 %, and the last 58 %: their mean is no answer to what it lacked."""
+    (house,) = truth.make_houses(1, 12, ["false_rezero"], longest_days=9.0)
     cell = load_cell(CELL)
     found = suspects(house.setup, cell, house.log, {}, 0, 6000, OPTIONS)
     at = full_rows(house.log, FullRule.of_monitor(house.setup))

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from socband.identify_dynamic import BOUND, NAMES, Fit
+from socband.identify_dynamic import BOUND, Fit
+from socband.identify_parameters import NAMES
 from socband.models import CellModel
 
 # What a good fit leaves [mV]. Constant current, or an OCV without a low-rate branch, may leave more

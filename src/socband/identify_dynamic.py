@@ -16,7 +16,17 @@ import numpy as np
 
 from socband import identify_family as family
 from socband.cell import ENTROPY, GAP, LAG, OCV, R0, R1, R2, SLOPE, CellScalars, CellTables
-from socband.identify_ocv import GRID
+from socband.identify_ocv import GRID, rising
+from socband.identify_parameters import (
+    LAG_NODES,
+    NAMES,
+    OCV_MOVES,
+    SIZE,
+    curve_moves,
+    factors,
+    numbers,
+    prior_residuals,
+)
 from socband.identify_trace import trace
 from socband.logs import Log, charge_ah
 
@@ -25,12 +35,6 @@ if TYPE_CHECKING:
 
 Array = np.ndarray
 
-NAMES = tuple(family.PRIORS)
-N_R = len(family.R_SOC)
-N_LAG = len(family.LAG_SOC)
-SIZE = len(NAMES) + 3 * N_R + N_LAG
-_ROUGH = 0.4  # spread of the step from one node to the next, in spreads of a factor
-_ROUGH_LAG = 0.5
 _FLOOR_V = 3e-3
 _SOC_ERROR = 4e-3
 _OVER = 0.03  # of the overpotential that a record has beyond the calmest one's
@@ -132,6 +136,8 @@ class Frame:
         soft: weighted errors beyond this count less.
         r_spread: of the logarithm of the factors of R0, R1, R2.
         entropy_spread: of entropy_v_per_k.
+        ocv_moves_v, entropy_moves_v_per_k: how far the records of the fit may move the curves, one
+            standard deviation [V, V/K]; 0: not at all.
         gap_measured: was hysteresis measured?
         charge_assumed: is the true charge of a record no more than a guess?
     """
@@ -147,34 +153,10 @@ class Frame:
     soft: float = SOFT
     r_spread: tuple[float, float, float] = family.R_SPREAD
     entropy_spread: float = family.ENTROPY_SPREAD
+    ocv_moves_v: float = 0.0
+    entropy_moves_v_per_k: float = 0.0
     gap_measured: bool = True
     charge_assumed: bool = False
-
-
-def _logit(p: float) -> float:
-    return float(np.log(p / (1.0 - p)))
-
-
-def numbers(p: Array, priors: dict[str, family.Prior]) -> dict[str, float]:
-    """Named numbers of a parameter vector, in the family's units."""
-    out = {}
-    for k, name in enumerate(NAMES):
-        prior = priors[name]
-        if name.startswith("share"):
-            out[name] = float(1.0 / (1.0 + np.exp(-(_logit(prior.median) + prior.spread * p[k]))))
-        else:
-            out[name] = float(prior.median * np.exp(prior.spread * p[k]))
-    return out
-
-
-def factors(
-    p: Array, r_spread: tuple[float, float, float] = family.R_SPREAD
-) -> tuple[Array, Array, Array, Array]:
-    """Factors of R0, R1, R2 at R_SOC and the lag at LAG_SOC."""
-    at = len(NAMES)
-    parts = [np.exp(r_spread[k] * p[at + k * N_R : at + (k + 1) * N_R]) for k in range(3)]
-    lag = family.LAG_MEDIAN * np.exp(family.LAG_SPREAD * p[at + 3 * N_R :])
-    return parts[0], parts[1], parts[2], lag
 
 
 def tables_of(p: Array, frame: Frame) -> CellTables:
@@ -182,7 +164,8 @@ def tables_of(p: Array, frame: Frame) -> CellTables:
     v = numbers(p, frame.priors)
     f0, f1, f2, lag = factors(p, frame.r_spread)
     table = np.empty((len(GRID), 8))
-    table[:, ENTROPY] = frame.entropy_v_per_k
+    ocv_moves, entropy_moves = curve_moves(p, GRID)
+    table[:, ENTROPY] = frame.entropy_v_per_k + frame.entropy_moves_v_per_k * entropy_moves
     for column, name, factor in ((R0, "r0", f0), (R1, "r1", f1), (R2, "r2", f2)):
         table[:, column] = frame.step_ohm * v[name] * np.interp(GRID, family.R_SOC, factor)
     table[:, LAG] = np.interp(GRID, family.LAG_SOC, lag)
@@ -206,7 +189,8 @@ def tables_of(p: Array, frame: Frame) -> CellTables:
         heat_conductance_w_per_k=v["heat_conductance"] * (q / 2.0) ** (2.0 / 3.0),
     )
     tables = CellTables(table, scalars, frame.capacity_temperature_c, frame.capacity_fraction)
-    table[:, OCV], table[:, GAP] = frame.rest(tables)
+    ocv, table[:, GAP] = frame.rest(tables)
+    table[:, OCV] = rising(ocv + frame.ocv_moves_v * ocv_moves)
     table[:, SLOPE] = np.gradient(table[:, OCV], GRID)
     return tables
 
@@ -219,21 +203,10 @@ def ocv_doubt_v(frame: Frame) -> float:
     """
     moved = np.zeros(SIZE)
     moved[[NAMES.index(name) for name in ("r0", "r1", "r2")]] = 1.0
-    moved[-N_LAG:] = 1.0
+    moved[LAG_NODES] = 1.0
     ocv = [frame.rest(tables_of(p, frame))[0] for p in (np.zeros(SIZE), moved)]
     middle = (GRID >= 0.1) & (GRID <= 0.95)
     return float(np.sqrt(np.mean((ocv[1] - ocv[0])[middle] ** 2)))
-
-
-def prior_residuals(p: Array) -> Array:
-    """Unit normals: the priors, and how rough the factors over the charge are."""
-    at = len(NAMES)
-    parts = [p[: at + 3 * N_R]]
-    for k in range(3):
-        parts.append(np.diff(p[at + k * N_R : at + (k + 1) * N_R]) / _ROUGH)
-    lag = p[at + 3 * N_R :]
-    parts += [lag.mean(keepdims=True), np.diff(lag) * family.LAG_SPREAD / _ROUGH_LAG]
-    return np.concatenate(parts)
 
 
 def record_residuals(
@@ -276,7 +249,8 @@ class Fit:
 
     Attributes:
         p: (SIZE,) in units of the priors' spreads.
-        covariance: (SIZE, SIZE) from the Jacobian; data counted once per correlation time.
+        covariance: (SIZE, SIZE), less the moves of curves that are held, from the Jacobian; data
+            counted once per correlation time.
         cost: half the sum of squares at the end.
         evaluations: of the residuals.
     """
@@ -315,7 +289,7 @@ def fit_shortly(records: Sequence[Record], frame: Frame) -> Fit:
 
 def _start(moved: dict[str, float], lag: float = 0.0) -> Array:
     p = np.zeros(SIZE)
-    p[-N_LAG:] = lag
+    p[LAG_NODES] = lag
     for name, spreads in moved.items():
         p[NAMES.index(name)] = spreads
     return p
@@ -326,13 +300,16 @@ def _fit_from(
 ) -> Fit:
     from scipy.optimize import least_squares
 
-    def residuals(p: Array) -> Array:
-        tables = tables_of(p, frame)
+    # Curves that are held have nothing to fit.
+    size = SIZE if frame.ocv_moves_v > 0.0 else OCV_MOVES.start
+
+    def residuals(x: Array) -> Array:
+        tables = tables_of(np.concatenate([x, p0[size:]]), frame)
         parts = [
             record_residuals(tables, record, weight, frame.soft)
             for record, weight in zip(records, weights, strict=True)
         ]
-        return np.concatenate([*parts, prior_residuals(p)])
+        return np.concatenate([*parts, prior_residuals(x)])
 
     def ended(start: Array) -> OptimizeResult:
         return least_squares(
@@ -340,15 +317,16 @@ def _fit_from(
             ftol=1e-5, xtol=1e-5,
         )  # fmt: skip
 
-    result, evaluations = _begun_again(ended, p0, _AGAIN if rounds > _ROUNDS_TO_SEE else 0)
-    n_prior = len(prior_residuals(p0))
+    result, evaluations = _begun_again(ended, p0[:size], _AGAIN if rounds > _ROUNDS_TO_SEE else 0)
+    n_prior = len(prior_residuals(p0[:size]))
     data, prior = result.jac[:-n_prior], result.jac[-n_prior:]
     left = result.fun[:-n_prior]
     # Neighbouring 60 s means are hardly independent: one observation per correlation time.
     thinning = max(1.0, 2.0 * _correlation_s(left) / _MEAN_S)
     scale = max(float(np.mean(left**2)), 1e-3) * thinning
     covariance = np.linalg.pinv(data.T @ data / scale + prior.T @ prior)
-    return Fit(result.x, covariance, float(result.cost), evaluations)
+    p = np.concatenate([result.x, p0[size:]])
+    return Fit(p, covariance, float(result.cost), evaluations)
 
 
 def _begun_again(

@@ -53,6 +53,11 @@ LAG_MEDIAN = 0.3
 LAG_SPREAD = 1.2
 R_SPREAD = (0.25, 0.25, 0.25)  # of the logarithm of the factors of R0, R1, R2
 
+# Where the records of a fit move OCV and dU/dT (`identify_parameters`).
+MOVES_ABOVE = 0.08
+OCV_MOVES_SOC = (0.12, 0.16, *(round(0.05 * k, 2) for k in range(4, 19)), 0.94, 0.97, 1.0)
+ENTROPY_MOVES_SOC = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
+
 # Constant current alone: the ohmic part and the slow branch stay flat over the charge, as they are
 # in dynamic records; what rises at the low end is the charge transfer, which saturates (exchange
 # currents of the open BPX example cell: 0.6 and 1.15 C). Time constants are held.

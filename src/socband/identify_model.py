@@ -9,8 +9,9 @@ import numpy as np
 from socband import identify_family as family
 from socband.cell import ENTROPY, GAP, OCV, CellTables
 from socband.identify_capacity import Capacities
-from socband.identify_dynamic import N_R, NAMES, Fit, Frame, Record, factors, numbers
+from socband.identify_dynamic import Fit, Frame, Record
 from socband.identify_ocv import GRID, Branch
+from socband.identify_parameters import LAG_NODES, NAMES, factor_nodes, factors, numbers
 from socband.models import CellModel, VoltageError, _assemble
 from socband.unknowns import LEAST_SHIFT, MOST_SHIFT
 
@@ -57,6 +58,7 @@ def cell_from_fit(
         f"; {source}" if source else ""
     )
     ocv_source = low_rate if branches else f"rested voltages of the records; {source}"
+    moved = "; moved by the records of the fit" if frame.ocv_moves_v else ""
     soc = np.array(family.OCV_SOC)
     volts = np.round(np.interp(soc, GRID, tables.table[:, OCV]), 5)
     for k in range(1, len(volts)):  # rounding must not undo the rise
@@ -128,11 +130,13 @@ def cell_from_fit(
         "capacity.self_discharge_per_day": _SELF,
         "capacity.fraction": fraction[1],
         "ocv.soc": ocv_source,
-        "ocv.voltage_v": ocv_source,
+        "ocv.voltage_v": ocv_source + moved,
         "hysteresis.half_gap_v": ocv_source if frame.gap_measured else family.GAP_SOURCE,
-        "entropy.slope_v_per_k": low_rate + " with " + family.ENTROPY_SOURCE
-        if frame.entropy_spread < family.ENTROPY_SPREAD
-        else family.ENTROPY_SOURCE,
+        "entropy.slope_v_per_k": (
+            low_rate + " with " if frame.entropy_spread < family.ENTROPY_SPREAD else ""
+        )
+        + family.ENTROPY_SOURCE
+        + moved,
         **dict.fromkeys(
             (f"limits.{k}" for k in ("lower_v", "upper_v", "charge_min_c", "discharge_min_c")),
             _LIMITS,
@@ -147,14 +151,14 @@ def cell_from_fit(
             at + "share": _r(v[f"share{k}"], 3),
             at + "activation_kj_mol": _r(v[f"activation{k}"], 3),
         }
-        nodes = slice(len(NAMES) + k * N_R, len(NAMES) + (k + 1) * N_R)
         spread[at + "factor"] = _r(
-            float(np.mean(deviation[nodes])) * frame.r_spread[k] * float(np.mean(factor)), 2
+            float(np.mean(deviation[factor_nodes(k)])) * frame.r_spread[k] * float(np.mean(factor)),
+            2,
         )
         sources[at + "factor"] = fitted
     temperatures_c = sorted({r.temperature_c for r in records})
     alone_c = temperatures_c[0] if len(temperatures_c) == 1 else None
-    own = np.hypot(_FORM["lag"], np.mean(deviation[-len(lag) :]) * family.LAG_SPREAD * 0.5)
+    own = np.hypot(_FORM["lag"], np.mean(deviation[LAG_NODES]) * family.LAG_SPREAD * 0.5)
     spread["surface_lag.lag_per_c_rate"] = _r(
         float(np.mean(lag)) * float(np.hypot(own, _carried("_lag", alone_c))), 2
     )

@@ -14,7 +14,6 @@ import numpy as np
 
 from socband.identify_anchor import COLD_C, Anchor
 from socband.identify_dynamic import (
-    SIZE,
     Frame,
     Record,
     fit_shortly,
@@ -22,6 +21,7 @@ from socband.identify_dynamic import (
     tables_of,
     weights_of,
 )
+from socband.identify_parameters import SIZE
 from socband.identify_residual import score_records
 from socband.quantity import STD_IN_HALF_BAND
 
