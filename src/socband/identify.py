@@ -155,9 +155,11 @@ def fit_cell(
         if diffusion_s is not None:
             priors["tau2_s"] = priors["tau2_s"]._replace(median=diffusion_s)
         frame = replace(frame, priors=priors, soft=_SOFT_STEADY, r_spread=family.R_SPREAD_STEADY)
-    elif branches:  # rests are the curve; constant current cannot tell it from what it loses itself
-        frame = replace(frame, ocv_moves_v=ocv_spread_v, entropy_moves_v_per_k=frame.entropy_spread)
     tied = placed_by_voltage(tied, frame) if branches else tied
+    if moving and branches:
+        # Not where rests are the curve, nor by constant current, which cannot tell it from what it
+        # loses itself, and not while records are placed along the curve that they would move.
+        frame = replace(frame, ocv_moves_v=ocv_spread_v, entropy_moves_v_per_k=frame.entropy_spread)
     records = [record for record, _ in tied[: len(dynamic)]]
     anchors = [(record.name, at) for record, at in tied[: len(dynamic)]]
     notes[before:before] = notes_on(anchors)

@@ -1,8 +1,8 @@
 """The parameter vector of a fit: which number is what, its priors, and how rough a curve may be.
 
 All parameters are in spreads of their family's priors: logarithms (shares: logits) of numbers and
-of factors over the charge, and, last, how far OCV and dU/dT move from what low-rate branches or
-rests say of them. Those know the plateau to some millivolts, and it rises by so little that one
+of factors over the charge, and, last, how far OCV and dU/dT move from what low-rate branches say
+of them. Those know the plateau to some millivolts, and it rises by so little that one
 millivolt is some per cent of charge; records that pass it both ways, at several temperatures, know
 it better. They move a curve by about its stated spread, smoothly, and not at the low end, where it
 is steep and what errs is the charge.
