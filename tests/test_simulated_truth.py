@@ -22,7 +22,7 @@ from socband.models import CellModel, load_cell
 from socband.posterior import Settings, _Run
 from socband.unknowns import score_matrix
 
-TOLERANCE = 5.0 * np.sqrt(2.0 / (5 * 720))  # of a mean of chi-squared, five houses or more
+TOLERANCE = 5.0 * np.sqrt(2.0 / (10 * 720))  # of a mean of chi-squared, ten houses or more
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 
 
@@ -52,12 +52,13 @@ def chi2_of_the_truth(
     std_v = cell.voltage_error.std_v if own_curve else 1e-9
     error = replace(cell.voltage_error, std_v=std_v, std_v_per_c_rate=0.0)
     quiet = replace(cell, voltage_error=error)
-    n, steps, seed = 8, 720, 3
+    n, steps, seed = 16, 720, 3
     houses = st.simulate(quiet, "same", n, seed, steps, told)
     scores = score_matrix(seed + 1_000_000, n)
     settings = Settings(members=1, eta=1.0, error_scale=1.0, tau_scale=1.0, cloud_soc=0.0)
     settings = replace(settings, cloud_bias=0.0, outlier_sigma=1e6, least_noise_v=0.0)
     settings = replace(settings, lasting_share=told.lasting_share)
+    assert houses.kept.sum() >= 10  # as TOLERANCE goes by
     chi2, apart = [], []
     for j in np.flatnonzero(houses.kept):
         run = _Run(houses.tracks[j], quiet, st.prior(quiet, told), settings, ())
@@ -85,14 +86,10 @@ def test_the_same_truth_is_the_inference_model(
     assert abs(chi2 - 1.0) < TOLERANCE
 
 
-@pytest.mark.parametrize(
-    ("name", "more"), [("RESISTANCE", 1.15), ("DIFFUSION", 1.1), ("GAIN", 1.1)]
-)
-def test_a_wrong_parameter_is_noticed(
-    st: ModuleType, cell: CellModel, name: str, more: float
-) -> None:
-    """Negative test: a tenth or so more, and the innovations are no longer the noise."""
-    assert chi2_of_the_truth(st, cell, **{name: more})[0] > 1.0 + 2.0 * TOLERANCE
+@pytest.mark.parametrize("name", ["RESISTANCE", "DIFFUSION", "GAIN"])
+def test_a_wrong_parameter_is_noticed(st: ModuleType, cell: CellModel, name: str) -> None:
+    """Negative test: a tenth more of any of them, and the innovations are no longer the noise."""
+    assert chi2_of_the_truth(st, cell, **{name: 1.1})[0] > 1.0 + 2.0 * TOLERANCE
 
 
 @pytest.mark.parametrize("name", ["HYSTERESIS", "DECAY"])
@@ -144,7 +141,7 @@ def test_ties_are_broken_evenly(st: ModuleType) -> None:
 
 @pytest.mark.parametrize(
     ("told", "members", "effective", "seeds"),
-    [("MEASURED", 256, 0.3, (2, 3)), ("UNMEASURED", 640, 0.3, (2,))],
+    [("MEASURED", 512, 0.35, (2, 3)), ("UNMEASURED", 640, 0.3, (2,))],
 )
 def test_well_specified_houses(
     st: ModuleType,
@@ -159,7 +156,8 @@ def test_well_specified_houses(
 
     Told as of a calibrated cell, and as of one that nobody measured: of that one houses are drawn
     with a curve and a hysteresis of their own, in more dimensions, and it takes more members.
-    Effective are 34 % of 256; of the generic cell with more resistance before 2026-12-01, 40.
+    Effective are 0.39 of 512, 0.34 of 256; more than 0.4 of 256 before the 26650 was fitted with
+    curves that its records move (2026-12-01), for a sharper model leaves fewer.
 
     The bounds are of chi-squared (check: n = 1, N = 100, 95 %: 0.742 to 1.296).
     """

@@ -235,7 +235,9 @@ def test_contradicting_readings_are_refused() -> None:
         soc_of(make_setup(untracked_load={"probability": 1.0, "current_a": 5.0}), n=500)
 
 
-def lake_cabin(evidence: str, rested_hours: float = 1.0, **present: Any) -> np.ndarray:
+def lake_cabin(
+    evidence: str, rested_hours: float = 1.0, seed: int = 0, **present: Any
+) -> np.ndarray:
     """Draws of charge of the example with one piece of evidence."""
     setup = read_setup(EXAMPLES / "lake-cabin.toml")
     setup = replace(setup, present=replace(setup.present, **present))
@@ -243,7 +245,7 @@ def lake_cabin(evidence: str, rested_hours: float = 1.0, **present: Any) -> np.n
         setup,
         load_cell(setup.bank.cell),
         2000,
-        0,
+        seed,
         parse_evidence([evidence], rested_hours=rested_hours),
     ).members.soc
 
@@ -256,9 +258,16 @@ def test_a_higher_rested_voltage_never_means_less_charge() -> None:
     ]
     assert (np.diff(bands[:-1], axis=0)[:, :2] > 0.0).all()  # the upper end is the display's
     # beyond what any bank below that display shows, the middle is the display's as well; few draws
-    # carry it there (over two seeds and 8,000 draws 0.401 and 0.409, of 13.3 V 0.411 and 0.412)
-    assert bands[-1][0] > bands[-2][0]
-    assert bands[-1][1] == pytest.approx(bands[-2][1], abs=0.015)
+    # explain that, so eight seeds together (each for itself 0.401 to 0.413)
+    likely, beyond = (
+        np.quantile(
+            np.concatenate([lake_cabin(f"rested={volts}", seed=seed) for seed in range(8)]),
+            (0.05, 0.5),
+        )
+        for volts in (13.3, 13.4)
+    )
+    assert beyond[0] > likely[0]
+    assert beyond[1] == pytest.approx(likely[1], abs=0.005)
     # A bank at rest at 46 % has 13.2 V; an hour after a charge in the cold it may still have 13.5.
     for volts, hours in ((13.5, 2.0), (13.6, 1.0), (13.8, 1.0), (14.2, 1.0)):
         with pytest.raises(InputError, match="rested voltage"):

@@ -159,7 +159,7 @@ def fit_cell(
     if moving and branches:
         # Not where rests are the curve, nor by constant current, which cannot tell it from what it
         # loses itself, and not while records are placed along the curve that they would move.
-        frame = replace(frame, ocv_moves_v=ocv_spread_v, entropy_moves_v_per_k=frame.entropy_spread)
+        frame = replace(frame, ocv_moves_v=ocv_spread_v)
     records = [record for record, _ in tied[: len(dynamic)]]
     anchors = [(record.name, at) for record, at in tied[: len(dynamic)]]
     notes[before:before] = notes_on(anchors)

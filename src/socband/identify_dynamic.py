@@ -136,8 +136,8 @@ class Frame:
         soft: weighted errors beyond this count less.
         r_spread: of the logarithm of the factors of R0, R1, R2.
         entropy_spread: of entropy_v_per_k.
-        ocv_moves_v, entropy_moves_v_per_k: how far the records of the fit may move the curves, one
-            standard deviation [V, V/K]; 0: not at all.
+        ocv_moves_v: how far the records of the fit may move the OCV, one standard deviation [V],
+            and with it dU/dT by its spread; 0: both are held.
         gap_measured: was hysteresis measured?
         charge_assumed: is the true charge of a record no more than a guess?
     """
@@ -154,7 +154,6 @@ class Frame:
     r_spread: tuple[float, float, float] = family.R_SPREAD
     entropy_spread: float = family.ENTROPY_SPREAD
     ocv_moves_v: float = 0.0
-    entropy_moves_v_per_k: float = 0.0
     gap_measured: bool = True
     charge_assumed: bool = False
 
@@ -165,7 +164,7 @@ def tables_of(p: Array, frame: Frame) -> CellTables:
     f0, f1, f2, lag = factors(p, frame.r_spread)
     table = np.empty((len(GRID), 8))
     ocv_moves, entropy_moves = curve_moves(p, GRID)
-    table[:, ENTROPY] = frame.entropy_v_per_k + frame.entropy_moves_v_per_k * entropy_moves
+    table[:, ENTROPY] = frame.entropy_v_per_k + frame.entropy_spread * entropy_moves
     for column, name, factor in ((R0, "r0", f0), (R1, "r1", f1), (R2, "r2", f2)):
         table[:, column] = frame.step_ohm * v[name] * np.interp(GRID, family.R_SOC, factor)
     table[:, LAG] = np.interp(GRID, family.LAG_SOC, lag)

@@ -61,7 +61,7 @@ def factor_nodes(k: int) -> slice:
 
 
 def curve_moves(p: Array, soc: Array) -> tuple[Array, Array]:
-    """How far OCV and dU/dT move at a charge, in their spreads; nothing below the first node."""
+    """How far OCV and dU/dT move at a charge, in their spreads; nothing up to `MOVES_ABOVE`."""
     ocv = np.interp(soc, (family.MOVES_ABOVE, *family.OCV_MOVES_SOC), (0.0, *p[OCV_MOVES]))
     entropy = np.interp(
         soc, (family.MOVES_ABOVE, *family.ENTROPY_MOVES_SOC), (0.0, *p[ENTROPY_MOVES])
