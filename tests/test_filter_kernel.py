@@ -191,7 +191,6 @@ class Reference:
         self.kf = ExtendedKalmanFilter(dim_x=5, dim_z=1, dim_u=1)
         self.kf.x = inputs.state[:5, member].copy()[:, None]
         self.kf.P = covariance(inputs.state, member)
-        self.kf.R = np.array([[self.c[k.NOISE_V] ** 2]])
         self.h = inputs.state[k.H, member]
         self.seen_i3 = 0.0  # fast diffusion mode driven by the seen current alone
         self.log_likelihood = 0.0
@@ -274,19 +273,24 @@ class Reference:
         """What is left of the hysteresis state after a charge [A s], Plett 2004."""
         return math.exp(-self.c[k.GAMMA] * abs(charge_as) / (3600.0 * capacity_ah))
 
+    def noise_v2(self, t: int) -> float:
+        """White noise of a step [V²]: the meter's, or that a minute of steps has together."""
+        in_a_minute = max(60.0 / self.inputs.dt_s[t], 1.0)
+        return max(self.c[k.NOISE_V] ** 2, self.c[k.MINUTE_NOISE_V] ** 2 * in_a_minute)
+
     def update(self, t: int) -> None:
-        kf = self.kf
+        kf, noise2 = self.kf, self.noise_v2(t)
         predicted, jacobian = self.voltage(t)
         measured = np.array([[self.inputs.voltage_v[t]]])
         # the outlier rule: a reading beyond so many deviations is taken as exactly that far out
         nu = float((measured - predicted - jacobian[0, 3] * kf.x[3, 0]).item())
-        s = float((jacobian @ kf.P @ jacobian.T).item() + self.c[k.NOISE_V] ** 2)
+        s = float((jacobian @ kf.P @ jacobian.T).item() + noise2)
         s_wanted = max(s, nu**2 / self.c[k.OUTLIER_SIGMA] ** 2)
         kf.update(
             measured,
             lambda x: jacobian,
             lambda x: np.array([[predicted + jacobian[0, 3] * x[3, 0]]]),
-            R=np.array([[self.c[k.NOISE_V] ** 2 + s_wanted - s]]),
+            R=np.array([[noise2 + s_wanted - s]]),
         )
         self.log_likelihood += -0.5 * (nu**2 / s_wanted + math.log(2 * math.pi * s_wanted))
 
@@ -438,7 +442,7 @@ def test_voltage_equals_that_of_the_cell_module(model: CellModel) -> None:
             temperature_c=np.array([temp]),
             charge_var=np.zeros(1),
         )
-        one.common[k.NOISE_V] = 1e-3
+        one.common[[k.NOISE_V, k.MINUTE_NOISE_V]] = 1e-3, 0.0
         one.drive[k.SIGMA_E_V] = 0.0
         after, _ = one.run()
         # with P = 0 but for e's dt, the log likelihood is that of a perfect prediction

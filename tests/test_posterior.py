@@ -374,3 +374,24 @@ def test_the_hindsight_band_across_a_gap_is_the_closed_form() -> None:
     assert np.all(np.abs(median - mean) < 5 * 1.25 * std / np.sqrt(ess))
     assert np.all(np.abs(high - mean - 1.6449 * std) < 5 * 2.11 * std / np.sqrt(ess))
     assert np.all(np.abs(mean - low - 1.6449 * std) < 5 * 2.11 * std / np.sqrt(ess))
+
+
+def test_a_minute_of_short_steps_is_worth_one_long_one() -> None:
+    """White noise of a minute: 240 of them leave 4 mV / sqrt(240), however finely they are cut.
+
+    By hand with nothing else unknown: 1 / (0.05^-2 + 240 (SLOPE_V / 4 mV)^2).
+    """
+    cell = straight_cell()
+    sure = replace(cell.voltage_error, std_v=1e-6, std_soc=0.0, noise_v=1e-6)
+    cell = replace(cell, voltage_error=sure)
+    unknowns = replace(UNKNOWNS, offset_a=fixed(0.0))
+    time_s = np.arange(0.0, 4 * 3600.0 + 1.0, 10.0)
+    log = Log("still", time_s, np.zeros(len(time_s)), np.full(len(time_s), EMPTY_V + SLOPE_V * 0.6))
+    settings = replace(PLAIN, members=2000, least_noise_v=0.004)
+    wanted = (SOC_STD**-2 + 240.0 * (SLOPE_V / 0.004) ** 2) ** -0.5
+    for step_s in (10.0, 60.0):
+        track = Track.from_log(log, cell, Scale(), 25.0, step_s=step_s)
+        found = condition(track, cell, unknowns, settings)
+        ess = found.ess[-1]
+        assert ess > 100
+        assert abs(found.std[-1] / wanted - 1.0) < 5.0 / np.sqrt(2.0 * ess)

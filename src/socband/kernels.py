@@ -65,6 +65,7 @@ from socband.kernels_layout import (  # noqa: F401  (the names the other modules
     LAG,
     LEAK_PER_S,
     LOGLIK,
+    MINUTE_NOISE_V,
     NOISE_V,
     OCV,
     OUTLIER_SIGMA,
@@ -198,7 +199,7 @@ def filter_range(
                 look_up(w, table)
                 surface(w, common)
                 look_up_surface(w, table)
-                update(w, voltage_v[t], drive[SIGMA_E_V, t], common)
+                update(w, voltage_v[t], dt, drive[SIGMA_E_V, t], common)
                 updates += 1
                 if keep or updates == LOG_EVERY:
                     take_logs(w, updates)

@@ -44,8 +44,9 @@ DRIVE_ROWS = 14
     T_GRID_START_C,
     T_GRID_STEP_K,
     LEAK_PER_S,  # self-discharge, share of the capacity
-) = range(14)
-COMMON_SIZE = 14
+    MINUTE_NOISE_V,  # of what models leave from one minute to the next; NOISE_V is the meter's
+) = range(15)
+COMMON_SIZE = 15
 
 # columns of the table of temperature factors, in the order of `cell.temperature_factors`
 F_K0, F_K1, F_K2, F_LAG, F_CAPACITY = range(5)

@@ -29,6 +29,7 @@ from socband.kernels_layout import (
     HYST_KEEP,
     LAG,
     LEAK_PER_S,
+    MINUTE_NOISE_V,
     NOISE_V,
     OCV,
     OUTLIER_SIGMA,
@@ -54,6 +55,7 @@ from socband.kernels_math import exp_negative, log_positive
 from socband.kernels_shift import stands_in_filter
 
 BLOCK = 64
+_MINUTE_S = 60.0
 
 # Where the rows begin.
 (
@@ -249,14 +251,18 @@ def look_up_surface(w, table):
 
 
 @_VECTOR
-def update(w, volt, h_e, common):
+def update(w, volt, dt, h_e, common):
     """Compare with the measured voltage: mean, covariance and log likelihood.
 
     `h_e` is the standard deviation of the voltage-model error. It must be the same for all members:
     if it followed the slope at each member's own charge, members on the flat would win over those
     on the steep merely for claiming less doubt, whenever the model errs less than it might.
+
+    What the model leaves from one minute to the next hardly moves within a minute: six steps of ten
+    seconds are no more evidence than one of sixty.
     """
-    noise2 = common[NOISE_V] ** 2
+    minute2 = common[MINUTE_NOISE_V] ** 2 * max(1.0, _MINUTE_S / max(dt, 1.0))
+    noise2 = max(common[NOISE_V] ** 2, minute2)
     in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
     for j in range(BLOCK):
         amps = w[CUR + j]

@@ -41,10 +41,10 @@ class Settings:
         start_branch_c: standard deviation of the two branch currents at the start of a log, of
             whose time before nothing is known [C-rate].
         bias_walk_a_per_sqrt_s: random walk of the constant error [A/sqrt(s)], per cell.
-        least_noise_v: white noise of a step's mean voltage is never taken for smaller [V]. What
-            models leave of calibration records moves by 1 to 3 mV (-25 °C: 6) from one minute to
-            the next and by 2 to 4 mV within the hour, which an error with a memory of hours does
-            not follow.
+        least_noise_v: white noise of a minute's mean voltage is never taken for smaller [V], that
+            of a shorter step for so much more that a minute of them is worth the same. What models
+            leave of calibration records moves by 1 to 3 mV (-25 °C: 6) from one minute to the next
+            and by 2 to 4 mV within the hour, which an error with a memory of hours does not follow.
         lasting_share: share of the model error (its deviation, away from steep parts and loads)
             that belongs to the cell's curve, the same whenever that charge comes by again, 0..1.
             None: 0 for a calibrated cell, whose records do not ask for it (benchmarks/README.md),
@@ -117,7 +117,8 @@ def kernel_inputs(cell: CellModel, settings: Settings) -> tuple[Array, Array]:
         (k.CELL_CAPACITY_AH, cell.capacity_ah),
         (k.EFFICIENCY, cell.coulombic_efficiency),
         (k.LEAK_PER_S, cell.self_discharge_per_day / 86400.0),
-        (k.NOISE_V, max(error.noise_v, settings.least_noise_v)),
+        (k.NOISE_V, error.noise_v),
+        (k.MINUTE_NOISE_V, settings.least_noise_v),
         (k.BIAS_WALK_A, settings.bias_walk_a_per_sqrt_s),
         (k.OUTLIER_SIGMA, settings.outlier_sigma),
         (k.T_GRID_START_C, -60.0),
