@@ -161,7 +161,7 @@ SETUPS: dict[str, tuple[Edit, tuple[str, ...]]] = {
         ("offset_a.dist", "vonmises", "truncnorm"),
     ),
     "a distribution without a spread": (
-        swap('"norm", scale = 0.08', '"t", df = 1.5'),
+        swap('"norm", scale = 0.08', '"t", df = 1.5, scale = 0.08'),
         ("offset_a", "df = 1.5", "finite spread"),
     ),
     "an event's length without its time": (

@@ -123,9 +123,11 @@ def test_to_value_is_read_back(raw: object) -> None:
         ({"dist": "norm", "scale": -1}, "x.scale", "above 0"),
         ({"dist": "norm", "loc": "a"}, "x.loc", "a finite number"),
         ({"dist": "lognorm"}, "x", "`s` as well"),
+        ({"dist": "norm", "loc": 0.1}, "x", "`scale` as well"),
+        ({"dist": "t", "df": 3}, "x", "`scale` as well"),
         ({"dist": "beta", "a": -1, "b": 2}, "x", "shape parameters that beta can take"),
-        ({"dist": "t", "df": -3}, "x", "shape parameters that t can take"),
-        ({"dist": "t", "df": 2}, "x", "shape parameters that t can take, with a finite spread"),
+        ({"dist": "t", "df": -3, "scale": 1}, "x", "shape parameters that t can take"),
+        ({"dist": "t", "df": 2, "scale": 1}, "x", "t can take, with a finite spread"),
         ({"dist": "lognorm", "s": -1}, "x", "shape parameters that lognorm can take"),
         # variances beyond any float: e^1600, 5000!, 1e400
         ({"dist": "lognorm", "s": 40}, "x", "lognorm can take, with a finite spread"),

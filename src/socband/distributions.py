@@ -119,6 +119,12 @@ SLOW = (
     *("arcsine", "gumbel_r", "halfnorm", "laplace", "logistic", "loguniform"),
     *("rayleigh", "skewnorm", "trapezoid", "truncexpon", "truncnorm", "weibull_min"),
 )
+# Without a scale these would spread by one ampere, one kelvin, one of anything: the usual default,
+# and nothing that anybody meant. A factor or a share (lognorm, beta, uniform) may well go without.
+NEED_SCALE = (
+    *("norm", "expon", "t", "gumbel_l", "gumbel_r", "halfnorm"),
+    *("laplace", "logistic", "rayleigh", "skewnorm"),
+)
 
 
 def shape_names(name: str) -> tuple[str, ...]:

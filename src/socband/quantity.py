@@ -132,7 +132,10 @@ class Quantity(Distribution):
             except InputError as error:
                 problems.extend(error.problems)
         if "dist" in raw:
-            values = {"loc": 0.0, "scale": 1.0, **values} if not problems else values
+            usual = {"loc": 0.0}
+            if raw["dist"] not in distributions.NEED_SCALE:
+                usual["scale"] = 1.0
+            values = {**usual, **values} if not problems else values
             missing = [name for name in names if name not in values]
             if not problems and missing:
                 need = ", ".join(f"`{name}`" for name in missing)
