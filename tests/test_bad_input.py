@@ -126,6 +126,10 @@ SETUPS: dict[str, tuple[Edit, tuple[str, ...]]] = {
     ),
     "disconnect above reconnect": (
         add("[limits]\ndisconnect_v = 12.6"),
+        ("limits.disconnect_v", "less than the reconnect voltage, assumed to be 12.4 V"),
+    ),
+    "reconnect below disconnect": (
+        add("[limits]\ndisconnect_v = 12.6\nreconnect_v = 12.5"),
         ("limits.reconnect_v", "more than the disconnect voltage"),
     ),
     "rested voltage of another bank": (

@@ -226,7 +226,9 @@ def setup_from_table(
             parts[key] = _validated(kind, filled.tree[key], key, filled.keys, flags, problems)
         else:
             parts[key] = None
-    for problem in cross_checks(parts) + supply_problems(parts):
+    for problem in cross_checks(parts, {a.key for a in filled.assumptions}) + supply_problems(
+        parts
+    ):
         problems.append(dataclasses.replace(problem, where=flags.get(problem.where, problem.where)))
     if problems:
         raise InputError(problems, name)

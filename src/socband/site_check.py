@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 from socband.errors import Problem
@@ -12,7 +12,7 @@ from socband.site_priors import LEAST_LOST
 
 if TYPE_CHECKING:
     from socband.site import Setup
-    from socband.site_parts import Bank, Load
+    from socband.site_parts import Bank, Limits, Load
     from socband.site_supply import Battery, Source
 
 # What the program itself calls two loads that no setup file lists.
@@ -36,11 +36,12 @@ _AS_PRINTED = 0.005  # so near the rated capacity a setting is taken from the la
 _ROUNDED = 0.02  # a display may stand so far below full at once (assumed)
 
 
-def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
+def cross_checks(parts: Mapping[str, Any], assumed: Collection[str] = ()) -> list[Problem]:
     """Problems between keys; a section that is itself broken (None) is left out.
 
     Args:
         parts: section name to its dataclass of `socband.site_parts`, or None.
+        assumed: keys that were left out and filled in.
     """
     problems: list[Problem] = []
     for index, load in enumerate(parts["loads"]):
@@ -53,13 +54,7 @@ def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
         problems += _bank_problems(bank, parts)
     limits = parts["limits"]
     if limits is not None and limits.reconnect_v.median <= limits.disconnect_v.median:
-        problems.append(
-            Problem(
-                "limits.reconnect_v",
-                limits.reconnect_v.describe("V"),
-                f"more than the disconnect voltage, {limits.disconnect_v.describe('V')}",
-            )
-        )
+        problems.append(_above_reconnect(limits, "limits.reconnect_v" in assumed))
     present = parts["present"]
     if (
         present is not None
@@ -69,6 +64,15 @@ def cross_checks(parts: Mapping[str, Any]) -> list[Problem]:
         expected = "present.rested_voltage_v beside it"
         problems.append(Problem("present.rested_hours", f"{present.rested_hours:g}", expected))
     return problems
+
+
+def _above_reconnect(limits: Limits, assumed: bool) -> Problem:
+    """A disconnect above the reconnect voltage, told of the one that the user stated."""
+    off, on = limits.disconnect_v.describe("V"), limits.reconnect_v.describe("V")
+    if assumed:
+        expected = f"less than the reconnect voltage, assumed to be {on}"
+        return Problem("limits.disconnect_v", off, expected, "limits.reconnect_v states it")
+    return Problem("limits.reconnect_v", on, f"more than the disconnect voltage, {off}")
 
 
 def _load_problems(where: str, load: Load) -> list[Problem]:

@@ -250,9 +250,20 @@ def _check_lasting(setup: Setup, cell: CellModel, drawn: Drawn, piece: ClampRead
 
 def doubts_about(evidence: Sequence[Evidence], setup: Setup, cell: CellModel) -> str:
     """What to ask of readings that contradict what else is known, each kind once."""
-    asked = [ask for kind, ask in _DOUBTS.items() if any(type(p) is kind for p in evidence)]
+    asked = [_unseen_by_display(p) for p in evidence if isinstance(p, ClampReading)][-1:]
+    asked += [ask for kind, ask in _DOUBTS.items() if any(type(p) is kind for p in evidence)]
     asked += [_capacity_doubt(p, setup, cell) for p in evidence if isinstance(p, CapacityTest)][-1:]
     return " ".join(ask for ask in asked if ask)
+
+
+def _unseen_by_display(piece: ClampReading) -> str:
+    """What a clamp-meter reading and the display's are apart, in words."""
+    if piece.seen_a is None:
+        return ""
+    apart_a = piece.current_a - piece.seen_a
+    much = f"{abs(apart_a):.0f}" if abs(apart_a) >= 10.0 else f"{abs(apart_a):.2g}"
+    more = "drawn" if apart_a < 0.0 else "charged"
+    return f"the clamp has {much} A more {more} than the display;"
 
 
 def _capacity_doubt(test: CapacityTest, setup: Setup, cell: CellModel) -> str:
