@@ -26,6 +26,7 @@ from socband import kernels_band
 from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
 from socband.evidence import Context, Evidence, missed_by
 from socband.models import CellModel
+from socband.posterior_minutes import in_minutes
 from socband.posterior_moves import load_for_offset, towards_all
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import (
@@ -337,12 +338,13 @@ class _Run:
     def move(
         self, scores: Array, state: Array, parameters: Array, pattern: Array, last: int, rng
     ) -> tuple[Array, Array, Array, Array, float]:
-        """Metropolis-Hastings steps of all members, each judged on all evidence so far.
-
-        Returns:
-            As given, moved, and the share of the steps that were taken.
+        """As given, moved by Metropolis-Hastings steps that are judged on all evidence so far each,
+        and the share of the steps that were taken.
         """
-        taken = 0.0
+        taken, (run, steps) = 0.0, in_minutes(self, last)
+        if run is not self:  # all are judged by the same steps
+            state, parameters, pattern = self.start(scores)
+            run.advance(state, parameters, pattern, 0, steps, keep=False)
         for turn in range(self.settings.moves):
             if turn % 2 == 0 or self.unknowns.untracked_probability == 0.0:
                 proposed, log_ratio = towards_all(scores, rng)
@@ -351,7 +353,7 @@ class _Run:
                     scores, partial(self.untracked_in_offsets, last=last), rng
                 )
             state2, parameters2, pattern2 = self.start(proposed)
-            self.advance(state2, parameters2, pattern2, 0, last, keep=False)
+            run.advance(state2, parameters2, pattern2, 0, steps, keep=False)
             log_ratio += self.eta * (state2[k.LOGLIK] - state[k.LOGLIK])
             yes = np.log(rng.random(scores.shape[1])) < log_ratio
             scores = np.where(yes, proposed, scores)
