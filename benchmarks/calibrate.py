@@ -1,5 +1,5 @@
 """Calibrate how far the filter trusts a cell model: learning rate, size and memory of its error,
-and how far the cell's slow part may differ from it.
+and how far the cell's slow part, and its curves along the charge, may differ from it.
 
     python benchmarks/calibrate.py lfp-26650-2ah            the grid, and what it would store
     python benchmarks/calibrate.py lfp-26650-2ah --write    and store it in the model's file
@@ -19,6 +19,8 @@ follows (`+END`); one end alone is not good enough to judge a band by. They may 
 was fitted to, but then the filter trusts it too much; better are others of the same cell. What
 calibrates must not score afterwards.
 
+The whole grid runs with a few faults (`--first`), the best of it with all of them.
+
 Chosen is the setting of least CRPS among those whose 90 % band holds the truth in 88 to 93 % of the
 time over all records alike, and in 80 % or more on each as far as so few faults can tell (within
 one standard error over the faults); if there is none, among those that hold more; if there is none
@@ -32,52 +34,35 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
-import tomllib
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Sequence
+from dataclasses import asdict, astuple, dataclass, fields, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+from calibration_records import RECORDS, context_of, own_context
 
-from socband.bench import Context, make_context
-from socband.datasets import BenchRecord, bench_record, bench_records, set_file
-from socband.errors import InputError, Problem
+from socband.bench import Context
+from socband.errors import InputError
 from socband.estimators.ensemble import BENCH_SETTINGS, Ensemble
 from socband.executors import executor_from
 from socband.faults import stream
 from socband.identify_command import write_beside
-from socband.identify_source import Source, anchored_capacity_ah
-from socband.layouts import read_record
-from socband.logs import charge_ah, with_true_soc
 from socband.models import Calibration, CellModel, dump_cell, load_cell
-from socband.open_sets import OPEN_SETS
 from socband.report import problems_text
 from socband.scoring import LEVELS, score_record
 from socband.unknowns import UNCALIBRATED_SLOW_SPREAD
 
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
+# As for a cell that nobody calibrated, about: what `--pooled` compares.
+UNCALIBRATED = (UNCALIBRATED_SLOW_SPREAD, 0.025)
 GRID = tuple(
-    itertools.product(
-        (0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0), (0.2, UNCALIBRATED_SLOW_SPREAD)
-    )
+    (*noise, *differs)
+    for noise in itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0))
+    for differs in (*itertools.product((0.2, 0.1), (0.025, 0.01, 0.004)), UNCALIBRATED)
 )
-SEED = 2000  # other faults than any that score
-
-# The inner temperatures of the 2.06 Ah cell: filtered with a model fitted without them.
-LEFT_OUT = {"A123_DYN_45_P15_s1": "P15", "A123_DYN_50_P35_s1": "P35"}
-TEMPERATURES = {"N25": -25.0, "P15": 15.0, "P35": 35.0, "P45": 45.0}
-RECORDS = {
-    "lfp-26650-2ah": (
-        "A123_DYN_10_N25_s1",
-        "A123_DYN_45_P15_s1",
-        "A123_DYN_50_P35_s1",
-        "A123_DYN_50_P45_s1",
-    ),
-    "lfp-18650-2ah": ("LFP_25degC_Co2", "LFP_25degC_1C", "LFP_25degC_2C"),
-    "lfp-26650-2.5ah": ("COS_0.1A_Charge", "EIS_0.05A_Charge", "COS_0.05A_Discharge"),
-}
 
 
 @dataclass(frozen=True)
@@ -91,6 +76,7 @@ class Outcome:
     error_scale: float
     tau_scale: float
     slow_spread: float
+    charge_shift: float
     coverage_50: float
     coverage_90: float
     worst_90: float
@@ -101,116 +87,7 @@ class Outcome:
     @property
     def setting(self) -> tuple[float, ...]:
         """As in `GRID`."""
-        return (self.eta, self.error_scale, self.tau_scale, self.slow_spread)
-
-
-def calibration_records() -> set[str]:
-    """Names that the frozen split allows here."""
-    split = tomllib.loads((HERE / "split.toml").read_text(encoding="utf-8"))
-    return set(split["calibration"]["records"])
-
-
-def scoring_records() -> set[str]:
-    """Names that the frozen split keeps for scoring, and the parts of their runs."""
-    split = tomllib.loads((HERE / "split.toml").read_text(encoding="utf-8"))
-    return {*split["scoring"]["records"], *split["scoring"]["closed"]}
-
-
-def left_out_model(code: str, folder: Path) -> CellModel:
-    """The 2.06 Ah cell fitted without one temperature; fitted once, then read from `folder`."""
-    path = folder / f"lfp-26650-2ah-without-{code}.toml"
-    if not path.is_file():
-        from socband.identify_command import fit_command
-
-        kept = [c for c in TEMPERATURES if c != code]
-        part = OPEN_SETS["cell-26650-2p1ah-temperatures"]
-        dynamic = {name[-6:-3]: name.removesuffix("_s1") for name in RECORDS["lfp-26650-2ah"]}
-
-        def files(codes: Iterable[str], *patterns: str) -> list[str]:
-            return [
-                "+".join(str(set_file(part, p.format(c=c, name=dynamic[c]))) for p in patterns)
-                + f"@{TEMPERATURES[c]:g}"
-                for c in codes
-            ]
-
-        fit_command(
-            name=path.stem,
-            ocv_discharge=files(kept, "ocv/A123_OCV_{c}_S1.csv.gz", "ocv/A123_OCV_{c}_S2.csv.gz"),
-            ocv_charge=files([c for c in kept if c != "N25"], "ocv/A123_OCV_{c}_S3.csv.gz"),
-            dynamic=files(kept, "dynamic/{name}_s1.csv.gz", "dynamic/{name}_s2.csv.gz"),
-            out=path,
-        )
-    return load_cell(path)
-
-
-def model_for(name: str, cell: CellModel, folder: Path) -> CellModel:
-    """What a record is to be filtered with: its cell's model, or that fitted without it."""
-    return left_out_model(LEFT_OUT[name], folder) if name in LEFT_OUT else cell
-
-
-def context_of(model: str, folder: Path) -> Context:
-    """The calibration records of a cell with the models they are to be filtered with."""
-    names = RECORDS[model]
-    forbidden = set(names) - calibration_records()
-    if forbidden:
-        raise SystemExit(f"not for calibration: {', '.join(sorted(forbidden))}")
-    context = make_context([bench_record(name) for name in names], SEED)
-    cells = {}
-    for name in names:
-        cells[name] = replace(model_for(name, context.cells[name], folder), calibration=None)
-    return replace(context, cells=cells)
-
-
-def _stem(path: Path) -> str:
-    return Path(path.name.removesuffix(".gz")).stem
-
-
-def own_record(text: str, cell: CellModel, model: str) -> BenchRecord:
-    """A record of one's own with its true charge.
-
-    Raises:
-        InputError: no such file, a record that scores here, or one whose charge nothing tells.
-    """
-    part = Source.from_text(text)
-    missing = [f for f in part.files if not f.is_file()]
-    if missing:
-        raise InputError([Problem(f"--records {f}", "no such file", "a record") for f in missing])
-    if {_stem(file).casefold() for file in part.files} & {n.casefold() for n in scoring_records()}:
-        found, expected = "a record that scores", "one that benchmarks/split.toml does not keep"
-        raise InputError(Problem(f"--records {text}", found, expected))
-    log = read_record(part.path)
-    if log.true_soc is not None:
-        [record] = bench_records(part.path, model)
-        return replace(record, name=_stem(part.path), temperature_c=part.temperature_c)
-    if part.end_point is None:
-        expected = "a column `true_soc`, or the discharge that empties the cell after it"
-        raise InputError(Problem(log.name, "no true charge", expected, "FILE+END"))
-    table = cell.capacity_temperature
-    usual = np.interp(part.temperature_c, table.temperature_c, table.value) * cell.capacity_ah
-    capacity_ah = anchored_capacity_ah(part, log, {}, float(usual))
-    charge = charge_ah(log)
-    log = with_true_soc(log, 1.0 - (float(charge.max()) - charge[0]) / capacity_ah, capacity_ah)
-    return BenchRecord(_stem(part.path), log, model, capacity_ah, part.temperature_c)
-
-
-def own_context(model: str, texts: Sequence[str]) -> Context:
-    """Records of one's own with the model they are to be filtered with.
-
-    Raises:
-        InputError: everything that is wrong with the model and the records.
-    """
-    cell = load_cell(model)
-    problems: list[Problem] = []
-    records = []
-    for text in texts:
-        try:
-            records.append(own_record(text, cell, model))
-        except InputError as error:
-            problems += error.located
-    if problems:
-        raise InputError(problems)
-    context = make_context(records, SEED)
-    return replace(context, cells={r.name: replace(cell, calibration=None) for r in records})
+        return astuple(self)[:5]
 
 
 def scores(job: tuple[Context, str, int, int], item: tuple[float, ...]) -> list[float]:
@@ -234,24 +111,26 @@ def scores(job: tuple[Context, str, int, int], item: tuple[float, ...]) -> list[
 
 def calibration(setting: tuple[float, ...], names: Sequence[str]) -> Calibration:
     """A setting of the grid as a model file holds it."""
-    eta, error_scale, tau_scale, slow_spread = setting
+    eta, error_scale, tau_scale, *differs = setting
     today = date.today().isoformat()
-    return Calibration(eta, error_scale, tau_scale, today, tuple(names), slow_spread)
+    return Calibration(eta, error_scale, tau_scale, today, tuple(names), *differs)
 
 
-def outcomes(context: Context, faults: int, members: int, workers: int) -> list[Outcome]:
-    """Every setting of the grid over all records of a cell, each record counting alike."""
+def outcomes(
+    context: Context, settings: Sequence[tuple[float, ...]], faults: int, members: int, workers: int
+) -> list[Outcome]:
+    """Settings over all records of a cell, each record counting alike."""
     executor = executor_from(workers)
-    found: dict[tuple[float, ...], list[np.ndarray]] = {setting: [] for setting in GRID}
+    found: dict[tuple[float, ...], list[np.ndarray]] = {setting: [] for setting in settings}
     for record in context.records:
-        rows: dict[tuple[float, ...], list[list[float]]] = {setting: [] for setting in GRID}
+        rows: dict[tuple[float, ...], list[list[float]]] = {setting: [] for setting in settings}
         for fault in range(faults):
             job = (context, record, fault, members)
-            for setting, row in executor.run(scores, job, iter(GRID)):
+            for setting, row in executor.run(scores, job, iter(settings)):
                 if isinstance(row, Exception):
                     raise row
                 rows[setting].append(row)
-        for setting in GRID:
+        for setting in settings:
             values = np.array(rows[setting])
             error = values[:, 1].std(ddof=1) / np.sqrt(faults) if faults > 1 else 0.0
             found[setting].append(np.append(values.mean(axis=0), error))
@@ -266,7 +145,7 @@ def outcomes(context: Context, faults: int, members: int, workers: int) -> list[
 def pooled(folder: Path) -> list[Outcome]:
     """Every setting over the records of all cells, each record counting alike.
 
-    With the slow part of cells that nobody calibrated, as the setting is for those.
+    With slow part and shift as of cells that nobody calibrated, as the setting is for those.
     """
     tables = []
     for name in RECORDS:
@@ -280,7 +159,7 @@ def pooled(folder: Path) -> list[Outcome]:
                 f"the grid of {name} is of an older kind: run calibrate.py {name} again"
             )
         rows = [Outcome(**row) for row in stored]
-        tables.append([row for row in rows if row.slow_spread == UNCALIBRATED_SLOW_SPREAD])
+        tables.append([row for row in rows if row.setting[3:] == UNCALIBRATED])
     share = np.array([len(records) for records in RECORDS.values()], float)
     share /= share.sum()
     answer = []
@@ -309,9 +188,28 @@ def most_memory(context: Context) -> float:
     )
 
 
-def chosen(found: list[Outcome], most_tau_scale: float = np.inf) -> Outcome:
-    """See the module; a grid of long memories only is taken as it is."""
-    found = [o for o in found if o.tau_scale <= most_tau_scale] or found
+def told(found: list[Outcome], most_tau_scale: float) -> list[Outcome]:
+    """Those whose memory records can tell; a grid of long memories only is taken as it is."""
+    return [o for o in found if o.tau_scale <= most_tau_scale] or found
+
+
+def finalists(found: list[Outcome], count: int) -> list[Outcome]:
+    """What goes on to all faults: the least CRPS where a few faults cannot rule out an honest band.
+
+    They know its coverage to some per cent, so 85 to 96 % of the time; then those that hold more,
+    the least CRPS first; then those that hold less, from the one that holds most.
+    """
+
+    def rank(o: Outcome) -> tuple[int, float]:
+        if o.coverage_90 < 0.85:
+            return 2, -o.coverage_90
+        return int(o.coverage_90 > 0.96), o.crps
+
+    return sorted(found, key=rank)[:count]
+
+
+def chosen(found: list[Outcome]) -> Outcome:
+    """See the module."""
     if honest(found):
         return min(honest(found), key=lambda o: o.crps)
     return max(found, key=lambda o: o.worst_90)
@@ -319,14 +217,14 @@ def chosen(found: list[Outcome], most_tau_scale: float = np.inf) -> Outcome:
 
 def show(found: list[Outcome], best: Outcome) -> None:
     """The grid as a table, best first by CRPS."""
-    print("  eta  error x  memory x  slow ±   in 50 %  in 90 %     worst    width 90   CRPS")
+    print("  eta  error  memory   slow  shift   in 50 %  in 90 %      worst  width 90   CRPS")
+    print("           x       x      ±    ± %         %        %          %         %      %")
     for o in sorted(found, key=lambda o: o.crps):
         print(
-            f" {o.eta:4.2f}  {o.error_scale:7.2f}  {o.tau_scale:8.2f}  {o.slow_spread:6.2f}   "
-            f"{100 * o.coverage_50:6.1f}  {100 * o.coverage_90:7.1f}  "
-            f"{100 * o.worst_90:5.1f}±{100 * o.worst_error:4.1f}  "
-            f"{100 * o.width_90:7.1f}  "
-            f"{100 * o.crps:6.2f} {'<' if o is best else ''}"
+            f" {o.eta:4.2f}   {o.error_scale:4.2f}  {o.tau_scale:6.2f}   {o.slow_spread:4.2f}"
+            f"  {100 * o.charge_shift:5.1f}    {100 * o.coverage_50:6.1f}   "
+            f"{100 * o.coverage_90:6.1f}  {100 * o.worst_90:5.1f}±{100 * o.worst_error:4.1f}"
+            f"    {100 * o.width_90:6.1f}  {100 * o.crps:5.2f} {'<' if o is best else ''}".rstrip()
         )
 
 
@@ -357,6 +255,8 @@ def main(argv: Sequence[str] | None = None) -> None:
         help="records of one's own: fitted ones or, better, others; never ones that score",
     )
     parser.add_argument("--faults", type=int, default=10, help="drawn for each record")
+    parser.add_argument("--first", type=int, default=3, help="of them in the first round")
+    parser.add_argument("--finalists", type=int, default=12, help="settings of the second round")
     parser.add_argument("--members", type=int, default=400, help="of the ensemble")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument(
@@ -368,12 +268,13 @@ def main(argv: Sequence[str] | None = None) -> None:
         given.folder.mkdir(exist_ok=True)
         found = pooled(given.folder)
         most = min(most_memory(context_of(name, given.folder)) for name in RECORDS)
-        show(found, chosen(found, most))
+        found = told(found, most)
+        show(found, chosen(found))
         return
     if given.model is None:
         parser.error("a model, or --pooled")
-    if given.faults < 1 or given.members < 10:
-        parser.error("--faults of at least 1, --members of at least 10")
+    if min(given.faults, given.first, given.finalists) < 1 or given.members < 10:
+        parser.error("--faults, --first, --finalists of at least 1, --members of at least 10")
     if given.records:
         if given.write and not given.model.endswith(".toml"):
             parser.error("--write with --records needs the path of your own model file (.toml)")
@@ -388,14 +289,18 @@ def main(argv: Sequence[str] | None = None) -> None:
         given.folder.mkdir(exist_ok=True)
         context = context_of(given.model, given.folder)
         path, names = MODELS / f"{given.model}.toml", RECORDS[given.model]
-    found = outcomes(context, given.faults, given.members, given.workers)
-    best = chosen(found, most_memory(context))
+    run = partial(outcomes, context, members=given.members, workers=given.workers)
+    first = run(settings=GRID, faults=min(given.first, given.faults))
+    if not given.records:
+        grid = json.dumps([asdict(o) for o in first], indent=1)
+        (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
+    last = finalists(told(first, most_memory(context)), given.finalists)
+    found = run(settings=[o.setting for o in last], faults=given.faults)
+    best = chosen(found)
+    print(f"{len(found)} of {len(GRID)} settings, {given.faults} faults a record:")
     show(found, best)
     if given.records:
         print(caution(found, load_cell(path), names), end="")
-    else:
-        grid = json.dumps([asdict(o) for o in found], indent=1)
-        (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
     if given.write:
         cell = replace(load_cell(path), calibration=calibration(best.setting, names))
         write_beside(path, dump_cell(cell))

@@ -6,7 +6,8 @@
 Charge, capacity and current are given as they were; what the voltages then ask for is how this cell
 differs from its model: a shift of its curves along the charge, a constant voltage, a factor on the
 slow part (slow resistance and surface lag) and one on the rest. Those are the unknowns of
-`socband.unknowns.cell_unknowns`, and their spreads there are to be seen against these figures.
+`socband.unknowns.cell_unknowns`, and their spreads there, or in the cells' calibrations, are to be
+seen against these figures; here all cells get the same wide ones.
 
 Only records that benchmarks/split.toml names for calibration are read. Inner temperatures of the
 2.06 Ah cell are filtered with a model fitted without them, as in calibrate.py.
@@ -20,7 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from calibrate import RECORDS, SEED, calibration_records, model_for
+from calibration_records import RECORDS, SEED, calibration_records, model_for
 
 from socband.bench import make_context
 from socband.datasets import KNOWN, bench_record
@@ -33,6 +34,8 @@ from socband.models import CellModel, load_cell
 from socband.posterior import Settings, condition
 from socband.quantity import Quantity
 
+# Spreads wide enough for any cell here: shift along the charge, voltage [V], log of the slow part.
+SHIFT, OFFSET_V, SLOW = 0.02, 0.006, 0.4
 STARTS = (0.0, 0.1, 0.3)  # shares of the record: from rest, and out of its middle
 STEP_S = 60.0
 
@@ -78,6 +81,9 @@ def wanted(
         gain_error=number(0.0),
         untracked_probability=0.0,
         capacity_fraction=number(float(unknowns.capacity_fraction.mean)),
+        charge_shift=Quantity.from_dist("norm", scale=SHIFT),
+        voltage_offset_v=Quantity.from_dist("norm", scale=OFFSET_V),
+        diffusion_factor=Quantity.from_dist("lognorm", s=SLOW),
     )
     members = condition(track, cell, told, settings).members
     return Wanted(

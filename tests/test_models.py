@@ -148,10 +148,11 @@ def test_table_lengths_are_compared():
 
 def test_a_calibration_keeps_what_it_says_and_what_it_leaves_out():
     cell = load_cell("lfp-26650-2ah")
-    for slow_spread in (0.2, None):
-        kept = replace(cell.calibration, slow_spread=slow_spread)
+    for number in (0.2, None):
+        kept = replace(cell.calibration, slow_spread=number, charge_shift=number)
         text = dump_cell(replace(cell, calibration=kept))
-        assert ("slow_spread" in text) is (slow_spread is not None)
+        for name in ("slow_spread", "charge_shift"):
+            assert (name in text) is (number is not None)
         assert CellModel.from_tree(tomllib.loads(text)).calibration == kept
 
 

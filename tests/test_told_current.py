@@ -26,7 +26,7 @@ def told():
     with pytest.MonkeyPatch.context() as patch:
         patch.syspath_prepend(FOLDER)
         yield importlib.import_module("told_current")
-    del sys.modules["told_current"], sys.modules["calibrate"]
+    del sys.modules["told_current"], sys.modules["calibration_records"]
 
 
 def test_what_a_simulated_cell_has_of_its_own_is_found(told):

@@ -12,6 +12,7 @@ from socband.cell import polarisation_factor
 from socband.kernels_layout import CURVE_NODES
 from socband.models import Calibration, load_cell
 from socband.quantity import Quantity
+from socband.site import setup_from_table
 from socband.site_fields import Hours
 from socband.unknowns import (
     CURVE_LENGTH,
@@ -161,16 +162,44 @@ def test_a_calibrated_cell_says_how_far_its_slow_part_may_differ():
         assert dict(found.parameters)["s"] == pytest.approx(expected)
 
 
-def test_curves_shift_further_in_the_cold_and_away_from_the_fit():
-    """1.5 % at 25 °C; times k(T) and the distance's factor elsewhere, 3 % at most."""
+@pytest.mark.parametrize(("calibrated", "at_25_c"), [(None, 0.015), (0.004, 0.004)])
+def test_curves_shift_further_in_the_cold_and_away_from_the_fit(calibrated, at_25_c):
+    """1.5 % at 25 °C, or what the calibration says; times k(T) and the distance's factor elsewhere,
+    3 % at most.
+    """
     cell = load_cell("lfp-26650-2ah")
-    for temperature_c in (45.0, 25.0, 15.0, 5.0, -25.0):
+    cell = replace(cell, calibration=replace(cell.calibration, charge_shift=calibrated))
+    for temperature_c in (45.0, 15.0, 5.0, -25.0):
         k = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
         away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
         found = cell_unknowns(cell, temperature_c)["charge_shift"]
-        assert dict(found.parameters)["scale"] == pytest.approx(min(0.015 * k * away, MOST_SHIFT))
+        assert dict(found.parameters)["scale"] == pytest.approx(min(at_25_c * k * away, MOST_SHIFT))
     generic = cell_unknowns(load_cell("lfp-prismatic-100ah"), -20.0)["charge_shift"]
     assert dict(generic.parameters)["scale"] == MOST_SHIFT
+
+
+def test_a_voltage_is_known_as_the_curve_and_what_heat_does_to_it():
+    """Of a calibrated cell 2 mV, and what 0.065 mV/K makes of the way from 25 °C; by hand.
+
+    At -25 °C, a temperature of the fit, hypot(2, 3.25) mV; at -5 °C, 20 K from the next of it,
+    hypot(2 x 5/3, 1.95) mV. In a house, and of a cell nobody calibrated, 6 mV at least.
+    """
+    cell = load_cell("lfp-26650-2ah")
+    spread = {"ocv.voltage_v": 0.002, "entropy.slope_v_per_k": 6.5e-5}
+    cell = replace(cell, spread=dict(cell.spread) | spread)
+
+    def volts(cell, temperature_c, least_v=0.0):
+        found = cell_unknowns(cell, temperature_c, least_v)["voltage_offset_v"]
+        return dict(found.parameters)["scale"]
+
+    assert volts(cell, -25.0) == pytest.approx(np.hypot(2.0e-3, 3.25e-3))
+    assert volts(cell, -5.0) == pytest.approx(np.hypot(2.0e-3 * 5.0 / 3.0, 1.95e-3))
+    assert volts(cell, -25.0, 0.006) == 0.006
+    assert volts(replace(cell, calibration=None), -25.0) == 0.006
+    bank = {"cell": "lfp-26650-2ah", "cells_in_series": 4, "rated_capacity_ah": 100}
+    house = setup_from_table({"bank": bank})
+    in_a_house = Unknowns.from_setup(house, cell=cell).voltage_offset_v
+    assert dict(in_a_house.parameters)["scale"] == 0.006
 
 
 def test_a_curve_of_its_own_is_smooth_and_of_deviation_one() -> None:

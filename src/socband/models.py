@@ -123,6 +123,8 @@ class Calibration:
         date, records: when and on which records.
         slow_spread: of the logarithm of this cell's slow part over its model's (`unknowns`); None
             as for a cell that nobody calibrated.
+        charge_shift: how far its curves may lie along the charge from its model's at 25 °C, a
+            standard deviation, 0..1; None as for a cell that nobody calibrated.
     """
 
     eta: float
@@ -131,6 +133,7 @@ class Calibration:
     date: str
     records: tuple[str, ...]
     slow_spread: float | None = None
+    charge_shift: float | None = None
 
     @classmethod
     def from_values(cls, values: Mapping[str, Any]) -> Calibration:

@@ -209,6 +209,7 @@ SECTIONS: dict[str, Section] = {
             Entry("error_scale", low=0, high=100, has_spread=False),
             Entry("tau_scale", low=0, high=1000, has_spread=False),
             Entry("slow_spread", low=0.01, high=1, has_spread=False, required=False),
+            Entry("charge_shift", low=0.001, high=0.2, has_spread=False, required=False),
             Entry("date", "text", has_spread=False),
             Entry("records", "texts", has_spread=False),
         ),

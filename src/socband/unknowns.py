@@ -79,11 +79,10 @@ def score_matrix(seed: int, n: int, names: Sequence[str] = NAMES) -> Array:
 
 
 ALWAYS = Hours()
-# However well one cell was measured, at another temperature, in the other direction, or in the next
-# cell of its kind it differs by as much: what models fitted without a record miss it by, in voltage
-# and along the charge (see benchmarks/calibrate.py). Told the true current, calibration records
-# shift by 0.2 % rms (26650, left out of the fit or not), 0.3 (18650) and 0.9 (steps cell;
-# `benchmarks/told_current.py`); the floor is assumed.
+# However well one cell was measured, the next of its kind differs by as much along the charge and
+# in voltage, a house's voltmeter included (assumed). How far the cell that a model was calibrated
+# on may shift, its calibration says (`charge_shift`): told the true current, calibration records
+# shift by 0.2 % rms (26650), 0.6 (18650) and 1.1 (steps cell; `benchmarks/told_current.py`).
 LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.006, 0.015
 # The slow part of a cell that nobody calibrated differs by this at least; one that was calibrated
 # has its own number (`Calibration.slow_spread`), which grows to this at most.
@@ -243,7 +242,7 @@ class Unknowns:
             hysteresis_start=Quantity.from_dist("uniform", loc=-1.0, scale=2.0),
             temperature_offset_k=_centred(ambient),
             patterns=(Pattern(untracked.hours),),
-            **({} if cell is None else cell_unknowns(cell, ambient.median)),
+            **({} if cell is None else cell_unknowns(cell, ambient.median, LEAST_VOLTAGE_SPREAD_V)),
         )
 
     def members(self, scores: Array) -> Members:
@@ -298,14 +297,17 @@ class Unknowns:
         return self.members(score_matrix(seed, n))
 
 
-def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
+def cell_unknowns(
+    cell: CellModel, temperature_c: float, least_v: float = 0.0
+) -> dict[str, Quantity]:
     """How far the cells at hand may differ from their model, from the spreads in its file.
 
     Args:
         cell: the model.
-        temperature_c: where the slow part's activation energy, if wrong, has been multiplied up,
-            and the surface lag is as far from known as this is from the temperatures of the fit
-            and from warmth.
+        temperature_c: where the slow part's activation energy and dU/dT, if wrong, have been
+            multiplied up, and the surface lag is as far from known as this is from the temperatures
+            of the fit and from warmth.
+        least_v: of the voltage's spread [V]: a house's voltmeter is none of a laboratory's.
 
     Returns:
         `diffusion_factor`, `voltage_offset_v` and `charge_shift` of `Unknowns`; for a cell without
@@ -323,12 +325,21 @@ def cell_unknowns(cell: CellModel, temperature_c: float) -> dict[str, Quantity]:
         slow = _grown(calibrated, away, UNCALIBRATED_SLOW_SPREAD)
     slow = np.hypot(slow, cell.spread["resistance.r2.activation_kj_mol"] * per_kj)
     slow = min(float(slow), MOST_SLOW_SPREAD)
+    # A cell that was calibrated is known as its file says where the fit was, and from there on by
+    # what dU/dT is known to.
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
+    if cell.calibration is not None:
+        warmer_k = temperature_c - cell.reference_temperature_c
+        drifted_v = cell.spread["entropy.slope_v_per_k"] * warmer_k
+        volts = max(float(np.hypot(away * cell.spread["ocv.voltage_v"], drifted_v)), least_v)
     # In the cold the lag is longer, and with it what it errs by along the charge: the calibration
     # record at -25 degC was covered 74 % of the time with the shift of the warmth, 84 % with
     # `MOST_SHIFT`, its CRPS 3.0 and 2.9 % (by hand).
     colder = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
-    shift = _grown(max(cell.spread["ocv.soc"], LEAST_SHIFT), away * colder, MOST_SHIFT)
+    shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
+    if cell.calibration is not None and cell.calibration.charge_shift is not None:
+        shift = cell.calibration.charge_shift
+    shift = _grown(shift, away * colder, MOST_SHIFT)
     hysteresis = {
         "hysteresis_factor": Quantity.from_dist("lognorm", s=UNCALIBRATED_GAP_SPREAD),
         "decay_factor": Quantity.from_dist("lognorm", s=UNCALIBRATED_DECAY_SPREAD),
