@@ -9,6 +9,7 @@ import pytest
 from toys import EMPTY_V, SLOPE_V, straight_cell
 
 from socband import kernels as k
+from socband import posterior_foresight
 from socband.cell import simulate
 from socband.evidence import ClampReading
 from socband.logs import Log
@@ -17,7 +18,7 @@ from socband.posterior import Settings, _Run, condition
 from socband.posterior_minutes import Minutes, in_minutes
 from socband.quantity import Quantity
 from socband.track import Scale, Track
-from socband.unknowns import Unknowns
+from socband.unknowns import Unknowns, score_matrix
 
 ROWS = [row for row in range(k.DRIVE_ROWS) if row not in (k.SIGMA_E_V, k.KEEP_E)]
 
@@ -132,3 +133,24 @@ def test_a_run_in_minutes_is_another_run() -> None:
     assert list(run.evidence) != list(short.evidence)
     long = _Run(coarse, cell, UNKNOWNS, settings_of(), [])
     assert in_minutes(long, 50) == (long, 50)
+
+
+def test_the_error_ahead_is_looked_at_once_a_minute(monkeypatch) -> None:
+    """Steps of 10 s: within 3 % of a minute's mean of what a look at every step gives."""
+    cell = load_cell("lfp-26650-2ah")
+    fine, coarse = tracks()
+    assert [posterior_foresight.steps_in_a_minute(t) for t in (fine, coarse)] == [6, 1]
+
+    def error_v() -> tuple[np.ndarray, np.ndarray]:
+        run = _Run(fine, cell, UNKNOWNS, settings_of(members=50), [])
+        state, _, _ = run.start(score_matrix(1, 50))
+        posterior_foresight.foresee(run, state, np.full(50, 0.02), 12, 96)
+        return run.drive[k.SIGMA_E_V, 12:96], run.drive[k.KEEP_E, 12:96]
+
+    once, kept = error_v()
+    minutes = once.reshape(-1, 6)
+    assert np.ptp(minutes, axis=1).max() == 0.0 < np.ptp(minutes[:, 0])
+    monkeypatch.setattr(posterior_foresight, "steps_in_a_minute", lambda track: 1)
+    every, kept_every = error_v()
+    np.testing.assert_allclose(minutes[:, 0], every.reshape(-1, 6).mean(axis=1), rtol=0.03)
+    np.testing.assert_allclose(kept, kept_every, rtol=1e-3)

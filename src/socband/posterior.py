@@ -23,19 +23,17 @@ import numpy as np
 
 from socband import kernels as k
 from socband import kernels_band
-from socband.cell import FAST_TIME, CellTables, diffusion_current, surface_soc
+from socband.cell import FAST_TIME, CellTables
 from socband.evidence import Context, Evidence, missed_by
 from socband.models import CellModel
+from socband.posterior_foresight import foresee
 from socband.posterior_minutes import in_minutes
 from socband.posterior_moves import load_for_offset, towards_all
 from socband.posterior_resample import normalised, systematic
 from socband.posterior_settings import (
     Settings,
-    error_std_v,
-    kept_of_error,
     kernel_inputs,
     lasting_std_v,
-    share_of_full,
 )
 from socband.smoother import cloud_draw, drawn_together, look_back
 from socband.track import Track
@@ -123,7 +121,7 @@ class _Run:
         self.error_scale, self.lasting_share = noise.error_scale, noise.lasting_share
         self.lasting_v = lasting_std_v(cell, settings, float(np.mean(track.temperature_c)))
         self.drive = track.drive.copy()
-        self.drive[[k.SIGMA_E_V, k.KEEP_E]] = np.nan  # filled as the run goes on, see `foresee`
+        self.drive[[k.SIGMA_E_V, k.KEEP_E]] = np.nan  # filled as the run goes on: `foresee`
         self.is_steady = np.array([p.hours.is_always for p in unknowns.patterns])
         self.patterns_on = track.patterns_on(unknowns.patterns)
         self.voltage_v = track.voltage_v if settings.use_voltage else np.full(len(track), np.nan)
@@ -202,38 +200,6 @@ class _Run:
                     kept[-1] = state[row]
         return out
 
-    def foresee(self, state: Array, weights: Array, first: int, last: int) -> None:
-        """Set the size of the voltage-model error for the coming steps, one for all members.
-
-        It follows the slope of the OCV curve at the surface charge, averaged over where the
-        ensemble is now, and how far the surface lags. All later runs over these steps (moves) meet
-        the same numbers.
-        """
-        track, settings, n_grid = self.track, self.settings, len(self.table) - 1
-        part = slice(first, last)
-        capacity_as = 3600.0 * self.cell.capacity_ah
-        moved = np.cumsum(track.current_a[part] * track.dt_s[part]) / capacity_as
-        soc = np.clip(state[k.Z] + moved[:, None], 1e-3, 1.0 - 1e-3)  # (steps, n)
-        slow_a = diffusion_current(track.drive[k.RC2_MEAN, part], track.drive[k.RC3_MEAN, part])
-        surface = surface_soc(self.cell, soc, slow_a[:, None], track.temperature_c[part][:, None])
-        row = np.minimum((surface * n_grid).astype(np.int64), n_grid - 1)
-        slope_v = (self.table[row + 1, k.OCV] - self.table[row, k.OCV]) * n_grid
-        near_full = share_of_full(surface)
-        full_v = np.sqrt(np.square(slope_v * near_full) @ weights) * settings.full_std_soc
-        self.drive[k.SIGMA_E_V, part] = error_std_v(
-            self.cell,
-            self.error_scale,
-            np.sqrt(slope_v**2 @ weights),
-            np.abs(slow_a) / self.cell.capacity_ah,
-            np.abs(surface - soc) @ weights,
-            track.temperature_c[part],
-            full_v,
-            self.lasting_share,
-        )
-        self.drive[k.KEEP_E, part] = kept_of_error(
-            track.dt_s[part], self.tau_e_s, settings.full_memory_s, near_full @ weights
-        )
-
     def _apply(self, step: int, state: Array, parameters: Array, pattern: Array) -> bool:
         pieces, at = self.evidence.get(step, ()), max(step, 0)
         first = step not in self.missed  # moves come later
@@ -271,7 +237,7 @@ class _Run:
         while last < t_all:
             first, last = last, min(last + settings.chunk, t_all)
             before = state.copy()
-            self.foresee(state, weights, first, last)
+            foresee(self, state, weights, first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
             kernels_band.band_rows(
                 z, variance, loglik, base, self.eta, jitter, np.array(settings.probabilities),

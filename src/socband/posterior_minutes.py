@@ -15,12 +15,12 @@ from typing import TypeVar
 import numpy as np
 
 from socband import kernels as k
+from socband.posterior_foresight import MINUTE_S
 from socband.track import Track
 
 Array = np.ndarray
 
 Run = TypeVar("Run")  # of `posterior`, a later room
-MINUTE_S = 60.0
 _FIRST = (k.RC1_BEFORE, k.RC2_BEFORE)
 _LAST = (k.RC1_END, k.RC2_END, k.RC3_END)
 _MEAN = (k.SEEN_A, k.RC1_MEAN, k.RC2_MEAN, k.RC3_MEAN, k.RC3_LEFT)
