@@ -75,6 +75,25 @@ def left_out_model(code: str, folder: Path) -> CellModel:
     return load_cell(path)
 
 
+def without_rate(name: str, folder: Path) -> CellModel:
+    """The 2 Ah cell fitted without one of its constant-current records; as `left_out_model`."""
+    path = folder / f"lfp-18650-2ah-without-{name.removeprefix('LFP_25degC_')}.toml"
+    if not path.is_file():
+        from socband.identify_command import fit_command
+
+        part = OPEN_SETS["cell-18650-2ah"]
+        low_rate = set_file(part, "LFP_25degC_Co20.csv")
+        kept = [other for other in RECORDS["lfp-18650-2ah"] if other != name]
+        fit_command(
+            name=path.stem,
+            ocv_discharge=[str(low_rate)],
+            dynamic=[str(set_file(part, f"{other}.csv")) for other in kept],
+            bpx=low_rate.parent / "lfp_18650_cell_BPX.json",
+            out=path,
+        )
+    return load_cell(path)
+
+
 def model_for(name: str, cell: CellModel, folder: Path) -> CellModel:
     """What a record is to be filtered with: its cell's model, or that fitted without it."""
     return left_out_model(LEFT_OUT[name], folder) if name in LEFT_OUT else cell

@@ -82,7 +82,7 @@ ALWAYS = Hours()
 # However well one cell was measured, the next of its kind differs by as much along the charge and
 # in voltage, a house's voltmeter included (assumed). How far the cell that a model was calibrated
 # on may shift, its calibration says (`charge_shift`): told the true current, calibration records
-# shift by 0.2 % rms (26650), 0.6 (18650) and 1.1 (steps cell; `benchmarks/told_current.py`).
+# shift by 0.2 % rms (26650), 0.8 (18650) and 1.1 (steps cell; `benchmarks/told_current.py`).
 LEAST_VOLTAGE_SPREAD_V, LEAST_SHIFT = 0.006, 0.015
 # The slow part of a cell that nobody calibrated differs by this at least; one that was calibrated
 # has its own number (`Calibration.slow_spread`), which grows to this at most.
