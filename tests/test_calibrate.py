@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import importlib
 import json
-import sys
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scripts import benchmark
 
 from socband.cell import simulate
 from socband.errors import InputError
 from socband.logs import Log
 from socband.models import VoltageError, dump_cell, load_cell
 
-FOLDER = Path(__file__).parents[1] / "benchmarks"
 LABELS = ("Test Time / s", "Current / A", "Voltage / V")
 
 
 @pytest.fixture(scope="module")
 def calibrate():
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(FOLDER)
-        yield importlib.import_module("calibrate")
-    del sys.modules["calibrate"], sys.modules["calibration_records"]
+    with benchmark("calibrate") as module:
+        yield module
 
 
 @pytest.fixture

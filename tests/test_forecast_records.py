@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import importlib
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
+from scripts import benchmark
 
 from socband.models import dump_cell, load_cell
-
-FOLDER = Path(__file__).parents[1] / "benchmarks"
 
 
 @pytest.fixture(scope="module")
 def records():
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(FOLDER)
-        yield importlib.import_module("forecast_records")
-    del sys.modules["forecast_records"], sys.modules["calibration_records"]
+    with benchmark("forecast_records") as module:
+        yield module
 
 
 @pytest.mark.parametrize(

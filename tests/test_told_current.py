@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from scripts import benchmark
 
 from socband.bench import make_context
 from socband.cell import simulate
@@ -17,16 +15,13 @@ from socband.estimators.ensemble import BENCH_SETTINGS
 from socband.logs import Log
 from socband.models import load_cell
 
-FOLDER = Path(__file__).parents[1] / "benchmarks"
 SLOW, VOLTS = 1.35, 0.004  # of the truth: slow part over the model's, and what its meter reads high
 
 
 @pytest.fixture(scope="module")
 def told():
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(FOLDER)
-        yield importlib.import_module("told_current")
-    del sys.modules["told_current"], sys.modules["calibration_records"]
+    with benchmark("told_current") as module:
+        yield module
 
 
 def test_what_a_simulated_cell_has_of_its_own_is_found(told):

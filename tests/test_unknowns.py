@@ -169,7 +169,7 @@ def test_curves_shift_further_in_the_cold_and_away_from_the_fit(calibrated, at_2
     """
     cell = load_cell("lfp-26650-2ah")
     cell = replace(cell, calibration=replace(cell.calibration, charge_shift=calibrated))
-    for temperature_c in (45.0, 15.0, 5.0, -25.0):
+    for temperature_c in (45.0, 25.0, 15.0, 5.0, -25.0):
         k = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
         away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
         found = cell_unknowns(cell, temperature_c)["charge_shift"]

@@ -47,6 +47,7 @@ DRIVE_ROWS = 14
     MINUTE_NOISE_V,  # of what models leave from one minute to the next; NOISE_V is the meter's
 ) = range(15)
 COMMON_SIZE = 15
+MINUTE_S = 60.0  # within which what a model leaves hardly moves: shorter steps know no more
 
 # columns of the table of temperature factors, in the order of `cell.temperature_factors`
 F_K0, F_K1, F_K2, F_LAG, F_CAPACITY = range(5)

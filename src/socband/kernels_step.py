@@ -30,6 +30,7 @@ from socband.kernels_layout import (
     LAG,
     LEAK_PER_S,
     MINUTE_NOISE_V,
+    MINUTE_S,
     NOISE_V,
     OCV,
     OUTLIER_SIGMA,
@@ -55,7 +56,6 @@ from socband.kernels_math import exp_negative, log_positive
 from socband.kernels_shift import stands_in_filter
 
 BLOCK = 64
-_MINUTE_S = 60.0
 
 # Where the rows begin.
 (
@@ -261,7 +261,7 @@ def update(w, volt, dt, h_e, common):
     What the model leaves from one minute to the next hardly moves within a minute: six steps of ten
     seconds are no more evidence than one of sixty.
     """
-    minute2 = common[MINUTE_NOISE_V] ** 2 * max(1.0, _MINUTE_S / max(dt, 1.0))
+    minute2 = common[MINUTE_NOISE_V] ** 2 * max(1.0, MINUTE_S / max(dt, 1.0))
     noise2 = max(common[NOISE_V] ** 2, minute2)
     in_outliers = 1.0 / common[OUTLIER_SIGMA] ** 2
     for j in range(BLOCK):

@@ -8,14 +8,13 @@ import numpy as np
 
 from socband import kernels as k
 from socband.cell import diffusion_current, surface_soc
+from socband.kernels_layout import MINUTE_S
 from socband.posterior_settings import error_std_v, kept_of_error, share_of_full
 
 if TYPE_CHECKING:
     from socband.track import Track
 
 Array = np.ndarray
-
-MINUTE_S = 60.0
 
 
 def steps_in_a_minute(track: Track) -> int:

@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 
 from socband import kernels as k
-from socband.posterior_foresight import MINUTE_S
+from socband.kernels_layout import MINUTE_S
 from socband.track import Track
 
 Array = np.ndarray

@@ -13,8 +13,8 @@ from socband.models import CellModel
 Array = np.ndarray
 
 # What a cell without calibration gets: one setting over the calibration records of all cells
-# (`benchmarks/calibrate.py --pooled`: 0.5, 0.7, 0.5; since the fits of 2026-11-30 a memory of 2, by
-# 2 % of the CRPS, not taken over), its error widened by a third and its learning rate halved: with
+# (`benchmarks/calibrate.py --pooled`: 0.5, 0.7, 0.5; on the grids of 2026-12-01 0.25, 1.0 and 0.5,
+# not taken over), its error widened by a third and its learning rate halved: with
 # 0.5 the band of simulated houses with another cell (`house_bands.py`, 24 houses of development
 # seed 0) held the truth in 79 % of the time, with 0.25 in 90 %.
 POOLED_ETA = 0.25

@@ -226,9 +226,8 @@ def setup_from_table(
             parts[key] = _validated(kind, filled.tree[key], key, filled.keys, flags, problems)
         else:
             parts[key] = None
-    for problem in cross_checks(parts, {a.key for a in filled.assumptions}) + supply_problems(
-        parts
-    ):
+    assumed = {assumption.key for assumption in filled.assumptions}
+    for problem in cross_checks(parts, assumed) + supply_problems(parts):
         problems.append(dataclasses.replace(problem, where=flags.get(problem.where, problem.where)))
     if problems:
         raise InputError(problems, name)

@@ -36,7 +36,7 @@ _AS_PRINTED = 0.005  # so near the rated capacity a setting is taken from the la
 _ROUNDED = 0.02  # a display may stand so far below full at once (assumed)
 
 
-def cross_checks(parts: Mapping[str, Any], assumed: Collection[str] = ()) -> list[Problem]:
+def cross_checks(parts: Mapping[str, Any], assumed: Collection[str]) -> list[Problem]:
     """Problems between keys; a section that is itself broken (None) is left out.
 
     Args:

@@ -318,7 +318,8 @@ def cell_unknowns(
     # Away from the temperatures of a fit the surface lags by more or less than modelled; at worst
     # slow part and curves are as little known as those of another cell.
     away = float(cell.voltage_error.unfamiliar_factor(np.array(temperature_c)))
-    calibrated = None if cell.calibration is None else cell.calibration.slow_spread
+    found = cell.calibration
+    calibrated, shift = (None, None) if found is None else (found.slow_spread, found.charge_shift)
     if calibrated is None:
         slow = max(cell.relative_spread("resistance.r2.ref_ohm"), UNCALIBRATED_SLOW_SPREAD)
     else:
@@ -328,7 +329,7 @@ def cell_unknowns(
     # A cell that was calibrated is known as its file says where the fit was, and from there on by
     # what dU/dT is known to.
     volts = max(cell.spread["ocv.voltage_v"], LEAST_VOLTAGE_SPREAD_V)
-    if cell.calibration is not None:
+    if found is not None:
         warmer_k = temperature_c - cell.reference_temperature_c
         drifted_v = cell.spread["entropy.slope_v_per_k"] * warmer_k
         volts = max(float(np.hypot(away * cell.spread["ocv.voltage_v"], drifted_v)), least_v)
@@ -336,15 +337,14 @@ def cell_unknowns(
     # record at -25 degC was covered 74 % of the time with the shift of the warmth, 84 % with
     # `MOST_SHIFT`, its CRPS 3.0 and 2.9 % (by hand).
     colder = max(1.0, float(polarisation_factor(cell, np.array(temperature_c))))
-    shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
-    if cell.calibration is not None and cell.calibration.charge_shift is not None:
-        shift = cell.calibration.charge_shift
+    if shift is None:
+        shift = max(cell.spread["ocv.soc"], LEAST_SHIFT)
     shift = _grown(shift, away * colder, MOST_SHIFT)
     hysteresis = {
         "hysteresis_factor": Quantity.from_dist("lognorm", s=UNCALIBRATED_GAP_SPREAD),
         "decay_factor": Quantity.from_dist("lognorm", s=UNCALIBRATED_DECAY_SPREAD),
     }
-    return (hysteresis if cell.calibration is None else {}) | {
+    return (hysteresis if found is None else {}) | {
         "diffusion_factor": Quantity.from_dist("lognorm", s=slow, source="cell model"),
         "voltage_offset_v": Quantity.from_dist("norm", loc=0.0, scale=volts, source="cell model"),
         "charge_shift": Quantity.from_dist("norm", loc=0.0, scale=shift, source="cell model"),
