@@ -680,6 +680,7 @@ def test_the_hour_that_a_panel_is_reckoned_for_is_said(bank):
     found = charging(replace(setup, present=present), cell, None, {"amps": 0.0}, 0, 1000, "solar")
     text = " ".join(charging_text(found).split())
     assert "Reckoned for 19:00 ([present] clock), with the sun up from" in text
+    assert "The sun is down: no panel gives anything, sound or not. Ask again by day." in text
     told = {"amps": 0.0, "panel_volts": 19.0}  # then the panel itself says that it sees the sun
     found = charging(replace(setup, present=present), cell, None, told, 0, 1000, "solar")
     assert "Reckoned for" not in charging_text(found)
@@ -702,6 +703,7 @@ def test_a_panel_beside_a_log_is_reckoned_for_the_hour_of_its_last_row(bank):
 
     found, text = asked(evening, clock_is_local=True)
     assert "Reckoned for 12:00 (the log's last row), with the sun up" in text
+    assert "The sun is down" not in text
     assert found["expected_by_soc_a"].sel(soc=0.5, quantile=0.5) > 1.0
     found, text = asked(evening)  # a log that does not know when it was
     assert "Reckoned for 22:00 ([present] clock)" in text

@@ -16,11 +16,13 @@ from socband.logs import Log
 from socband.models import load_cell
 from socband.narrowing import (
     FULL,
+    HOLD,
     KINDS,
     KNEE,
     MARK_WINDOW_S,
     MOST_MISFIT,
     MOST_STRAINED,
+    REST,
     marks,
     strained_share,
 )
@@ -33,19 +35,31 @@ from socband.site import setup_from_table
 CELL = SimpleNamespace(capacity_ah=100.0)
 
 
-def found_in(width: np.ndarray, mean: float = 0.5, evidence: tuple = ()) -> list:
-    """Marks of a band of that width, a row a minute."""
-    time_s = 60.0 * np.arange(1.0, len(width) + 1)
-    track = SimpleNamespace(time_s=time_s, current_a=np.full(len(width), -20.0))
+def found_in(
+    width: np.ndarray, mean: float = 0.5, evidence: tuple = (), amps=-20.0, volts=3.3, cell=CELL
+) -> list:
+    """Marks of a band of that width, a row a minute, under one current and cell voltage."""
+    n = len(width)
+    time_s = 60.0 * np.arange(1.0, n + 1)
+    held = {"current_a": np.full(n, amps), "voltage_v": np.full(n, volts)}
+    track = SimpleNamespace(time_s=time_s, **held)
     quantiles = np.column_stack([0.5 - width / 2, 0.5 + width / 2])
-    posterior = SimpleNamespace(time_s=time_s, quantiles=quantiles, mean=np.full(len(width), mean))
-    return marks(track, posterior, CELL, evidence, 0, 1)
+    posterior = SimpleNamespace(time_s=time_s, quantiles=quantiles, mean=np.full(n, mean))
+    return marks(track, posterior, cell, evidence, 0, 1)
 
 
 def test_a_jump_is_one_mark_with_its_widths() -> None:
     (mark,) = found_in(np.repeat([0.2, 0.05], 120))
     assert (mark.kind, mark.before, mark.after) == (KNEE, pytest.approx(0.2), pytest.approx(0.05))
     assert abs(mark.time_s - 120 * 60.0) <= MARK_WINDOW_S + 60.0
+
+
+def test_a_charger_that_holds_is_no_rest() -> None:
+    """No current at 60 % by the band: 3.30 V a cell is a rest, 3.45 V a charger's doing."""
+    cell = load_cell("lfp-prismatic-100ah")
+    for volts, kind in ((3.30, REST), (np.nan, REST), (3.45, HOLD)):
+        (mark,) = found_in(np.repeat([0.2, 0.05], 120), 0.6, amps=0.1, volts=volts, cell=cell)
+        assert mark.kind == kind
 
 
 def test_what_nobody_notices_is_no_mark() -> None:

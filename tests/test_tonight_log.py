@@ -76,6 +76,10 @@ def test_the_charge_is_that_of_replay_at_its_last_row(cell, log) -> None:
     text = " ".join(tonight_text(night).split())
     assert "The charge is that of evening.csv, 10 h long, at its end" in text
     assert "last row (21:00)" in text
+    for shown, said in ((0.02, "lie below all"), (END_SOC, ""), (0.98, "lie above all")):
+        words = " ".join(tonight_text(night.assign_attrs(display_soc=shown)).split())
+        assert ("all of the band" in words) is bool(said)
+        assert said in words
     assert told["pulled_beyond_setup"] == {}
     assert "DO NOT TRUST" not in text
     assert "DO NOT TRUST" in tonight_text(night.assign_attrs(strained_share=0.2))

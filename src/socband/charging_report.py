@@ -176,7 +176,10 @@ def reckoned_for(attrs: Mapping[str, Any]) -> str:
     """The hour that a panel's current is reckoned for, and when its sun is up."""
     keys = ("sun_at_hour", "sunrise_hour", "sunset_hour")
     at, rise, fall = (ClockTime.from_hour(attrs[key]) for key in keys)
-    return f"Reckoned for {at} ({attrs['sun_hour_of']}), with the sun up from {rise} to {fall}."
+    said = f"Reckoned for {at} ({attrs['sun_hour_of']}), with the sun up from {rise} to {fall}."
+    if not attrs["sunrise_hour"] < attrs["sun_at_hour"] < attrs["sunset_hour"]:
+        said += " The sun is down: no panel gives anything, sound or not. Ask again by day."
+    return said
 
 
 def assumed_size(dataset: xr.Dataset) -> str:

@@ -54,6 +54,14 @@ def _log_lines(dataset: xr.Dataset) -> list[str]:
         f"The charge is that of {attrs['log']}, {_long(attrs['log_hours'])} long, at its end; the "
         "display is counted back and used only where the log begins."
     )
+    low, *_, high = quantiles_of(dataset["soc_now"].values)
+    shown = attrs["display_soc"]
+    if shown < low or shown > high:
+        side = "below" if shown < low else "above"
+        text += (
+            f" The {100 * shown:.0f} % that it says lie {side} all of the band: go by the band "
+            "until the bank has been full again."
+        )
     lines = [wrapped(text), *present_lines(attrs, clock_counts=True)]
     if np.isnan(attrs["present_hour"]):
         text = "What time that was, nobody says: this computer's clock is taken (--now says it)."
