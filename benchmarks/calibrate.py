@@ -1,8 +1,10 @@
 """Calibrate how far the filter trusts a cell model: learning rate, size and memory of its error,
-and how far the cell's slow part, and its curves along the charge, may differ from it.
+and how far the cell's slow part, its curves along the charge and its lag may differ from it.
 
     python benchmarks/calibrate.py lfp-26650-2ah            the grid, and what it would store
     python benchmarks/calibrate.py lfp-26650-2ah --write    and store it in the model's file
+    python benchmarks/calibrate.py lfp-26650-2ah --walk     on from what the file holds: the third
+                                                            round alone
     python benchmarks/calibrate.py --pooled                 one setting over the records of all
                                                             cells, from the grids already run
     python benchmarks/calibrate.py my-cell.toml --records house.csv run.csv+end.csv@5 --write
@@ -19,7 +21,9 @@ follows (`+END`); one end alone is not good enough to judge a band by. They may 
 was fitted to, but then the filter trusts it too much; better are others of the same cell. What
 calibrates must not score afterwards.
 
-The whole grid runs with a few faults (`--first`), the best of it with all of them.
+The whole grid runs with a few faults (`--first`), the best of it with all of them; from the one
+chosen a walk goes on, one number a step lower or higher at a time (`LADDERS`), with all faults, for
+as long as one of the neighbours would be chosen.
 
 Chosen is the setting of least CRPS among those whose 90 % band holds the truth in 88 to 93 % of the
 time over all records alike, and in 80 % or more on each as far as so few faults can tell (within
@@ -34,7 +38,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, astuple, dataclass, fields, replace
 from datetime import date
 from functools import partial
@@ -50,6 +54,7 @@ from socband.executors import executor_from
 from socband.faults import stream
 from socband.identify_command import write_beside
 from socband.models import Calibration, CellModel, dump_cell, load_cell
+from socband.posterior_settings import LAG_ERROR_SHARE
 from socband.report import problems_text
 from socband.scoring import LEVELS, score_record
 from socband.unknowns import UNCALIBRATED_SLOW_SPREAD
@@ -57,11 +62,24 @@ from socband.unknowns import UNCALIBRATED_SLOW_SPREAD
 HERE = Path(__file__).resolve().parent
 MODELS = HERE.parent / "models"
 # As for a cell that nobody calibrated, about: what `--pooled` compares.
-UNCALIBRATED = (UNCALIBRATED_SLOW_SPREAD, 0.025)
+UNCALIBRATED = (UNCALIBRATED_SLOW_SPREAD, 0.025, LAG_ERROR_SHARE)
 GRID = tuple(
     (*noise, *differs)
     for noise in itertools.product((0.5, 0.25), (0.7, 1.0), (0.5, 2.0, 6.0, 15.0))
-    for differs in (*itertools.product((0.2, 0.1), (0.025, 0.01, 0.004)), UNCALIBRATED)
+    for differs in (
+        *itertools.product((0.2, 0.1), (0.025, 0.01, 0.004), (LAG_ERROR_SHARE,)),
+        UNCALIBRATED,
+    )
+)
+TAU_SCALE = 2  # where the memory stands in a setting
+# What the walk may try of each number of a setting, in the order of `Outcome`.
+LADDERS = (
+    (0.125, 0.25, 0.5, 1.0),
+    (0.5, 0.7, 1.0, 1.4, 2.0),
+    (0.25, 0.5, 1.0, 2.0, 4.0, 6.0, 10.0, 15.0),
+    (0.05, 0.1, 0.2, 0.4),
+    (0.002, 0.004, 0.01, 0.025),
+    (0.0, 0.1, 0.2, 0.4),
 )
 
 
@@ -77,6 +95,7 @@ class Outcome:
     tau_scale: float
     slow_spread: float
     charge_shift: float
+    lag_share: float
     coverage_50: float
     coverage_90: float
     worst_90: float
@@ -87,7 +106,7 @@ class Outcome:
     @property
     def setting(self) -> tuple[float, ...]:
         """As in `GRID`."""
-        return astuple(self)[:5]
+        return astuple(self)[: len(LADDERS)]
 
 
 def scores(job: tuple[Context, str, int, int], item: tuple[float, ...]) -> list[float]:
@@ -215,16 +234,56 @@ def chosen(found: list[Outcome]) -> Outcome:
     return max(found, key=lambda o: o.worst_90)
 
 
+def stored_setting(cell: CellModel) -> tuple[float, ...]:
+    """Where a walk begins alone: what the model's file holds."""
+    if cell.calibration is None:
+        raise SystemExit(f"{cell.name} has no calibration to walk on from: run without --walk")
+    known = cell.calibration
+    noise = known.eta, known.error_scale, known.tau_scale
+    differs = known.slow_spread, known.charge_shift, known.lag_share
+    pairs = zip(differs, UNCALIBRATED, strict=True)
+    return (*noise, *(b if a is None else a for a, b in pairs))
+
+
+def neighbours(setting: tuple[float, ...], most_tau_scale: float) -> list[tuple[float, ...]]:
+    """Settings that differ by one number, by the next step of its ladder down or up."""
+    found = []
+    for k, (ladder, now) in enumerate(zip(LADDERS, setting, strict=True)):
+        below, above = [x for x in ladder if x < now], [x for x in ladder if x > now]
+        for value in (*below[-1:], *above[:1]):
+            if k != TAU_SCALE or value <= most_tau_scale:
+                found.append((*setting[:k], value, *setting[k + 1 :]))
+    return found
+
+
+def walk(
+    found: list[Outcome],
+    run: Callable[[Sequence[tuple[float, ...]]], list[Outcome]],
+    most_tau_scale: float,
+) -> list[Outcome]:
+    """`found`, and all that a walk from the one chosen of it has tried; it ends where none of the
+    neighbours would be chosen.
+    """
+    found = list(found)
+    while True:
+        best = chosen(found)
+        known = {o.setting for o in found}
+        new = [s for s in neighbours(best.setting, most_tau_scale) if s not in known]
+        found += run(new)
+        if chosen(found) is best:
+            return found
+
+
 def show(found: list[Outcome], best: Outcome) -> None:
-    """The grid as a table, best first by CRPS."""
-    print("  eta  error  memory   slow  shift   in 50 %  in 90 %      worst  width 90   CRPS")
-    print("           x       x      ±    ± %         %        %          %         %      %")
+    """What was run with all faults as a table, best first by CRPS."""
+    print("  eta  error memory   slow  shift   lag  in 50 % in 90 %      worst  width   CRPS")
+    print("           x      x      ±    ± %     ±        %       %          %      %      %")
     for o in sorted(found, key=lambda o: o.crps):
         print(
-            f" {o.eta:4.2f}   {o.error_scale:4.2f}  {o.tau_scale:6.2f}   {o.slow_spread:4.2f}"
-            f"  {100 * o.charge_shift:5.1f}    {100 * o.coverage_50:6.1f}   "
+            f" {o.eta:4.2g}   {o.error_scale:4.2f} {o.tau_scale:6.2f}   {o.slow_spread:4.2f}"
+            f"  {100 * o.charge_shift:5.1f}  {o.lag_share:4.2f}   {100 * o.coverage_50:6.1f}  "
             f"{100 * o.coverage_90:6.1f}  {100 * o.worst_90:5.1f}±{100 * o.worst_error:4.1f}"
-            f"    {100 * o.width_90:6.1f}  {100 * o.crps:5.2f} {'<' if o is best else ''}".rstrip()
+            f" {100 * o.width_90:6.1f}  {100 * o.crps:5.2f} {'<' if o is best else ''}".rstrip()
         )
 
 
@@ -263,6 +322,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         "--folder", type=Path, default=Path(".calibration-models"), help="for models and grids"
     )
     parser.add_argument("--write", action="store_true", help="store the setting in the model file")
+    parser.add_argument("--walk", action="store_true", help="the third round alone, see above")
     given = parser.parse_args(argv)
     if given.pooled:
         given.folder.mkdir(exist_ok=True)
@@ -290,14 +350,20 @@ def main(argv: Sequence[str] | None = None) -> None:
         context = context_of(given.model, given.folder)
         path, names = MODELS / f"{given.model}.toml", RECORDS[given.model]
     run = partial(outcomes, context, members=given.members, workers=given.workers)
-    first = run(settings=GRID, faults=min(given.first, given.faults))
-    if not given.records:
-        grid = json.dumps([asdict(o) for o in first], indent=1)
-        (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
-    last = finalists(told(first, most_memory(context)), given.finalists)
-    found = run(settings=[o.setting for o in last], faults=given.faults)
+    most = most_memory(context)
+    with_all = partial(run, faults=given.faults)
+    if given.walk:
+        settings = [stored_setting(load_cell(path))]
+    else:
+        first = run(settings=GRID, faults=min(given.first, given.faults))
+        if not given.records:
+            grid = json.dumps([asdict(o) for o in first], indent=1)
+            (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
+        settings = [o.setting for o in finalists(told(first, most), given.finalists)]
+    found = walk(with_all(settings), with_all, most)
     best = chosen(found)
-    print(f"{len(found)} of {len(GRID)} settings, {given.faults} faults a record:")
+    print(f"{len(found)} settings, {given.faults} faults a record, after ", end="")
+    print("what the file holds:" if given.walk else f"a grid of {len(GRID)}:")
     show(found, best)
     if given.records:
         print(caution(found, load_cell(path), names), end="")

@@ -55,7 +55,7 @@ from socband.cell import (
 )
 from socband.kernels_layout import RC2_MEAN, RC3_MEAN
 from socband.logs import Log
-from socband.models import CellModel, load_cell
+from socband.models import Calibration, CellModel, load_cell
 from socband.posterior import Settings, condition
 from socband.posterior_settings import POOLED_LASTING_SHARE, error_std_v, lasting_std_v
 from socband.quantity import Quantity
@@ -127,6 +127,17 @@ UNMEASURED = Told(
     UNCALIBRATED_DECAY_SPREAD,
     (0.0023, 5.0, 0.005),
 )
+
+
+def without_error_along_charge(cell: CellModel) -> CellModel:
+    """A cell as the houses of the truth `same` are of it.
+
+    An error whose size follows where the ensemble stands cannot be simulated beforehand.
+    """
+    error = replace(cell.voltage_error, std_soc=0.0)
+    return replace(
+        cell, voltage_error=error, calibration=Calibration(1.0, 1.0, 1.0, "", (), lag_share=0.0)
+    )
 
 
 def prior(cell: CellModel, told: Told = UNMEASURED) -> Unknowns:
@@ -499,12 +510,10 @@ def uniformity(ranks: Array) -> tuple[Array, float]:
 _CELL: list[CellModel] = []  # of a worker
 
 
-def _begin(cell: CellModel, truth: str) -> None:
-    from socband import kernels, posterior_settings
+def _begin(cell: CellModel) -> None:
+    from socband import kernels
 
     kernels.n_threads = lambda: 1  # the houses share the processors, not the members
-    if truth == "same":  # see `main`
-        posterior_settings.LAG_ERROR_SHARE = 0.0
     _CELL[:] = [cell]
 
 
@@ -519,7 +528,6 @@ def run(
     houses: Houses,
     cell: CellModel,
     settings: Settings,
-    truth: str,
     told: Told = UNMEASURED,
     processes: int = 2,
 ) -> list[Verdict]:
@@ -531,7 +539,7 @@ def run(
     ]
     work = partial(one, settings=settings, told=told)
     # forked workers get the cell as it is: its read-only tables cannot be pickled
-    pool = ProcessPoolExecutor(processes, get_context("fork"), _begin, (cell, truth))
+    pool = ProcessPoolExecutor(processes, get_context("fork"), _begin, (cell,))
     with pool:
         return list(pool.map(work, jobs, chunksize=4))
 
@@ -590,9 +598,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--cell", default="lfp-26650-2ah")
     o = parser.parse_args(arguments)
     cell = load_cell(o.cell)
-    if o.truth == "same":  # see `_begin`
-        cell = replace(cell, voltage_error=replace(cell.voltage_error, std_soc=0.0))
     told = MEASURED if o.measured else UNMEASURED
+    if o.truth == "same":
+        cell = without_error_along_charge(cell)
+    elif not o.measured:
+        cell = replace(cell, calibration=None)
     houses = simulate(cell, o.truth, o.houses, o.seed, int(o.hours * 3600 / STEP_S), told)
     scale, memory, noise_v = told.scales(o.truth, cell)
     settings = Settings(
@@ -615,7 +625,7 @@ def main(arguments: list[str] | None = None) -> int:
         f"{settings.tau_scale:g}, noise {1e3 * settings.least_noise_v:g} mV, {o.members} members, "
         f"{o.moves} moves"
     )
-    print(table(run(houses, cell, settings, o.truth, told)))
+    print(table(run(houses, cell, settings, told)))
     return 0
 
 

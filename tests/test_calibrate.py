@@ -53,8 +53,10 @@ def own(tmp_path):
 
 
 def test_a_model_of_ones_own_is_calibrated_and_stored(calibrate, own, monkeypatch, capsys):
-    grid = ((0.5, 1.0, 2.0, 0.2, 0.01), (0.25, 0.7, 15.0, 0.4, 0.025))
+    grid = ((0.5, 1.0, 2.0, 0.2, 0.01, 0.2), (0.25, 0.7, 15.0, 0.4, 0.025, 0.2))
     monkeypatch.setattr(calibrate, "GRID", grid)
+    ladders = ((0.5,), (1.0,), (2.0, 15.0), (0.2,), (0.01,), (0.1, 0.2))
+    monkeypatch.setattr(calibrate, "LADDERS", ladders)
     model, record = str(own / "own.toml"), str(own / "told.csv@25")
     few = ("--faults", "1", "--members", "60")
     calibrate.main([model, "--records", record, *few])
@@ -63,10 +65,48 @@ def test_a_model_of_ones_own_is_calibrated_and_stored(calibrate, own, monkeypatc
     calibrate.main([model, "--records", record, *few, "--write"])
     assert capsys.readouterr().out == f"{shown}stored in own.toml\n"
     stored = load_cell(model).calibration
-    names = ("eta", "error_scale", "tau_scale", "slow_spread", "charge_shift")
-    assert tuple(getattr(stored, name) for name in names) in grid
-    assert "1 of 2 settings, 1 faults a record" in shown  # three hours tell no memory of 15
+    # three hours tell no memory of 15: one of the grid, and one beside it
+    assert calibrate.stored_setting(load_cell(model)) in {grid[0], (*grid[0][:5], 0.1)}
+    assert "2 settings, 1 faults a record, after a grid of 2" in shown
     assert stored.records == ("told",)
+    calibrate.main([model, "--records", record, *few, "--walk"])
+    assert "2 settings, 1 faults a record, after what the file" in capsys.readouterr().out
+
+
+def test_a_walk_goes_one_step_at_a_time_and_ends_where_no_neighbour_is_better(calibrate):
+    """CRPS as the distance from a setting six steps away: it gets there, and asks for none twice.
+
+    A memory beyond what the records tell is not asked for.
+    """
+    start, asked = (0.5, 1.0, 2.0, 0.2, 0.01, 0.2), []
+    goal = (0.5, 1.4, 6.0, 0.1, 0.002, 0.0)
+
+    def rungs(setting):
+        pairs = zip(calibrate.LADDERS, setting, strict=True)
+        return np.array([ladder.index(x) for ladder, x in pairs])
+
+    def run(settings):
+        asked.extend(settings)
+        away = [np.abs(rungs(s) - rungs(goal)).sum() for s in settings]
+        rest = (0.5, 0.9, 0.85, 0.05, 0.1)
+        return [calibrate.Outcome(*s, *rest, 0.01 * d) for s, d in zip(settings, away, strict=True)]
+
+    found = calibrate.walk(run([start]), run, np.inf)
+    assert calibrate.chosen(found).setting == goal
+    assert len(set(asked)) == len(asked) == len(found)
+    asked.clear()
+    found = calibrate.walk(run([start]), run, 2.0)
+    assert calibrate.chosen(found).setting == (*goal[:2], 2.0, *goal[3:])
+    assert max(s[2] for s in asked) == 2.0
+
+
+def test_what_a_file_does_not_say_is_walked_on_from_as_uncalibrated(calibrate):
+    cell = load_cell("lfp-26650-2ah")
+    bare = replace(cell.calibration, slow_spread=None, charge_shift=None, lag_share=None)
+    bare = replace(cell, calibration=bare)
+    assert calibrate.stored_setting(bare)[3:] == calibrate.UNCALIBRATED
+    with pytest.raises(SystemExit, match="no calibration to walk on from"):
+        calibrate.stored_setting(replace(cell, calibration=None))
 
 
 def test_true_charge_lies_between_two_ends_where_no_column_tells_it(calibrate, own):
@@ -112,7 +152,7 @@ def test_a_memory_that_the_records_cannot_tell_is_not_chosen(calibrate):
     short = SimpleNamespace(log=Log("short", time_s / 9, time_s, time_s))
     context = SimpleNamespace(records={"a": record, "b": short}, cells={"a": cell, "b": cell})
     assert calibrate.most_memory(context) == pytest.approx(3.0)
-    good = calibrate.Outcome(0.5, 0.7, 15.0, 0.2, 0.01, 0.5, 0.9, 0.9, 0.05, 0.1, 0.020)
+    good = calibrate.Outcome(0.5, 0.7, 15.0, 0.2, 0.01, 0.2, 0.5, 0.9, 0.9, 0.05, 0.1, 0.020)
     short = replace(good, tau_scale=2.0, crps=0.021)
     assert calibrate.told([good, short], np.inf) == [good, short]
     assert calibrate.told([good, short], 3.0) == [short]
@@ -121,7 +161,7 @@ def test_a_memory_that_the_records_cannot_tell_is_not_chosen(calibrate):
 
 def test_a_band_that_holds_too_much_is_not_chosen_while_another_says_what_it_holds(calibrate):
     """88 to 93 % of the time in the 90 % band; a band that holds less is no choice at all."""
-    says = calibrate.Outcome(0.5, 0.7, 2.0, 0.2, 0.01, 0.5, 0.9, 0.85, 0.05, 0.1, 0.020)
+    says = calibrate.Outcome(0.5, 0.7, 2.0, 0.2, 0.01, 0.2, 0.5, 0.9, 0.85, 0.05, 0.1, 0.020)
     wide = replace(says, eta=0.25, coverage_90=0.96, crps=0.019)
     narrow = replace(says, error_scale=0.5, coverage_90=0.86, crps=0.015)
     assert calibrate.chosen([says, wide, narrow]) is says
@@ -131,7 +171,7 @@ def test_a_band_that_holds_too_much_is_not_chosen_while_another_says_what_it_hol
 
 def test_the_second_round_takes_what_may_be_honest_first(calibrate):
     """85 to 96 % by a few faults, by CRPS; then what holds more, by CRPS; then what holds most."""
-    says = calibrate.Outcome(0.5, 0.7, 2.0, 0.2, 0.01, 0.5, 0.9, 0.85, 0.05, 0.1, 0.020)
+    says = calibrate.Outcome(0.5, 0.7, 2.0, 0.2, 0.01, 0.2, 0.5, 0.9, 0.85, 0.05, 0.1, 0.020)
     better = replace(says, coverage_90=0.86, crps=0.018)
     wide = replace(says, coverage_90=0.99, crps=0.010)
     narrow = replace(says, coverage_90=0.80, crps=0.005)

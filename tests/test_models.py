@@ -150,8 +150,9 @@ def test_a_calibration_keeps_what_it_says_and_what_it_leaves_out():
     cell = load_cell("lfp-26650-2ah")
     for number in (0.2, None):
         kept = replace(cell.calibration, slow_spread=number, charge_shift=number)
+        kept = replace(kept, lag_share=number)
         text = dump_cell(replace(cell, calibration=kept))
-        for name in ("slow_spread", "charge_shift"):
+        for name in ("slow_spread", "charge_shift", "lag_share"):
             assert (name in text) is (number is not None)
         assert CellModel.from_tree(tomllib.loads(text)).calibration == kept
 

@@ -6,39 +6,32 @@ errors or chi-squared bounds.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
+from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 from scipy import stats
+from scripts import benchmark
 
 from socband import kernels as k
-from socband import posterior_settings
 from socband.models import CellModel, load_cell
 from socband.posterior import Settings, _Run
 from socband.unknowns import score_matrix
 
 TOLERANCE = 5.0 * np.sqrt(2.0 / (10 * 720))  # of a mean of chi-squared, ten houses or more
-BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 
 
 @pytest.fixture(scope="module")
-def st() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("simulated", BENCHMARKS / "simulated_truth.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["simulated"] = module
-    spec.loader.exec_module(module)
-    return module
+def st() -> Iterator[ModuleType]:
+    with benchmark("simulated_truth") as module:
+        yield module
 
 
 @pytest.fixture(scope="module")
-def cell() -> CellModel:
-    cell = load_cell("lfp-26650-2ah")
-    return replace(cell, voltage_error=replace(cell.voltage_error, std_soc=0.0), calibration=None)
+def cell(st: ModuleType) -> CellModel:
+    return st.without_error_along_charge(load_cell("lfp-26650-2ah"))
 
 
 def chi2_of_the_truth(
@@ -162,7 +155,6 @@ def test_well_specified_houses(
     The bounds are of chi-squared (check: n = 1, N = 100, 95 %: 0.742 to 1.296).
     """
     monkeypatch.setattr(st, "STEP_S", 360.0)
-    monkeypatch.setattr(posterior_settings, "LAG_ERROR_SHARE", 0.0)
     settings = Settings(members=members, eta=1.0, error_scale=1.0, tau_scale=1.0, least_noise_v=0.0)
     settings = replace(settings, probabilities=tuple(np.arange(1, 200) / 200.0))
     verdicts, first = [], 0

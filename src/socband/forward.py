@@ -21,7 +21,7 @@ from socband.cell import CellTables, surface_soc, temperature_factors
 from socband.demand import Demand, hours_until, moment
 from socband.kernels import n_threads
 from socband.models import KELVIN, CellModel
-from socband.posterior_settings import LAG_ERROR_SHARE, Settings, error_std_v
+from socband.posterior_settings import Settings, error_std_v, lag_error_share
 from socband.sources import Sources
 from socband.unknowns import Members, Pattern, normal_scores, uniforms
 
@@ -205,7 +205,7 @@ def prepare(
     # along the charge axis, as the filter has it: the model's own error, and a share of the lag
     slow_a = -c_rate * cell.capacity_ah * members.diffusion_factor
     lag = LOW_SOC - surface_soc(cell, np.full(n, LOW_SOC), slow_a, ambient_c)
-    along = np.hypot(scale * cell.voltage_error.std_soc, LAG_ERROR_SHARE * lag)
+    along = np.hypot(scale * cell.voltage_error.std_soc, lag_error_share(cell) * lag)
     soc_shift = along * normal_scores(seed, "forecast.soc_shift", n)
     soc_shift *= cell.voltage_error.unfamiliar_factor(ambient_c)
     soc_shift += members.charge_shift

@@ -121,10 +121,10 @@ class Calibration:
         eta: learning rate of the likelihood, 0..1.
         error_scale, tau_scale: multiply the voltage error's standard deviation and its tau_s.
         date, records: when and on which records.
-        slow_spread: of the logarithm of this cell's slow part over its model's (`unknowns`); None
-            as for a cell that nobody calibrated.
-        charge_shift: how far its curves may lie along the charge from its model's at 25 °C, a
-            standard deviation, 0..1; None as for a cell that nobody calibrated.
+        slow_spread: of the logarithm of this cell's slow part over its model's (`unknowns`).
+        charge_shift: how far its curves may lie along the charge from its model's at 25 °C, 0..1.
+        lag_share: how far its surface lags is known to this share of itself, 0..1. These three are
+            standard deviations; None: as for a cell that nobody calibrated.
     """
 
     eta: float
@@ -134,6 +134,7 @@ class Calibration:
     records: tuple[str, ...]
     slow_spread: float | None = None
     charge_shift: float | None = None
+    lag_share: float | None = None
 
     @classmethod
     def from_values(cls, values: Mapping[str, Any]) -> Calibration:

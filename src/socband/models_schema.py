@@ -210,6 +210,7 @@ SECTIONS: dict[str, Section] = {
             Entry("tau_scale", low=0, high=1000, has_spread=False),
             Entry("slow_spread", low=0.01, high=1, has_spread=False, required=False),
             Entry("charge_shift", low=0.001, high=0.2, has_spread=False, required=False),
+            Entry("lag_share", low=0, high=1, has_spread=False, required=False),
             Entry("date", "text", has_spread=False),
             Entry("records", "texts", has_spread=False),
         ),

@@ -129,10 +129,16 @@ def kernel_inputs(cell: CellModel, settings: Settings) -> tuple[Array, Array]:
     return common, np.ascontiguousarray(np.stack(temperature_factors(cell, grid), axis=-1))
 
 
-# How far the surface charge lags is known to this share of itself (assumed: one lag of one time
-# constant stands for diffusion in many particles). It counts where the curve is steep: near empty,
-# under load.
+# How far the surface charge lags is known to this share of itself, unless the cell's calibration
+# says better (assumed: one lag of one time constant stands for diffusion in many particles). It
+# counts where the curve is steep: near empty, under load.
 LAG_ERROR_SHARE = 0.2
+
+
+def lag_error_share(cell: CellModel) -> float:
+    """To what share of itself a cell's surface lag is known, 0..1."""
+    found = None if cell.calibration is None else cell.calibration.lag_share
+    return LAG_ERROR_SHARE if found is None else found
 
 
 def error_std_v(
@@ -158,7 +164,7 @@ def error_std_v(
         lasting_share: of what is left out here, see `lasting_std_v`.
     """
     error = cell.voltage_error
-    along = error_scale**2 * error.std_soc**2 + (LAG_ERROR_SHARE * lag) ** 2
+    along = error_scale**2 * error.std_soc**2 + (lag_error_share(cell) * lag) ** 2
     loaded = error.std_v_per_c_rate * c_rate * polarisation_factor(cell, temperature_c)
     across = (1.0 - lasting_share**2) * error.std_v**2 + loaded**2
     size = np.sqrt(error_scale**2 * across + along * np.square(slope_v) + np.square(full_v))
