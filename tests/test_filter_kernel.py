@@ -498,7 +498,7 @@ def test_band_rows_against_a_plain_sort() -> None:
     base, jitter = rng.normal(-1000, 1, n), rng.standard_normal(n)
     probabilities = np.array([0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975])
     quantiles, (mean, std, ess) = np.empty((steps, 7)), np.empty((3, steps))
-    kernels_band.band_rows(
+    kernels_band.bands(
         z, variance, loglik, base, eta, jitter, probabilities, quantiles, mean, std, ess
     )
     for t in range(steps):
@@ -513,13 +513,32 @@ def test_band_rows_against_a_plain_sort() -> None:
         assert ess[t] == pytest.approx(weight.sum() ** 2 / (weight**2).sum(), rel=1e-12)
 
 
+def test_rows_shared_by_threads_are_the_same_rows(monkeypatch) -> None:
+    """Ranges of rows leave no gap and touch no other's numbers."""
+    rng = np.random.default_rng(9)
+    rows = (
+        rng.uniform(0, 1, (23, 400)),
+        rng.uniform(0, 1e-3, (23, 400)),
+        rng.normal(0, 3, (23, 400)),
+    )
+    given = *rows, np.zeros(400), 0.5, rng.standard_normal(400), np.array([0.05, 0.95])
+    answers = []
+    for least in (10**9, 1):
+        monkeypatch.setattr(kernels_band, "LEAST_SHARED", least)
+        out = np.full((23, 2), np.nan), *np.full((3, 23), np.nan)
+        kernels_band.bands(*given, *out)
+        answers.append(np.column_stack(out))
+    assert np.isfinite(answers[0]).all()
+    np.testing.assert_array_equal(*answers)
+
+
 def test_band_rows_at_the_edges() -> None:
     """All mass at full or empty stays there; nothing leaves 0..1."""
     probabilities = np.array([0.05, 0.5, 0.95])
     for value, wanted in ((1.4, 1.0), (-0.3, 0.0)):
         z, zero = np.full((1, 500), value), np.zeros((1, 500))
         quantiles, (mean, std, ess) = np.empty((1, 3)), np.empty((3, 1))
-        kernels_band.band_rows(
+        kernels_band.bands(
             z, zero, zero, zero[0], 1.0, zero[0], probabilities, quantiles, mean, std, ess
         )
         np.testing.assert_allclose(quantiles, wanted, atol=1.0 / kernels_band.BINS)

@@ -220,15 +220,17 @@ def n_threads() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def over_members(kernel, n: int, *arguments, threads: int | None = None) -> None:
+def over_members(
+    kernel, n: int, *arguments, threads: int | None = None, block: int = BLOCK
+) -> None:
     """Call `kernel(first, last, *arguments)` on ranges that together cover 0..n.
 
-    The ranges are whole blocks; the kernel releases the interpreter lock. Which thread works on
-    which range changes no number.
+    The ranges are whole blocks of members (or of rows); the kernel releases the interpreter lock.
+    Which thread works on which range changes no number.
     """
     threads = threads or n_threads()
-    blocks = -(-n // BLOCK)
-    share = max(1, -(-blocks // threads)) * BLOCK
+    blocks = -(-n // block)
+    share = max(1, -(-blocks // threads)) * block
     ranges = [(first, min(first + share, n)) for first in range(0, n, share)]
     if len(ranges) == 1:
         kernel(0, n, *arguments)

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numba import njit
 
+from socband import kernels
 from socband.kernels import (
     CAPACITY_AH,
     EFFICIENCY,
@@ -22,27 +23,41 @@ from socband.kernels import (
 )
 
 BINS = 4096
+ROWS_TOGETHER, LEAST_SHARED = 4, 50_000  # of rows on one processor; of members times rows
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def band_rows(
-    z, variance, loglik, base, eta, jitter, probabilities, out_quantiles, out_mean, out_std, out_ess
+    first_row,
+    last_row,
+    z,
+    variance,
+    loglik,
+    base,
+    eta,
+    jitter,
+    probabilities,
+    out_quantiles,
+    out_mean,
+    out_std,
+    out_ess,
 ):
-    """Weighted quantiles, mean and deviation of a mixture of Gaussian clouds, row by row.
+    """Weighted quantiles, mean and deviation of a mixture of Gaussian clouds, for some rows.
 
     Each member stands for one point of its cloud, `z + jitter sqrt(variance)`, clipped to 0..1;
     the quantiles come from a histogram of `BINS` bins with a straight line inside a bin, which
     is off by less than a hundredth of a percent of charge and needs no sorting.
 
     Args:
+        first_row, last_row: the rows that are worked on, the last not included.
         z, variance, loglik: (t, n). base: (n,) log likelihood already used up.
         eta: learning rate. jitter: (n,) standard normal. probabilities: (q,) increasing.
         out_quantiles: (t, q); out_mean, out_std, out_ess: (t,).
     """
-    steps, n = z.shape
+    n = z.shape[1]
     histogram = np.empty(BINS + 1)
     weight = np.empty(n)
-    for t in range(steps):
+    for t in range(first_row, last_row):
         top = -np.inf
         for j in range(n):
             weight[j] = eta * (loglik[t, j] - base[j])
@@ -71,6 +86,14 @@ def band_rows(
                 b += 1
             inside = (wanted - gathered) / histogram[b] if histogram[b] > 0.0 else 0.0
             out_quantiles[t, q] = min((b + min(max(inside, 0.0), 1.0)) / BINS, 1.0)
+
+
+def bands(z, *arguments):
+    """`band_rows` for all rows, spread over the processors where that is worth it."""
+    few = z.size < LEAST_SHARED
+    kernels.over_members(
+        band_rows, len(z), z, *arguments, threads=1 if few else None, block=ROWS_TOGETHER
+    )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -239,7 +239,7 @@ class _Run:
             before = state.copy()
             foresee(self, state, weights, first, last)
             z, variance, loglik = self.advance(state, parameters, pattern, first, last, keep=True)
-            kernels_band.band_rows(
+            kernels_band.bands(
                 z, variance, loglik, base, self.eta, jitter, np.array(settings.probabilities),
                 quantiles[first:last], mean[first:last], std[first:last], ess[first:last],
             )  # fmt: skip

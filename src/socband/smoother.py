@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from socband import kernels as k
-from socband.kernels_band import band_rows, look_back_range
+from socband.kernels_band import bands, look_back_range
 from socband.posterior_settings import Settings
 from socband.track import Track
 from socband.unknowns import normal_scores
@@ -73,7 +73,7 @@ def look_back(
             z,
         )
         flat = np.zeros_like(z)
-        band_rows(z, flat, flat, zeros, 1.0, zeros, levels, quantiles[part], *unused[:, part])
+        bands(z, flat, flat, zeros, 1.0, zeros, levels, quantiles[part], *unused[:, part])
         if first in before_gaps:
             draw[k.Z] = across_gap(
                 draw, before_gaps[first], track.charge_var[first], rng.standard_normal(n)
