@@ -30,7 +30,8 @@ time over all records alike, and in 80 % or more on each as far as so few faults
 one standard error over the faults); if there is none, among those that hold more; if there is none
 either, the one that covers the worst record most. A memory of which the longest record does not
 hold two independent stretches (of twice the memory each) cannot be told from a constant and is left
-out; over all cells, what one of them cannot tell.
+out; over all cells, what one of them cannot tell. Records of one steady current each know the lag
+of that current and no other: there the lag's share stays as it is.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ GRID = tuple(
         UNCALIBRATED,
     )
 )
-TAU_SCALE = 2  # where the memory stands in a setting
+TAU_SCALE, LAG_SHARE = 2, 5  # where they stand in a setting
 # What the walk may try of each number of a setting, in the order of `Outcome`.
 LADDERS = (
     (0.125, 0.25, 0.5, 1.0),
@@ -207,6 +208,15 @@ def most_memory(context: Context) -> float:
     )
 
 
+def tells_lag(context: Context) -> bool:
+    """Whether the current of a record changes: varies by more than a third of its mean size."""
+
+    def varies(current_a: np.ndarray) -> bool:
+        return bool(np.std(current_a) > np.mean(np.abs(current_a)) / 3.0)
+
+    return any(varies(record.log.current_a) for record in context.records.values())
+
+
 def told(found: list[Outcome], most_tau_scale: float) -> list[Outcome]:
     """Those whose memory records can tell; a grid of long memories only is taken as it is."""
     return [o for o in found if o.tau_scale <= most_tau_scale] or found
@@ -245,10 +255,14 @@ def stored_setting(cell: CellModel) -> tuple[float, ...]:
     return (*noise, *(b if a is None else a for a, b in pairs))
 
 
-def neighbours(setting: tuple[float, ...], most_tau_scale: float) -> list[tuple[float, ...]]:
+def neighbours(
+    setting: tuple[float, ...], most_tau_scale: float, lag: bool
+) -> list[tuple[float, ...]]:
     """Settings that differ by one number, by the next step of its ladder down or up."""
     found = []
     for k, (ladder, now) in enumerate(zip(LADDERS, setting, strict=True)):
+        if k == LAG_SHARE and not lag:
+            continue
         below, above = [x for x in ladder if x < now], [x for x in ladder if x > now]
         for value in (*below[-1:], *above[:1]):
             if k != TAU_SCALE or value <= most_tau_scale:
@@ -260,15 +274,20 @@ def walk(
     found: list[Outcome],
     run: Callable[[Sequence[tuple[float, ...]]], list[Outcome]],
     most_tau_scale: float,
+    lag: bool = True,
 ) -> list[Outcome]:
     """`found`, and all that a walk from the one chosen of it has tried; it ends where none of the
     neighbours would be chosen.
+
+    Args:
+        run: gives the outcomes of settings.
+        most_tau_scale: longer memories are not tried; lag: whether the lag's share is.
     """
     found = list(found)
     while True:
         best = chosen(found)
         known = {o.setting for o in found}
-        new = [s for s in neighbours(best.setting, most_tau_scale) if s not in known]
+        new = [s for s in neighbours(best.setting, most_tau_scale, lag) if s not in known]
         found += run(new)
         if chosen(found) is best:
             return found
@@ -360,7 +379,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             grid = json.dumps([asdict(o) for o in first], indent=1)
             (given.folder / f"{given.model}.json").write_text(grid, encoding="utf-8")
         settings = [o.setting for o in finalists(told(first, most), given.finalists)]
-    found = walk(with_all(settings), with_all, most)
+    found = walk(with_all(settings), with_all, most, tells_lag(context))
     best = chosen(found)
     print(f"{len(found)} settings, {given.faults} faults a record, after ", end="")
     print("what the file holds:" if given.walk else f"a grid of {len(GRID)}:")

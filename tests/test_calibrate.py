@@ -98,6 +98,26 @@ def test_a_walk_goes_one_step_at_a_time_and_ends_where_no_neighbour_is_better(ca
     found = calibrate.walk(run([start]), run, 2.0)
     assert calibrate.chosen(found).setting == (*goal[:2], 2.0, *goal[3:])
     assert max(s[2] for s in asked) == 2.0
+    asked.clear()
+    found = calibrate.walk(run([start]), run, np.inf, lag=False)
+    assert calibrate.chosen(found).setting == (*goal[:5], start[5])
+    assert {s[5] for s in asked} == {start[5]}
+
+
+def test_one_steady_current_tells_no_lag_of_another(calibrate):
+    """A discharge at 1 A with a minute of rest before it, and one that goes between 1 and 0.2 A."""
+    steady = np.append(np.zeros(2), -np.ones(100))
+    steps = np.tile([-1.0, -0.2], 50)
+
+    def context(*currents):
+        logs = {
+            str(k): SimpleNamespace(log=SimpleNamespace(current_a=a))
+            for k, a in enumerate(currents)
+        }
+        return SimpleNamespace(records=logs)
+
+    assert not calibrate.tells_lag(context(steady, 2.0 * steady))
+    assert calibrate.tells_lag(context(steady, steps))
 
 
 def test_what_a_file_does_not_say_is_walked_on_from_as_uncalibrated(calibrate):
