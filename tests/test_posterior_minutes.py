@@ -135,6 +135,33 @@ def test_a_run_in_minutes_is_another_run() -> None:
     assert in_minutes(long, 50) == (long, 50)
 
 
+def test_moves_replay_no_minute_twice(monkeypatch) -> None:
+    """What replaying every member from the start gives, gap and reading included; not its last
+    digits: a member rounds by where it stands in a vector.
+    """
+    cell = load_cell("lfp-26650-2ah")
+    fine, _ = tracks()
+    pieces, settings = [ClampReading(6010.0, -0.3, 0.1)], settings_of(members=128)
+    first_steps, advance = [], _Run.advance
+
+    def noted(run, *given, keep):
+        first_steps.append((run.track is fine, given[-2]))
+        return advance(run, *given, keep=keep)
+
+    monkeypatch.setattr(_Run, "advance", noted)
+    once = condition(fine, cell, UNKNOWNS, settings, pieces)
+    begun = first_steps.count((False, 0))
+    first_steps.clear()
+    nothing = property(lambda run: (0, None), lambda run, value: None)
+    monkeypatch.setattr(_Run, "replayed", nothing, raising=False)
+    twice = condition(fine, cell, UNKNOWNS, settings, pieces)
+    moved, rest = divmod(first_steps.count((False, 0)), settings.moves + 1)
+    assert moved >= 3 and rest == 0
+    assert begun == moved * settings.moves + 1
+    for name in ("quantiles", "std", "ess", "state", "scores"):
+        np.testing.assert_allclose(getattr(once, name), getattr(twice, name), rtol=1e-9, atol=1e-12)
+
+
 def test_the_error_ahead_is_looked_at_once_a_minute(monkeypatch) -> None:
     """Steps of 10 s: within 3 % of a minute's mean of what a look at every step gives."""
     cell = load_cell("lfp-26650-2ah")

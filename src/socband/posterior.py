@@ -128,6 +128,8 @@ class _Run:
         # evidence by the step after which it is applied; -1 = before the first
         self.evidence: dict[int, list[Evidence]] = {}
         self.missed: dict[int, float] = {}
+        # the latest moves: how many whole minutes they replayed, and the members' states there
+        self.replayed: tuple[int, Array | None] = 0, None
         for piece in sorted(evidence, key=lambda one: one.time_s):
             after = int(np.searchsorted(track.time_s, piece.time_s, side="right")) - 1
             self.evidence.setdefault(after, []).append(piece)
@@ -184,7 +186,7 @@ class _Run:
         shape = (last - first, n) if keep else (0, 0)
         out = np.empty(shape), np.empty(shape), np.empty(shape)
         cuts = sorted({first, last, *(i + 1 for i in self.evidence if first < i + 1 < last)})
-        if first == 0:
+        if first == 0 < last:
             self._apply(-1, state, parameters, pattern)
         for a, b in itertools.pairwise(cuts):
             window = [x[a - first : b - first] for x in out] if keep else list(out)
@@ -256,6 +258,8 @@ class _Run:
                 scores = scores[:, keep]
                 state, parameters = state[:, keep], parameters[:, keep]
                 pattern = pattern[keep]
+                minutes, early = self.replayed
+                self.replayed = minutes, early if early is None else early.take(keep, axis=1)
                 scores, state, parameters, pattern, rate = self.move(
                     scores, state, parameters, pattern, last, rng
                 )
@@ -308,9 +312,12 @@ class _Run:
         and the share of the steps that were taken.
         """
         taken, (run, steps) = 0.0, in_minutes(self, last)
-        if run is not self:  # all are judged by the same steps
-            state, parameters, pattern = self.start(scores)
-            run.advance(state, parameters, pattern, 0, steps, keep=False)
+        if run is self:
+            early = state
+        else:  # all are judged by the same steps; those of earlier moves need no second replay
+            minutes, early = self.replayed
+            state = self.start(scores)[0] if early is None else early
+            early = run.replay(state, parameters, pattern, minutes, steps)
         for turn in range(self.settings.moves):
             if turn % 2 == 0 or self.unknowns.untracked_probability == 0.0:
                 proposed, log_ratio = towards_all(scores, rng)
@@ -319,15 +326,27 @@ class _Run:
                     scores, partial(self.untracked_in_offsets, last=last), rng
                 )
             state2, parameters2, pattern2 = self.start(proposed)
-            run.advance(state2, parameters2, pattern2, 0, steps, keep=False)
+            early2 = run.replay(state2, parameters2, pattern2, 0, steps)
             log_ratio += self.eta * (state2[k.LOGLIK] - state[k.LOGLIK])
             yes = np.log(rng.random(scores.shape[1])) < log_ratio
             scores = np.where(yes, proposed, scores)
-            state = np.where(yes, state2, state)
+            state, early = np.where(yes, state2, state), np.where(yes, early2, early)
             parameters = np.where(yes, parameters2, parameters)
             pattern = np.where(yes, pattern2, pattern)
             taken += float(yes.mean()) / self.settings.moves
+        self.replayed = (0, None) if run is self else (steps - 1, early)
         return scores, state, parameters, pattern, taken
+
+    def replay(
+        self, state: Array, parameters: Array, pattern: Array, first: int, last: int
+    ) -> Array:
+        """Advance members, and their state before the last step: of a log of minutes that may be a
+        part of one, which later moves see whole.
+        """
+        self.advance(state, parameters, pattern, first, last - 1, keep=False)
+        early = state.copy()
+        self.advance(state, parameters, pattern, last - 1, last, keep=False)
+        return early
 
     def untracked_in_offsets(self, scores: Array, last: int) -> Array:
         """(n,) mean untracked current up to a step, in deviations of the offset between members."""
