@@ -255,8 +255,8 @@ class _Run:
             misfit[first:last] = state[k.E] @ weights
             if ess[last - 1] < settings.ess_share * n or (last == t_all and ess[-1] < n - 1e-6):
                 keep = systematic(weights, rng)
-                scores = scores[:, keep]
-                state, parameters = state[:, keep], parameters[:, keep]
+                scores = scores.take(keep, axis=1)
+                state, parameters = state.take(keep, axis=1), parameters.take(keep, axis=1)
                 pattern = pattern[keep]
                 minutes, early = self.replayed
                 self.replayed = minutes, early if early is None else early.take(keep, axis=1)
