@@ -273,3 +273,15 @@ def test_shares_say_how_well_they_are_known_and_no_order_is_claimed_that_is_not(
     text = budget_text(error_budget(clear, CELL, 1.0, members=500, seed=1))
     assert "is not known" not in text
     assert max(len(line) for line in text.splitlines()) <= 80
+
+
+def test_what_limits_the_display_is_looked_up_when_it_leaves_not_days_later(capsys) -> None:
+    """An unseen load counts from the first hour; a false full only for what it was."""
+    setup = monitor(
+        offset_a={"dist": "norm", "loc": 0.0, "scale": 0.30},
+        re_zero={"false_probability": 0.3, "shortfall": {"dist": "norm", "loc": 0.15, "scale": 0.02}},
+    )
+    found = error_budget(setup, CELL, days=8.0, within=0.17, members=N)
+    assert 0.0 < found.attrs["longest_days"] < 1.0
+    assert found.attrs["limited_by"] != found["cause"].values[0] == "shunt offset"
+    assert f"by then: {found.attrs['limited_by']}." in " ".join(budget_text(found).split())

@@ -728,3 +728,13 @@ def test_a_current_that_flows_comes_from_a_source_that_gives(bank):
     out_of = ask(alone, "vehicle", amps=-2.0)
     assert sum(chance(into, name) for name in GIVES_NOTHING) < 0.02
     assert sum(chance(out_of, name) for name in GIVES_NOTHING) > 0.3
+
+
+def test_a_trickle_is_no_more_of_a_fault_than_no_current(bank):
+    """A monitor's own zero is off by as much; the more flows, the less of a fault it is."""
+    found = [
+        ask(bank, "shore", amps=amps, display_soc=92.0, since_full=20.0).attrs["not_a_fault"]
+        for amps in (0.0, 0.02, 0.05, 0.2, 0.5)
+    ]
+    assert np.all(np.diff(found) > -0.01)
+    assert found[1] == pytest.approx(found[0], abs=0.02)

@@ -388,3 +388,9 @@ def test_a_line_never_ends_between_a_number_and_its_unit():
             assert f"95 {unit}." in text
             assert " ".join(text.split()) == "x" * length + f" about 95 {unit}. After 12 hours"
     assert "\n" in wrapped("y" * 72 + " in 12 Volts")  # a word is no unit
+
+
+def test_help_is_offered_of_the_command_that_was_typed(capsys) -> None:
+    for typed, offered in ((["tonight", CABIN, "--bla"], "socband tonight"), (["tonite"], "socband")):
+        assert main(typed) == 2
+        assert capsys.readouterr().err.endswith(f"Try: {offered} --help\n")

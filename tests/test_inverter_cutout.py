@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from socband.demand import INVERTER
+from socband.evidence import ClampReading
 from socband.forward import prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD
 from socband.models import load_cell
@@ -376,3 +377,34 @@ def test_the_picture_says_the_inverters_chance_beside_its_line() -> None:
     assert [text.get_text() for text in lower.texts] == [f"{100 * both:.0f} %", ">99 %"]
     holds = tonight_figure(tonight(HOLDS, CELL, 300, 0)).axes[1]
     assert len(holds.texts) == 2  # one for each hour asked about
+
+
+def test_what_people_may_depend_on_is_never_proposed_unless_its_name_misleads() -> None:
+    for name, said_of_it, offered in (
+        ("CPAP", {}, False),
+        ("smoke alarm", {}, False),
+        ("alarm clock with lamp", {"essential": False}, True),
+        ("lamp", {}, True),
+    ):
+        aid = {"name": name, "power_w": 30.0, **said_of_it}
+        night = tonight(boat(8.0, loads=[aid, RADIO]), CELL, 200, 0)
+        assert (name in night["load"].values) is offered
+        kept = f"Never proposed, going by the name: {name}" in said(night)
+        assert kept is not offered
+    setup = boat(8.0, loads=[{"name": "CPAP", "power_w": 30.0}])
+    assert any(a.key == "loads.CPAP.essential" for a in setup.assumptions)
+
+
+def test_a_bank_too_cold_to_deliver_is_said() -> None:
+    """By the cell model's own limit, -20 °C."""
+    for degrees, cold in ((-26.0, True), (-10.0, False)):
+        night = tonight(boat(8.0, ambient={"temperature_c": degrees}), CELL, 200, 0)
+        assert (night.attrs["too_cold_to_discharge"] > 0.5) is cold
+        assert ("Too cold to deliver" in said(night)) is cold
+        assert tonight_json(night)["too_cold_to_discharge"] == night.attrs["too_cold_to_discharge"]
+
+
+def test_a_clamp_reading_without_its_minus_sign_is_asked_about() -> None:
+    for amps, asked in ((1.2, True), (-1.2, False)):
+        pieces = [ClampReading(0.0, amps, 0.1, amps)]
+        assert ("CHECK THE SIGN" in said(tonight(boat(8.0), CELL, 200, 0, evidence=pieces))) is asked

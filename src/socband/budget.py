@@ -116,7 +116,8 @@ def error_budget(
         that got there before anything that needs time could add to it;
         attributes `display_soc`, `days`, `within`, `setting_over_bank`, the capacity set in the
         monitor over what the bank holds, and `longest_days`, the longest time at which the
-        90 % band of the error is within that (`days` at most; 0 if not even at once).
+        90 % band of the error is within that (`days` at most; 0 if not even at once), and
+        `limited_by`, the cause of the largest share of its variance right after that.
 
     Raises:
         AllEmpty: after so many days nearly every possible bank would be empty.
@@ -159,6 +160,7 @@ def error_budget(
         middle = 0.5 * (low + high)
         low, high = (middle, high) if holds(middle) else (low, middle)
     shares = variance_shares(causes, last)
+    beyond, causes_beyond = after(high)
     at_once, causes_at_once = after(0.0)
     shares_at_once = variance_shares(causes_at_once, at_once)
     together = max(0.0, 1.0 - sum(shares.values())) if np.ptp(last) > 0.0 else 0.0
@@ -185,6 +187,7 @@ def error_budget(
         },
         attrs={"display_soc": shown, "days": days, "within": within, "longest_days": float(low),
                "setting_over_bank": setup.monitor.assumed_capacity_ah.median / holds_ah,
+               "limited_by": next(iter(variance_shares(causes_beyond, beyond)), ""),
                "members": members},
     )  # fmt: skip
     return with_attributes(dataset, f"How wrong the display can be: {setup.about.title}", seed)

@@ -49,8 +49,8 @@ def budget_text(dataset: xr.Dataset) -> str:
     else:
         text = (
             f"It stays {wanted} (90 % sure) for {max(24.0 * longest, 1.0):.0f} h only. A full "
-            f"charge that often is hardly practical; what helps is to know the first of these "
-            f"causes better: {' or '.join(_leaders(dataset))}."
+            f"charge that often is hardly practical; what helps is to know better what widens "
+            f"it most by then: {a['limited_by']}."
         )
     return "\n".join([*lines, "", wrapped(text)])
 

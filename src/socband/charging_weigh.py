@@ -242,7 +242,7 @@ def _log_amps(
     odd = np.full(len(sound.current_a), np.log(ODD_AMPS) - np.log(anyhow_a))
     most_a = sound.most_a + BEYOND * np.hypot(loads_a, OFF_PLATE * sound.most_a)
     beyond = amps > most_a
-    mean, std = np.zeros(len(odd)), np.full(len(odd), loads_a)
+    mean, std, side = np.zeros(len(odd)), np.full(len(odd), loads_a), 1.0
     if state == "sound":
         mean, std = sound.current_a, sound.spread_a
         odd[sound.at_limit == 1.0] -= 5.0  # Ohm's law says what flows there, whatever the source
@@ -250,8 +250,8 @@ def _log_amps(
         odd -= 5.0  # a bank that takes a current does not refuse it
     elif amps > 0.0 and (state == "asleep" or not another):
         odd[~beyond] -= 5.0  # into an open protection, or out of nothing, no current flows
-        std *= AT_NOTHING  # and loads left on only take from it
-    fits = np.log(1.0 - ODD_AMPS) - 0.5 * ((amps - mean) / std) ** 2 - np.log(std)
+        side = AT_NOTHING  # and loads left on only take from it; one density, no step at 0 A
+    fits = np.log(1.0 - ODD_AMPS) - 0.5 * ((amps - mean) / (side * std)) ** 2 - np.log(std)
     total = np.logaddexp(fits, odd)
     return total, np.exp(odd - total), beyond
 

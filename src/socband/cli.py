@@ -93,7 +93,8 @@ def _as_line(error: CycloptsError) -> str:
             f'Did you mean "{close}"?' if close else f"There are: {', '.join(names)}."
         )
     lines = textwrap.wrap(f"socband: {text}", 78, subsequent_indent="  ", break_on_hyphens=False)
-    return "\n".join([*lines, "Try: socband --help"])
+    command = " ".join(["socband", *(error.command_chain or ())])
+    return "\n".join([*lines, f"Try: {command} --help"])
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -212,7 +212,7 @@ class Demand:
                 np.clip(draw(key + "duty", load.duty), 0.0, 1.0),
                 60.0 * draw(key + "cycle_min", load.cycle_min, 60.0),
                 load_spans(load, now, horizon_s),
-                load.essential,
+                load.must_stay,
                 True,
                 inverter=float(through),
                 **_extras(load),
@@ -223,7 +223,7 @@ class Demand:
             hours = spans_ahead(on, now, horizon_s)
             idle_w = draw("inverter.idle_w", inverter.idle_w)
             # its switch turns off all behind it, and gains something only where it idles
-            fixed = any(load.essential for load in behind) or not np.any(idle_w > 0.0)
+            fixed = any(load.must_stay for load in behind) or not np.any(idle_w > 0.0)
             add(INVERTER, idle_w, np.zeros(n), np.ones(n),
                 np.full(n, 3600.0), hours, fixed, True, inverter=1.0)  # fmt: skip
         if untracked_a is not None:

@@ -33,6 +33,7 @@ def reckoned_lines(dataset: xr.Dataset) -> list[str]:
         *_weak_batteries_lines(attrs),
         *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
         *_charging_now_lines(attrs),
+        *_clamp_lines(attrs),
         *_brought_lines(attrs),
         *_any_hour_lines(attrs),
         *_no_loads_lines(dataset),
@@ -158,6 +159,19 @@ def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
         text += "what charges the bank from now on are the [[sources]] of the setup file."
     else:
         text += "the setup file names no [[sources]], so nothing charges the bank from now on."
+    return [wrapped(text), ""]
+
+
+def _clamp_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """A clamp reading that may lack its minus sign."""
+    amps = attrs["clamp_in_a"]
+    if amps <= 0.0 or attrs["sources_described"]:
+        return []
+    text = (
+        f"CHECK THE SIGN of the clamp reading: {amps:g} A without a minus flow into the bank, and "
+        "the setup file names no [[sources]]. What the bank gives has a minus sign, as in "
+        f"clamp=-{amps:g}; then the numbers above are too high."
+    )
     return [wrapped(text), ""]
 
 

@@ -234,7 +234,12 @@ def setup_from_table(
     if parts["batteries"]:
         count = len(parts["batteries"])
         parts["bank"] = dataclasses.replace(parts["bank"], strings_in_parallel=count)
-    assumptions = (*filled.assumptions, *_generic_loads(table.get("loads", ())))
+    vital = [
+        Assumption(f"loads.{load.name}.essential", "true", "its name says so; false to deny it")
+        for load in parts["loads"]
+        if load.vital_by_name
+    ]
+    assumptions = (*filled.assumptions, *_generic_loads(table.get("loads", ())), *vital)
     return Setup(name=name, assumptions=assumptions, **parts)
 
 

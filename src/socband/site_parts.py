@@ -35,6 +35,12 @@ _HEATERS = ("heat", "furnace", "boiler", "stove", "radiator", "warmer", "warmth"
 # and of one that burns nothing, unless it also names what it burns; of any other nobody knows
 _FUELS = ("diesel", "gas", "propane", "petrol", "kerosene", "oil", "wood", "pellet", "coal")
 _FLAMELESS = ("heat pump", "heatpump", "heat-pump", "electric")
+# in the name of a load that people, or the boat, may depend on
+_VITAL = (
+    *("cpap", "bipap", "oxygen", "breathing", "respirator", "nebuli", "insulin", "dialysis"),
+    *("medical", "medicine", "alarm", "smoke", "monoxide", "co detector", "gas detector"),
+    *("bilge", "anchor light", "navigation light"),
+)
 _FRACTION = f"the file takes 0 to 1: {PERCENT}"
 _DISPLAY = f"{_FRACTION}; only the flag --display takes percent"
 
@@ -124,7 +130,7 @@ class Load:
         duty: share of the cycle it is on, 0..1.
         cycle_min: length of an on-off cycle [min]; None if no duty is given.
         hours: hours of the day in which it runs.
-        essential: not to be switched off.
+        essential: not to be switched off; None: if its name says so, see `must_stay`.
         through_inverter: fed by the inverter.
         jitter: every on and off time lies evenly within ± this share of its mean; None: 0.3.
         surge, surge_s: starting power over running power, and for how long [s].
@@ -141,7 +147,7 @@ class Load:
     duty: quantity(0.0, 1.0, "the share of the time it is on, 0 to 1")
     cycle_min: optional(quantity(0.1, 1440.0)) = None
     hours: HoursOfDay
-    essential: Flag = False
+    essential: optional(Flag) = None
     through_inverter: Flag = False
     jitter: optional(number(0.0, 0.95)) = None
     surge: optional(number(1.0, 20.0)) = None
@@ -151,6 +157,16 @@ class Load:
     at: optional(Clocks) = None
     for_min: optional(number(0.0, 1440.0)) = None
     heats: Flag = False
+
+    @property
+    def vital_by_name(self) -> bool:
+        """Called like something that people depend on, and not said to be otherwise."""
+        return self.essential is None and any(word in self.name.casefold() for word in _VITAL)
+
+    @property
+    def must_stay(self) -> bool:
+        """Never to be proposed for switching off."""
+        return bool(self.essential) or self.vital_by_name
 
     @property
     def is_heater(self) -> bool:

@@ -41,7 +41,8 @@ WORDS: dict[str, CauseWords] = {
     ),
     "untracked_hours": CauseWords(
         "a load the monitor does not see, in certain hours",
-        "as above, but switched: a heater, a pump, a light, a battery's own heating",
+        "something that is switched is wired straight to the battery's negative post and not to the "
+        "load side of the shunt: a heater, a pump, a light, a battery's own heating",
         "see what runs in those hours; then follow its negative cable. Moving it: bank isolated, "
         "insulated tools, or a technician",
         "the display is too high after those hours",

@@ -57,6 +57,10 @@ def switch_off_lines(dataset: xr.Dataset) -> list[str]:
         if name == INVERTER and attrs["behind_inverter"]:
             lines.append(wrapped(_along(attrs), "    ", "     "))
     lines += [*_lost_lines(dataset, shown=lasts <= 0.5), *_frost_lines(dataset)]
+    if attrs["kept_by_name"]:
+        kept = attrs["kept_by_name"].replace("; ", ", ")
+        text = f"Never proposed, going by the name: {kept} (essential = false says otherwise)."
+        lines.append(wrapped(text, "  "))
     text = _enough(dataset, 0) + _without_inverter(dataset, bool(attrs["enough_off"]))
     lines += [
         wrapped(text),

@@ -11,7 +11,7 @@ import numpy as np
 from socband.afterwards import believable_hours, charger_a_of, shore_rests_above, waking
 from socband.budget import variance_shares
 from socband.cell import temperature_factors
-from socband.evidence import Evidence
+from socband.evidence import ClampReading, Evidence
 from socband.forecast import chance, dataset_of
 from socband.forward import Plan, Run, prepare, run
 from socband.kernels_columns import O_INVERTER, O_LVD, O_SOURCE_J
@@ -108,15 +108,15 @@ def tonight(
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
         reckoned with `draws_now_a`, which goes on, or is the mean of what a log showed of the hours
         until the first one asked), `stated_draw_a` (what the display says is drawn now; 0 if
-        nothing is), `charges_now_a` (what the display says flows in now,
+        nothing is), `clamp_in_a` and `charges_now_a` (what a clamp and the display say flows in now,
         from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
         `sources_at_any_hour` (names of those of which nobody says when they run, "; " between),
         `sources_bring_ah_per_day` (all together while the bank is on, what goes straight to loads
         with it; the middle of the members, 0 without any, NaN where most are off within a day),
         `too_cold_to_charge` (chance that the sources described bring nothing now because every
         battery is too cold; 0 without sources), `too_cold_to_wake` (the same, whatever the sources:
-        a bank that has disconnected wakes by charge), `heaters` (names of loads that heat, "; "
-        between), `frost` (chance that the air comes near 0 °C within the day, see
+        a bank that has disconnected wakes by charge), `too_cold_to_discharge`, `heaters` (names of loads that heat, "; "
+        between), `kept_by_name` (of those that its name alone keeps on), `frost` (chance that the air comes near 0 °C within the day, see
         `nights.frost_chance`),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
@@ -252,7 +252,7 @@ def tonight(
         enough_inverter_cuts_out=float(of_all(cut_out(enoughs[0].off), cut_out(), cuts)),
         inverter_counts_for="; ".join(counted[0]),
         inverter_counts_always=int(
-            any(load.essential for load in setup.loads if load.through_inverter)
+            any(load.must_stay for load in setup.loads if load.through_inverter)
         ),
         behind_inverter="; ".join(load.name for load in setup.loads if load.through_inverter),
         inverter_cutout_v=np.nan if setup.inverter is None else setup.inverter.cutout_v.median,
@@ -261,6 +261,7 @@ def tonight(
         widest_unknown=_widest(shares, display is not None, log is not None),
         draws_now_a=draws_now_a,
         stated_draw_a=0.0 if current is None else max(-current.median, 0.0),
+        clamp_in_a=max((e.current_a for e in evidence if isinstance(e, ClampReading)), default=0.0),
         charges_now_a=0.0 if current is None else max(current.median, 0.0),
         sources_described=int(bool(setup.sources)),
         sources_at_any_hour="; ".join(_at_any_hour(setup)),
@@ -269,11 +270,14 @@ def tonight(
         loads_described=int(described),
         too_cold_to_charge=too_cold if plan.sources.names else 0.0,
         too_cold_to_wake=too_cold,
+        too_cold_to_discharge=_too_cold(plan, cell.discharge_min_c),
+        discharge_min_c=cell.discharge_min_c,
         heaters_took_much=int(
             display is not None and np.median(took_ah) > LARGE_PART * max(gone_ah, 0.0)
         ),
         heaters_take_much=int(np.median(take_a) * asked[-1] > LARGE_PART * np.median(left_ah)),
         heaters="; ".join(load.name for load in setup.loads if load.is_heater),
+        kept_by_name="; ".join(load.name for load in setup.loads if load.vital_by_name),
         frost=frost_chance(plan.ambient[on]),
         temperature_assumed=int(setup.assumes("ambient.temperature_c")),
         batteries=setup.bank.strings_in_parallel,
@@ -385,10 +389,11 @@ def _untracked_hours(setup: Setup) -> str:
     return "" if load.hours.is_always or load.probability == 0.0 else str(load.hours)
 
 
-def _too_cold(plan: Plan) -> float:
-    """Share of the members of which every battery is now too cold to be charged, 0..1."""
+def _too_cold(plan: Plan, below_c: float | None = None) -> float:
+    """Share of the members, 0..1, of which every battery is now colder; too cold to be charged."""
     from socband.kernels_bank import B_COLD, S_T
 
     batteries = plan.batteries
-    cold = batteries.state[:, :, S_T] < batteries.parameters[:, :, B_COLD]
+    limit_c = batteries.parameters[:, :, B_COLD] if below_c is None else below_c
+    cold = batteries.state[:, :, S_T] < limit_c
     return float(np.mean(cold.all(axis=1)))

@@ -83,6 +83,7 @@ def tonight_json(dataset: xr.Dataset) -> dict[str, Any]:
             "shore_rests_above_soc": dataset.attrs["shore_rests_above_soc"],
             "too_cold_to_charge": dataset.attrs["too_cold_to_charge"],
             "too_cold_to_wake": dataset.attrs["too_cold_to_wake"],
+            "too_cold_to_discharge": dataset.attrs["too_cold_to_discharge"],
             "battery_heaters": {
                 "took_since_full_ah": of("heater_before_ah"),
                 "draw_ahead_a": of("heater_ahead_a"),

@@ -64,6 +64,16 @@ def tonight_text(dataset: xr.Dataset) -> str:
                 )
             )
         )
+    frozen = attrs["too_cold_to_discharge"]
+    if frozen > LEAST_CHANGE:
+        words = chance_words(frozen, dataset.sizes["member"])
+        lines.append(
+            wrapped(
+                f"Too cold to deliver (below {attrs['discharge_min_c']:g} °C, by the cell model): "
+                f"{words}. A battery may then switch itself off at any charge, which is not "
+                "reckoned with here: warm it first, or plan without the bank."
+            )
+        )
     widest = attrs["widest_unknown"]
     share = float(dataset["variance_share"].values[0])
     if attrs["log"] and not widest:
