@@ -294,6 +294,11 @@ LOGS: dict[str, tuple[str, bytes, tuple[str, ...]]] = {
     "one cell's voltage": ("log.csv", csv(turned(1.0, 0.25)), ("row 2", "looks like 1 cell")),
     "millivolts": ("log.csv", csv(turned(1.0, 1000.0)), ("row 2", "millivolts")),
     "voltage all zero": ("log.csv", csv(turned(1.0, 0.0)), ("row 2", "0 V")),
+    "the bank off in between": (
+        "log.csv",
+        csv([*good_rows()[:20], *turned(0.0, 0.03)[20:30], *good_rows()[30:]]),
+        ("row 22", "was the bank off there?"),
+    ),
     "truth in percent": (
         "log.csv",
         csv([f"{row},62" for row in good_rows()], f"{LABELS},true_soc"),

@@ -270,6 +270,8 @@ def _voltage_problem(
         hint = f"{middle:.4g} V looks like {likely} cell{'s' * (likely > 1)} in series"
     elif abs(middle / 1000.0 / cells - 3.28) < 0.4:
         hint = "are these millivolts?"
+    elif not impossible[0] and np.all(voltage_v[impossible] < cells):
+        hint = "was the bank off there? Then end the log above this row; what came later is another"
     return Problem(where, found, expected, hint)
 
 
