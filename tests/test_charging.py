@@ -738,3 +738,13 @@ def test_a_trickle_is_no_more_of_a_fault_than_no_current(bank):
     ]
     assert np.all(np.diff(found) > -0.01)
     assert found[1] == pytest.approx(found[0], abs=0.02)
+
+
+def test_a_hot_bank_is_an_alarm_whatever_flows(bank):
+    """45 °C: common practice, no source."""
+    for degrees, hot in ((60.0, True), (40.0, False)):
+        for amps in (0.0, 20.0):
+            found = ask(bank, "shore", amps=amps, temperature=degrees, display_soc=60.0)
+            text = " ".join(charging_text(found).split())
+            assert text.startswith(f"ALARM: the bank is at {degrees:.0f} °C") is hot
+            assert bool(charging_json(found)["alarm"]) is hot

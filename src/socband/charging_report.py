@@ -9,7 +9,7 @@ import numpy as np
 
 from socband import cautions
 from socband.charging import FAULTS
-from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks, resting_check
+from socband.charging_rules import DEFAULT_RULES, STOP, Check, Rules, checks, resting_check, too_hot
 from socband.site_fields import ClockTime
 from socband.summary import short_chance
 
@@ -77,7 +77,7 @@ def charging_text(dataset: xr.Dataset) -> str:
     if not a["amps_given"]:
         verdict = f"no verdict without the current (amps=). If none flows: {verdict}"
     lines = [
-        *([wrapped(alarm_of(dataset)), ""] if a["cold_charge"] else []),
+        *([wrapped(alarm_of(dataset)), ""] if alarm_of(dataset) else []),
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),
@@ -284,7 +284,7 @@ def alarm_of(dataset: xr.Dataset) -> str:
     """What must be done at once; "" where nothing must."""
     a = dataset.attrs
     if not a["cold_charge"]:
-        return ""
+        return too_hot(a["temperature_p50"])
     return (
         f"ALARM: {a['amps']:g} A flow into a bank at {round(a['temperature_p50'])} °C. Charging "
         f"below {a['charge_min_c']:g} °C damages the cells for good (lithium plating). Stop "

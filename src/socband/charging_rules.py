@@ -150,6 +150,21 @@ def resting_check(kind: str, rested_below: float, used_ah: float) -> Check:
     )
 
 
+HOT_C = 45.0  # above this most makers of LFP cells allow no charging (common practice, no source)
+
+
+def too_hot(temperature_c: float) -> str:
+    """What must be done at once with a bank so hot; "" where nothing must."""
+    if not temperature_c > HOT_C:
+        return ""
+    return (
+        f"ALARM: the bank is at {round(temperature_c)} °C. Above {HOT_C:g} °C most makers allow no "
+        "charging (common practice, no source), and a battery may refuse it by itself: missing "
+        "current is then no fault, and is not weighed as that here. Stop charging until it has "
+        "cooled. A battery that is hot by itself: switch off, keep away, call for help."
+    )
+
+
 def checks(kind: str, rules: Rules, cells_in_series: int, charge_min_c: float) -> list[Check]:
     """Safe checks for one source, in the order to do them; none opens a cover or touches mains.
 
