@@ -367,6 +367,9 @@ def test_readings_that_hardly_any_draw_fits_get_no_band():
     assert not suspects_json(many)["too_few_draws_for_a_band"]
     assert suspects_json(many)["soc"]["p95"] > suspects_json(many)["soc"]["p05"] + 0.02
     assert "90 % sure between" in " ".join(suspects_text(many).split())
+    one = many.assign_attrs(soc_p05=0.04, soc_p50=0.04, soc_p95=0.04)
+    assert "90 % sure between" not in " ".join(suspects_text(one).split())
+    assert suspects_json(one)["soc"]["p95"] is None
     for size in few["size"].values, many["size"].values:
         for cause, row in zip(many["cause"].values, size, strict=True):
             words = size_words(str(cause), np.full(3, row[1]), many)

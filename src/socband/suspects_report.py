@@ -41,7 +41,9 @@ _SIZES = {
 
 def few_draws(dataset: xr.Dataset) -> bool:
     """Do the readings fit so few draws that a band of them would have next to no width?"""
-    return bool(dataset.attrs["effective_draws"] < FEW_DRAWS)
+    low, high = dataset.attrs["soc_p05"], dataset.attrs["soc_p95"]
+    one = 0.0 < low == high < 1.0  # one draw stands for nearly all, however many others count
+    return bool(dataset.attrs["effective_draws"] < FEW_DRAWS or one)
 
 
 def size_words(cause: str, size: np.ndarray, dataset: xr.Dataset) -> str:
