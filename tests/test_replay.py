@@ -349,3 +349,19 @@ def test_a_lead_that_is_stated_costs_no_charge(folder: Path) -> None:
     at_the_cells = band(0.0, log)
     assert np.abs(band(0.01, behind) - at_the_cells).max() < 0.02
     assert np.abs(band(0.0, behind) - at_the_cells).max() > 0.03
+
+
+def test_a_display_stands_still_where_nobody_knows_what_a_gap_brought() -> None:
+    """200 Ah: 2 A for 11 h are counted; of 40 A nobody knows, nor whether the bank was full."""
+    setup = setup_from_table(tomllib.loads(SETUP))
+    rated_ah, monitor = setup.bank.rated_capacity_ah, setup.monitor
+    time_s = np.append(np.arange(0.0, 3600.0, 60.0), 12.0 * 3600.0)
+    for share, counted in ((0.01, True), (0.2, False)):
+        current_a = np.append(np.zeros(60), share * rated_ah)
+        volts = np.full(61, monitor.re_zero.above_v.median + 0.1)
+        volts[:-1] = 13.0
+        shown = displayed(setup, Log("gap", time_s, current_a, volts), time_s)
+        hours = 12.0 - 59.0 / 60.0
+        per_h = share * monitor.assumed_charge_efficiency.median * rated_ah
+        gain = per_h * hours / monitor.assumed_capacity_ah.median if counted else 0.0
+        assert shown[-1] - shown[-2] == pytest.approx(gain, abs=1e-9)

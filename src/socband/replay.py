@@ -29,7 +29,7 @@ from socband.prior_of_log import START_DRAWS
 from socband.pulled import pulled_by_log, pulled_json, with_pulled
 from socband.site import Setup
 from socband.summary import as_percentiles, plain, quantiles_of, with_attributes
-from socband.track import Track, moment_of_present
+from socband.track import MOST_IN_GAP, Track, moment_of_present
 from socband.unknowns import Members, Unknowns, score_matrix
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from socband.logs import Log
 
 LEARNED = 0.5  # share of its prior deviation at which something counts as learned (assumed)
+GAP_ROWS = 10.0  # usual steps without a row make a gap (assumed, as in `log_check`)
 
 
 def replay(
@@ -92,15 +93,20 @@ def displayed(setup: Setup, log: Log, at_s: np.ndarray) -> np.ndarray:
 
     It counts each row's own current since the row before, over a gap too, as a counter does that
     hears of no other current; the band instead takes the mean of both sides and its doubt
-    (`Track.from_log`), so behind a gap the two may part.
+    (`Track.from_log`), so behind a gap the two may part. Over a gap in which that current would
+    move much of the bank nobody knows what was counted: the display stands still there.
     """
     if setup.present.display_soc is None:
         return np.full(len(at_s), np.nan)
     monitor = setup.monitor
+    silent_s = np.diff(log.time_s, prepend=log.time_s[0])
+    most_as = MOST_IN_GAP * 3600.0 * setup.bank.rated_capacity_ah
+    unknown = silent_s > GAP_ROWS * np.median(silent_s[1:])
+    unknown &= np.abs(log.current_a) * silent_s > most_as
     shown = counted_soc(
         log.time_s,
-        log.current_a,
-        log.voltage_v,
+        np.where(unknown, 0.0, log.current_a),
+        np.where(unknown, 0.0, log.voltage_v),  # nor is it full for being silent
         start_soc=setup.present.display_soc,
         assumed_capacity_ah=monitor.assumed_capacity_ah.median,
         assumed_charge_efficiency=monitor.assumed_charge_efficiency.median,

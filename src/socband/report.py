@@ -185,7 +185,8 @@ def _gap_lines(attrs: Mapping[str, Any]) -> list[str]:
     text = (
         f"The log is silent for {gap:.1f} h from hour {attrs['gap_from_hours']:.1f} on. What "
         "flowed then is guessed from the hours beside it, and the band widened by as much as "
-        "these differ; where that would move much of the bank, nothing is guessed."
+        "these differ; where that would move much of the bank, nothing is guessed, "
+        "and the display is taken to have stood still."
     )
     if gap > SPLIT_GAP_H:
         text += " After so long the band begins anew, from what the voltages behind the gap say."
