@@ -408,3 +408,10 @@ def test_a_clamp_reading_without_its_minus_sign_is_asked_about() -> None:
     for amps, asked in ((1.2, True), (-1.2, False)):
         pieces = [ClampReading(0.0, amps, 0.1, amps)]
         assert ("CHECK THE SIGN" in said(tonight(boat(8.0), CELL, 200, 0, evidence=pieces))) is asked
+
+
+def test_a_display_at_full_long_after_the_last_full_charge_is_asked_about() -> None:
+    for display, hours, asked in ((1.0, 120.0, True), (1.0, 2.0, False), (0.9, 120.0, False)):
+        present = {"display_soc": display, "hours_since_full": hours, "clock": "21:00"}
+        text = said(tonight(boat(8.0, present=present), CELL, 200, 0))
+        assert ("The display says full, and the last full charge" in text) is asked

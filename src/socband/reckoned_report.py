@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 RECKONS = "The numbers above reckon"
+SHOWS_FULL, LONG_SINCE_FULL_H = 0.995, 12.0  # a display at full; so long ago it is odd (assumed)
 APART_K = 3.0  # two temperatures further apart are worth a word (assumed)
 
 
@@ -29,6 +30,7 @@ def reckoned_lines(dataset: xr.Dataset) -> list[str]:
     attrs = dataset.attrs
     return [
         *_off_lines(attrs),
+        *_full_lines(attrs),
         *_log_lines(dataset),
         *_weak_batteries_lines(attrs),
         *([wrapped(attrs["full_rule_note"]), ""] if attrs["full_rule_note"] else []),
@@ -159,6 +161,20 @@ def _charging_now_lines(attrs: Mapping[str, Any]) -> list[str]:
         text += "what charges the bank from now on are the [[sources]] of the setup file."
     else:
         text += "the setup file names no [[sources]], so nothing charges the bank from now on."
+    return [wrapped(text), ""]
+
+
+def _full_lines(attrs: Mapping[str, Any]) -> list[str]:
+    """A display at full that is said to have been full long ago."""
+    hours = attrs["hours_since_full"]
+    if attrs["log"] or attrs["hours_since_full_assumed"]:
+        return []
+    if not (attrs["display_soc"] >= SHOWS_FULL and hours > LONG_SINCE_FULL_H):
+        return []
+    text = (
+        f"The display says full, and the last full charge is said to be {hours:.0f} h ago. If it "
+        "says so only now, --since-full is 0; if it has not moved for so long, it counts nothing."
+    )
     return [wrapped(text), ""]
 
 
