@@ -76,8 +76,9 @@ def charging_text(dataset: xr.Dataset) -> str:
         verdict = "no verdict, as more current flows than it can give"
     if not a["amps_given"]:
         verdict = f"no verdict without the current (amps=). If none flows: {verdict}"
+    alarm = alarm_of(dataset)
     lines = [
-        *([wrapped(alarm_of(dataset)), ""] if alarm_of(dataset) else []),
+        *([wrapped(alarm), ""] if alarm else []),
         wrapped(f"Charging from {kind}: {verdict}"),
         "",
         wrapped(f"Seen: {given}. {should}."),

@@ -108,16 +108,16 @@ def tonight(
         and where no unknown counts), `loads_described` (0: the setup names none, and the night is
         reckoned with `draws_now_a`, which goes on, or is the mean of what a log showed of the hours
         until the first one asked), `stated_draw_a` (what the display says is drawn now; 0 if
-        nothing is), `clamp_in_a` and `charges_now_a` (what a clamp and the display say flows in now,
-        from which the voltage starts, and no more; 0 if nothing does), `sources_described`,
+        nothing is), `clamp_in_a` (what a clamp says flows in), `charges_now_a` (what the display
+        says does, from which the voltage starts, and no more; 0 if nothing), `sources_described`,
         `sources_at_any_hour` (names of those of which nobody says when they run, "; " between),
         `sources_bring_ah_per_day` (all together while the bank is on, what goes straight to loads
         with it; the middle of the members, 0 without any, NaN where most are off within a day),
         `too_cold_to_charge` (chance that the sources described bring nothing now because every
         battery is too cold; 0 without sources), `too_cold_to_wake` (the same, whatever the sources:
-        a bank that has disconnected wakes by charge), `too_cold_to_discharge`, `heaters` (names of loads that heat, "; "
-        between), `kept_by_name` (of those that its name alone keeps on), `frost` (chance that the air comes near 0 °C within the day, see
-        `nights.frost_chance`),
+        a bank that has disconnected wakes by charge), `too_cold_to_discharge`, `heaters` (names of
+        loads that heat, "; " between), `kept_by_name` (of those that its name alone keeps on),
+        `frost` (chance of air near 0 °C within the day, see `nights.frost_chance`),
         `shore_rests_above_soc` (1: never), `shore_a` (what that charger gives in bulk [A],
         infinite where none is named), `batteries` in parallel, `behind_inverter` (names of the
         loads through it, "; " between) and its `inverter_cutout_v`, `untracked_hours` (in which an
